@@ -1,0 +1,131 @@
+"""The whole plugin contract.
+
+A step is a function with checked parameters:
+
+    class Params(StepParams):
+        wall: Length = quantity("2 mm", at_least="0.4 mm", about="Thickness of the wall.")
+
+    @step("hollow", version=1, summary="Make the part hollow, with a wall of even thickness.")
+    def hollow(part: Part, params: Params, ctx: StepContext) -> StepResult:
+        ...
+
+and the entry point that names it, in the group `fettlebox.steps`:
+
+    [project.entry-points."fettlebox.steps"]
+    hollow = "my_package.hollow:hollow"
+
+A step changes nothing it is given, reads no clock and no network, and gives the same bytes for the
+same input. It raises StepError when it cannot do what was asked, HoldError when it could only guess.
+Heavy libraries are imported inside the function, so that recipes can be checked without them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Generic, TypeVar
+
+import numpy as np
+import pluggy
+
+from .errors import HoldError, StepError
+from .mesh import Origin, Part, Plane
+from .params import Angle, Area, Length, Ratio, StepParams, Volume, quantity
+from .printer import EVERYDAY, Printer
+
+__all__ = [
+    "Angle", "Area", "HoldError", "Length", "Origin", "Part", "Plane", "Printer", "Ratio", "Step",
+    "StepContext", "StepError", "StepParams", "StepResult", "Volume", "quantity", "step",
+]  # fmt: skip
+
+API_VERSION = 1
+ENTRY_POINT_GROUP = "fettlebox.steps"
+
+hookspec = pluggy.HookspecMarker("fettlebox")
+hookimpl = pluggy.HookimplMarker("fettlebox")
+
+P = TypeVar("P", bound=StepParams)
+
+
+@dataclass(frozen=True)
+class StepContext:
+    """What a step may know beyond the part and its parameters.
+
+    reference  the scan's surface as far as it is the subject: what "distance from the scan" is measured
+               against. Its placement ties it to the part, so either may have moved since.
+    progress   call with a fraction 0..1 now and then; it raises when the job was cancelled.
+    """
+
+    origin: Origin
+    reference: Part
+    rng: np.random.Generator
+    scratch: Path
+    printer: Printer = EVERYDAY
+    progress: Callable[[float], None] = lambda fraction: None
+
+
+@dataclass(frozen=True)
+class StepResult:
+    """What a step hands on. Facts and evidence are JSON values, with units in their names.
+
+    evidence   numbers that back a judgement: what was considered, by how much the choice won
+    reference  the new surface to measure against, if the step took away what was not the subject
+    pictures   name → PNG bytes that a person should see
+    """
+
+    part: Part
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+    evidence: Mapping[str, Any] = field(default_factory=dict)
+    reference: Part | None = None
+    pictures: Mapping[str, bytes] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Step(Generic[P]):
+    """A step as the engine knows it. `shorthand` is the parameter that a bare value sets."""
+
+    name: str
+    version: int
+    summary: str
+    params: type[P]
+    run: Callable[[Part, P, StepContext], StepResult]
+    shorthand: str | None = None
+    api_version: int = API_VERSION
+
+    @hookimpl
+    def fettlebox_steps(self) -> list[Step[Any]]:
+        return [self]
+
+    def __call__(self, part: Part, params: P, ctx: StepContext) -> StepResult:
+        return self.run(part, params, ctx)
+
+
+class Hooks:
+    """What a plugin may register. An entry point names an object that has some of these."""
+
+    @hookspec
+    def fettlebox_steps(self) -> list[Step[Any]]:
+        """The steps that this plugin adds to the catalog."""
+        raise NotImplementedError
+
+
+def step(
+    name: str, *, version: int, summary: str, shorthand: str | None = None
+) -> Callable[[Callable[[Part, P, StepContext], StepResult]], Step[P]]:
+    """Make a function of (part, params, ctx) a step. Its parameters' class is read from its annotation."""
+
+    def wrap(function: Callable[[Part, P, StepContext], StepResult]) -> Step[P]:
+        import inspect
+        import typing
+
+        given = list(inspect.signature(function).parameters)
+        if len(given) != 3:
+            raise TypeError(f"step {name!r} takes {given}; expected (part, params, ctx)")
+        params = typing.get_type_hints(function)[given[1]]
+        if not (isinstance(params, type) and issubclass(params, StepParams)):
+            raise TypeError(f"step {name!r}: annotate {given[1]!r} with a subclass of StepParams")
+        return Step(name, version, summary, typing.cast(type[P], params), function, shorthand)
+
+    return wrap

@@ -1,0 +1,92 @@
+"""Find plugins, put broken ones aside with their reason, list the steps of the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from importlib import metadata
+from typing import Any
+
+import pluggy
+
+from .api import API_VERSION, ENTRY_POINT_GROUP, Hooks, Step
+from .params import StepParams
+
+
+@dataclass(frozen=True)
+class Quarantined:
+    """A plugin that could not be used, and why, in one sentence."""
+
+    name: str
+    source: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Catalog:
+    """The steps that can be run here, by name, and the plugins that cannot."""
+
+    steps: dict[str, Step[Any]] = field(default_factory=dict)
+    sources: dict[str, str] = field(default_factory=dict)
+    quarantined: dict[str, Quarantined] = field(default_factory=dict)
+
+    def why_not(self, name: str) -> str:
+        """One sentence on why there is no step of this name, with the nearest one that there is."""
+        if name in self.quarantined:
+            bad = self.quarantined[name]
+            return f"step {name!r} comes from {bad.source}, which is set aside: {bad.reason}"
+        near = get_close_matches(name, self.steps, n=1, cutoff=0.6)
+        hint = f"did you mean {near[0]!r}?" if near else f"there are {', '.join(sorted(self.steps))}"
+        return f"there is no step {name!r}; {hint}"
+
+
+def find_steps(entry_points: Iterable[metadata.EntryPoint] | None = None) -> Catalog:
+    """Load every entry point of the group `fettlebox.steps`. One broken plugin never hides another.
+
+    Built-in steps come first; a third party that takes a name in use is set aside.
+    """
+    found = metadata.entry_points(group=ENTRY_POINT_GROUP) if entry_points is None else entry_points
+    catalog = Catalog()
+    for entry in sorted(found, key=lambda e: (_source(e) != "fettlebox", _source(e), e.name)):
+        try:
+            steps = _load(entry)
+            for step in steps:
+                _admit(step, catalog, _source(entry))
+        except Exception as error:  # whatever a plugin does wrong is its own matter, not ours
+            catalog.quarantined[entry.name] = Quarantined(entry.name, _source(entry), _sentence(error))
+    return catalog
+
+
+def _load(entry: metadata.EntryPoint) -> list[Step[Any]]:
+    manager = pluggy.PluginManager("fettlebox")
+    manager.add_hookspecs(Hooks)
+    manager.register(entry.load())
+    manager.check_pending()
+    steps = [step for group in manager.hook.fettlebox_steps() for step in group]
+    if not steps:
+        raise TypeError(f"{entry.value} registers no step; does @step decorate it?")
+    return steps
+
+
+def _admit(step: Step[Any], catalog: Catalog, source: str) -> None:
+    if not isinstance(step, Step):
+        raise TypeError(f"{step!r} is not a Step")
+    if step.api_version != API_VERSION:
+        raise TypeError(f"made for plugin contract {step.api_version}; this engine speaks {API_VERSION}")
+    if step.name in catalog.steps:
+        raise TypeError(f"the name {step.name!r} is taken by {catalog.sources[step.name]}")
+    if not issubclass(step.params, StepParams):
+        raise TypeError(f"the parameters of {step.name!r} are not StepParams")
+    step.params.model_json_schema()
+    catalog.steps[step.name] = step
+    catalog.sources[step.name] = source
+
+
+def _source(entry: metadata.EntryPoint) -> str:
+    return entry.dist.name if entry.dist is not None else entry.value.partition(":")[0]
+
+
+def _sentence(error: Exception) -> str:
+    text = str(error).strip().splitlines()
+    return f"{type(error).__name__}: {text[0] if text else 'no reason given'}"

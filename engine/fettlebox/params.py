@@ -1,0 +1,103 @@
+"""Parameters of a step: pydantic models whose quantities carry units.
+
+    class Params(StepParams):
+        wall: Length = quantity("2 mm", at_least="0.4 mm", about="Thickness of the wall.")
+
+The model's JSON Schema is the step's schema. JSON Schema cannot compare quantities, so their bounds
+are checked here and noted in the schema as `x-at-least` and `x-at-most`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic_core import core_schema
+
+from .quantities import ANGLE, AREA, LENGTH, RATIO, VOLUME, Kind, parse_quantity, write_quantity
+
+
+@dataclass(frozen=True)
+class QuantityType:
+    """Makes pydantic read `2 mm` into a float of the kind's base unit."""
+
+    kind: Kind
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> core_schema.CoreSchema:
+        def read(value: object) -> float:
+            return parse_quantity(value, self.kind)
+
+        def write(value: float) -> str:
+            return write_quantity(value, self.kind)
+
+        return core_schema.no_info_plain_validator_function(
+            read, serialization=core_schema.plain_serializer_function_ser_schema(write)
+        )
+
+    def __get_pydantic_json_schema__(self, schema: Any, handler: Any) -> dict[str, Any]:
+        return {"type": "string", "pattern": self.kind.pattern, "examples": [self.kind.example]}
+
+
+Length = Annotated[float, QuantityType(LENGTH)]
+Angle = Annotated[float, QuantityType(ANGLE)]
+Ratio = Annotated[float, QuantityType(RATIO)]
+Area = Annotated[float, QuantityType(AREA)]
+Volume = Annotated[float, QuantityType(VOLUME)]
+
+
+def quantity(
+    default: Any = ...,
+    *,
+    at_least: str | None = None,
+    at_most: str | None = None,
+    about: str,
+    alias: str | None = None,
+) -> Any:
+    """A field that holds a quantity (or None). `default` and bounds are written as in a recipe."""
+    bounds: dict[str, Any] = {}
+    if at_least is not None:
+        bounds["x-at-least"] = at_least
+    if at_most is not None:
+        bounds["x-at-most"] = at_most
+    return Field(
+        default,
+        description=about,
+        alias=alias,
+        validate_default=default not in (None, ...),
+        json_schema_extra=bounds,
+    )
+
+
+class StepParams(BaseModel):
+    """Base of every step's parameters: unknown keys are errors, values never change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, allow_inf_nan=False)
+
+    @field_validator("*", mode="after")
+    @classmethod
+    def _within_bounds(cls, value: Any, info: ValidationInfo) -> Any:
+        if info.field_name is None or not isinstance(value, float):
+            return value
+        declared = cls.model_fields[info.field_name]
+        extra = declared.json_schema_extra
+        kind = kind_of(declared.metadata, declared.annotation)
+        if kind is None or not isinstance(extra, dict):
+            return value
+        for key, wrong, word in (("x-at-least", float.__lt__, "least"), ("x-at-most", float.__gt__, "most")):
+            bound = extra.get(key)
+            if isinstance(bound, str) and wrong(value, parse_quantity(bound, kind)):
+                raise ValueError(f"{write_quantity(value, kind)} is out of range; expected at {word} {bound}")
+        return value
+
+
+def kind_of(metadata: list[Any], annotation: Any = None) -> Kind | None:
+    """The physical kind that a field's annotation carries, also inside `Length | None`."""
+    for item in metadata:
+        if isinstance(item, QuantityType):
+            return item.kind
+    for inner in getattr(annotation, "__args__", ()):
+        found = kind_of(list(getattr(inner, "__metadata__", ())))
+        if found is not None:
+            return found
+    return None

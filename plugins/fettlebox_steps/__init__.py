@@ -1,0 +1,1 @@
+"""Built-in steps: one module a step, found like anybody's, by entry point."""
