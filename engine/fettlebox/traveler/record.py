@@ -1,0 +1,71 @@
+"""The record that goes with a part: what came in, what was done to it, what came out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+JobState = Literal["settling", "queued", "working", "done", "held", "rejected"]
+StepOutcome = Literal["done", "skipped", "held", "failed"]
+
+
+@dataclass(frozen=True)
+class StepRecord:
+    """One step of one job. Everything but `seconds` is the same on every run of the same job."""
+
+    id: str
+    name: str
+    version: int
+    params: Mapping[str, Any]
+    outcome: StepOutcome
+    part_in: str
+    part_out: str
+    seconds: float = 0.0
+    reason: str | None = None
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    facts_after: Mapping[str, Any] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+    evidence: Mapping[str, Any] = field(default_factory=dict)
+    pictures: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Output:
+    """A file that was delivered. `path` is relative to the job's folder."""
+
+    path: str
+    format: str
+    sha256: str
+    bytes: int
+
+
+@dataclass(frozen=True)
+class JobRecord:
+    """One job, from the scan as it arrived to the parts as they were delivered.
+
+    scan      name, sha256, bytes, format, unit_mm, up (the last two null where the file is silent)
+    recipe    name, sha256, text
+    ticket    sha256, text, values; null when there was none
+    versions  fettlebox, python, platform and the libraries that touch geometry
+    before    facts of the scan in millimetres; `after` those of the delivered part
+    fidelity  how far the part is from the scan, in life-size mm; null when nothing was compared
+    timing    started, finished (RFC 3339, UTC), seconds: the only thing that differs between two runs
+    """
+
+    job: str
+    state: JobState
+    reason: str | None
+    scan: Mapping[str, Any]
+    recipe: Mapping[str, Any]
+    ticket: Mapping[str, Any] | None
+    versions: Mapping[str, str]
+    before: Mapping[str, Any] = field(default_factory=dict)
+    after: Mapping[str, Any] = field(default_factory=dict)
+    fidelity: Mapping[str, Any] | None = None
+    steps: tuple[StepRecord, ...] = ()
+    outputs: tuple[Output, ...] = ()
+    pictures: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    timing: Mapping[str, Any] = field(default_factory=dict)
