@@ -135,7 +135,10 @@ def _search(
 
 @njit(cache=True, inline="always")
 def _apart(low_a: Any, high_a: Any, low_b: Any, high_b: Any) -> bool:
-    return any(low_a[k] > high_b[k] or high_a[k] < low_b[k] for k in range(3))
+    for k in range(3):
+        if low_a[k] > high_b[k] or high_a[k] < low_b[k]:
+            return True
+    return False
 
 
 @njit(cache=True, inline="always")
