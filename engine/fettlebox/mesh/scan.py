@@ -14,8 +14,8 @@ UpAxis = Literal["+x", "-x", "+y", "-y", "+z", "-z"]
 class Origin:
     """Where a part comes from. Nothing here is guessed: None means that the file does not say.
 
-    unit_mm  millimetres in one unit of the file's numbers, where the format declares it
-    up       the file's up axis, where the format declares it
+    unit_mm  millimetres in one unit of the file's numbers, where the file or the ticket declares it
+    up       the file's up axis, where the file or the ticket declares it
     """
 
     name: str
@@ -24,6 +24,8 @@ class Origin:
     unit_mm: float | None = None
     up: UpAxis | None = None
     notes: tuple[str, ...] = ()
+    unit_from: Literal["file", "ticket"] = "file"
+    up_from: Literal["file", "ticket"] = "file"
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,269 @@
+"""One recipe on one scan, inside a worker: read, run the steps, ask the witness, deliver, record.
+
+A job's folder holds `original/` with the bytes as they arrived. Everything made here is written beside
+it; whoever called moves the finished folder to where it belongs, in one rename.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import time
+import traceback
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from .catalog import Catalog, find_steps
+from .errors import FettleboxError, HoldError, RecipeError, ScanError, StepError
+from .mesh import Origin, Part, Scan, read_scan, write_part
+from .mesh.facts import measure
+from .mesh.soundness import inspect
+from .printer import EVERYDAY, Printer
+from .recipe import Plan, Recipe, Ticket, load_ticket, parse_recipe
+from .run_steps import Run, run_steps
+from .traveler.pictures import picture_job
+from .traveler.record import JobRecord, Output
+from .traveler.writing import write_traveler
+from .versions import versions_here
+
+Progress = Callable[[str, float], None]
+EndState = Literal["done", "held", "rejected"]
+ORIGINAL = "original"
+UNIT_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
+
+
+@dataclass(frozen=True)
+class JobTask:
+    """All that a worker needs to know. `scan_name` and `ticket_name` are names below `original/`."""
+
+    job: str
+    folder: Path
+    scan_name: str
+    recipe_text: str
+    recipe_name: str
+    recipe_folder: Path | None = None
+    ticket_name: str | None = None
+    printer: Printer = EVERYDAY
+    values: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class JobResult:
+    """How a job ended, and its record. Plain data: it travels between processes."""
+
+    job: str
+    state: EndState
+    reason: str | None
+    record: JobRecord
+
+
+def perform(task: JobTask, progress: Progress = lambda step, fraction: None) -> JobResult:
+    """Run one job to its end in its own folder. Every expected failure is an end state with a reason."""
+    started, clock = datetime.now(UTC), time.perf_counter()
+    record = _blank_record(task)
+    try:
+        record = _perform(task, record, progress)
+    except FettleboxError as error:
+        record = replace(record, state="held" if isinstance(error, HoldError) else "rejected", reason=str(error))
+    except Exception as error:
+        _keep_traceback(task.folder)
+        record = replace(record, state="rejected", reason=f"unexpected failure: {type(error).__name__}: {error}")
+    seconds = time.perf_counter() - clock
+    timing = {
+        "started": started.isoformat(timespec="milliseconds"),
+        "finished": datetime.now(UTC).isoformat(timespec="milliseconds"),
+        "seconds": round(seconds, 3),
+    }
+    record = replace(record, timing=timing)
+    write_traveler(task.folder, record)
+    state: EndState = "done" if record.state == "done" else "held" if record.state == "held" else "rejected"
+    return JobResult(task.job, state, record.reason, record)
+
+
+def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
+    catalog = _catalog()
+    original = task.folder / ORIGINAL
+    ticket = load_ticket(original / task.ticket_name) if task.ticket_name else None
+    recipe = parse_recipe(task.recipe_text, task.recipe_name, catalog, task.recipe_folder)
+    plan = recipe.plan({**(ticket.set if ticket else {}), **task.values})
+    record = replace(record, recipe=_about_recipe(recipe), ticket=_about_ticket(ticket, task, plan))
+
+    progress("reading", 0.0)
+    scan = read_scan(original / task.scan_name)
+    if not len(scan.part.faces):
+        raise ScanError(f"{task.scan_name}: the file holds no triangles; expected a surface")
+    part, origin, notes = declared(scan, ticket)
+    record = replace(record, scan=_about_scan(scan, origin, original / task.scan_name), warnings=notes)
+
+    run = run_steps(part, origin, plan, task.printer, seed=_seed(record), scratch=task.folder, progress=progress)
+    progress("recording", 0.0)
+    return _deliver(task, record, recipe, scan, run)
+
+
+def _deliver(task: JobTask, record: JobRecord, recipe: Recipe, scan: Scan, run: Run) -> JobRecord:
+    """Write the parts if they are sound, the pictures in any case; fill in the record."""
+    state, reason, outputs = run.state, run.reason, ()
+    after = measure(run.part)
+    if run.complete and recipe.deliver:
+        witness = inspect(run.part)
+        if witness.sound:
+            outputs = _write_outputs(task, recipe, run.part)
+        elif state == "done":
+            state, reason = "held", "the part is not a sound solid: " + "; ".join(witness.reasons)
+    unit_mm = life_unit_mm(run.part)
+    seen = picture_job(task.folder, scan.part.in_unit(unit_mm), run.part, run.reference, run.pictures)
+    return replace(
+        record,
+        state=state,
+        reason=reason,
+        before=measure(scan.part.in_unit(unit_mm), witness=False),
+        after=after,
+        fidelity=seen.fidelity,
+        steps=run.records,
+        outputs=outputs,
+        pictures=seen.paths,
+        warnings=(*record.warnings, *run.warnings),
+    )
+
+
+def _write_outputs(task: JobTask, recipe: Recipe, part: Part) -> tuple[Output, ...]:
+    stem = Path(task.scan_name).stem or "part"
+    about = {"Title": stem, "Description": f"Fettlebox job {task.job}, recipe {recipe.name}"}
+    outputs = []
+    for delivery in recipe.deliver:
+        path = task.folder / f"{stem}.{delivery.format}"
+        write_part(part, path, about)
+        data = path.read_bytes()
+        outputs.append(Output(path.name, delivery.format, hashlib.sha256(data).hexdigest(), len(data)))
+    return tuple(outputs)
+
+
+def declared(scan: Scan, ticket: Ticket | None) -> tuple[Part, Origin, tuple[str, ...]]:
+    """Apply what is known and need not be judged: the unit and up axis of the ticket or of the file."""
+    part, origin, notes = scan.part, scan.origin, list(scan.origin.notes)
+    if ticket is not None and ticket.unit is not None:
+        unit_mm = UNIT_MM[ticket.unit]
+        if origin.unit_mm not in (None, unit_mm):
+            notes.append(f"the file says a unit of {origin.unit_mm:g} mm, the ticket {unit_mm:g} mm; the ticket wins")
+        origin = replace(origin, unit_mm=unit_mm, unit_from="ticket")
+    if ticket is not None and ticket.up is not None:
+        if origin.up not in (None, ticket.up):
+            notes.append(f"the file says {origin.up} is up, the ticket {ticket.up}; the ticket wins")
+        origin = replace(origin, up=ticket.up, up_from="ticket")
+    if origin.unit_mm is not None:
+        part = part.in_unit(origin.unit_mm)
+    if origin.up is not None:
+        part = part.moved(z_up_from(origin.up))
+    return part, origin, tuple(notes)
+
+
+def z_up_from(up: str) -> Any:
+    """The (4,4) quarter turn about X or Y (or half turn) that brings a named axis to +Z."""
+    import numpy as np
+
+    axis = "xyz".index(up[1])
+    sign = -1.0 if up[0] == "-" else 1.0
+    matrix = np.eye(4)
+    if axis == 2 and sign < 0:
+        matrix[:3, :3] = np.diag([1.0, -1.0, -1.0])
+    elif axis == 1:
+        matrix[:3, :3] = [[1, 0, 0], [0, 0, -sign], [0, sign, 0]]
+    elif axis == 0:
+        matrix[:3, :3] = [[0, 0, -sign], [0, 1, 0], [sign, 0, 0]]
+    return matrix
+
+
+def life_unit_mm(part: Part) -> float:
+    """Millimetres, life-size, in one unit of the scan file's numbers, as judged by the end."""
+    import numpy as np
+
+    return float(np.cbrt(np.linalg.det(part.placement[:3, :3])) / part.life_scale)
+
+
+_catalog_here: list[Catalog] = []
+
+
+def _catalog() -> Catalog:
+    """The catalog of this worker process: plugins are looked up once, not once a job."""
+    if not _catalog_here:
+        _catalog_here.append(find_steps())
+    return _catalog_here[0]
+
+
+def _blank_record(task: JobTask) -> JobRecord:
+    path = task.folder / ORIGINAL / task.scan_name
+    return JobRecord(
+        job=task.job,
+        state="rejected",
+        reason=None,
+        scan={"name": task.scan_name, "sha256": file_sha256(path), "bytes": file_bytes(path)},
+        recipe={
+            "name": task.recipe_name,
+            "sha256": hashlib.sha256(task.recipe_text.encode()).hexdigest(),
+            "text": task.recipe_text,
+        },
+        ticket=None,
+        versions=versions_here(),
+    )
+
+
+def _about_recipe(recipe: Recipe) -> dict[str, Any]:
+    return {"name": recipe.name, "sha256": recipe.sha256, "text": recipe.text}
+
+
+def _about_ticket(ticket: Ticket | None, task: JobTask, plan: Plan) -> dict[str, Any] | None:
+    if ticket is None and not task.values:
+        return None
+    text = (task.folder / ORIGINAL / task.ticket_name).read_text("utf-8") if task.ticket_name else ""
+    return {
+        "sha256": hashlib.sha256(text.encode()).hexdigest(),
+        "text": text,
+        "order": ticket.order if ticket else None,
+        "values": dict(plan.values_as_written),
+    }
+
+
+def _about_scan(scan: Scan, origin: Origin, path: Path) -> dict[str, Any]:
+    about = asdict(replace(origin, notes=()))
+    about.pop("notes")
+    return {**about, "name": path.name, "bytes": file_bytes(path)}
+
+
+def _seed(record: JobRecord) -> str:
+    """What the random generators of a job grow from: nothing but its inputs."""
+    ticket = record.ticket["sha256"] if record.ticket else "-"
+    return f"{record.scan['sha256']}/{record.recipe['sha256']}/{ticket}"
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file; of a folder, that of its sorted relative names and digests; "" if unreadable."""
+    sha = hashlib.sha256()
+    try:
+        if path.is_dir():
+            for inner in sorted(p for p in path.rglob("*") if p.is_file()):
+                sha.update(f"{inner.relative_to(path).as_posix()}\0{file_sha256(inner)}\n".encode())
+        else:
+            with path.open("rb") as stream:
+                while chunk := stream.read(1 << 20):
+                    sha.update(chunk)
+    except OSError:
+        return ""
+    return sha.hexdigest()
+
+
+def file_bytes(path: Path) -> int:
+    """Size of a file, or of all files in a folder."""
+    try:
+        return sum(p.stat().st_size for p in path.rglob("*")) if path.is_dir() else path.stat().st_size
+    except OSError:
+        return 0
+
+
+def _keep_traceback(folder: Path) -> None:
+    """For whoever mends the defect; a shop hand reads the reason instead."""
+    (folder / "failure.log").write_text(traceback.format_exc(), "utf-8")
+
+
+__all__ = ["JobResult", "JobTask", "RecipeError", "StepError", "perform"]

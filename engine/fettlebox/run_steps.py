@@ -1,0 +1,170 @@
+"""The steps of a plan, one after the other, on one part; each leaves a record."""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any, Literal
+
+import numpy as np
+
+from .api import StepContext, StepResult
+from .errors import HoldError, StepError
+from .mesh import Origin, Part
+from .mesh.facts import measure
+from .printer import Printer
+from .recipe import Plan, PlannedStep
+from .traveler.record import StepOutcome, StepRecord
+
+
+@dataclass
+class Run:
+    """A part on its way, and what happened to it. `complete`: every step that was to run has run,
+    or the last one only withheld its consent."""
+
+    part: Part
+    reference: Part
+    state: Literal["done", "held", "rejected"] = "done"
+    reason: str | None = None
+    complete: bool = False
+    records: tuple[StepRecord, ...] = ()
+    warnings: tuple[str, ...] = ()
+    pictures: dict[str, bytes] = field(default_factory=dict)
+
+
+def run_steps(
+    part: Part,
+    origin: Origin,
+    plan: Plan,
+    printer: Printer,
+    *,
+    seed: str,
+    scratch: Path,
+    progress: Callable[[str, float], None],
+    watch: Callable[[PlannedStep, Part], None] = lambda planned, part: None,
+) -> Run:
+    """Run a plan. A step that cannot do its work ends the run as its `otherwise` says.
+
+    `watch` is called with every part that a step hands on. Raises whatever is neither StepError nor
+    HoldError: that is a defect, and the caller's to report.
+    """
+    run = Run(part, reference=part)
+    todo = [planned for planned in plan.steps if planned.enabled]
+    for planned in plan.steps:
+        if not planned.enabled:
+            run.records += (_record(planned, "skipped", run.part, reason="its `when` is not met"),)
+            continue
+        progress(planned.id, 0.0)
+        _run_one(planned, run, origin, printer, seed, scratch, progress)
+        watch(planned, run.part)
+        if run.state != "done":
+            run.complete = planned is todo[-1] and run.state == "held"
+            return run
+    run.complete = True
+    return run
+
+
+def _run_one(
+    planned: PlannedStep,
+    run: Run,
+    origin: Origin,
+    printer: Printer,
+    seed: str,
+    scratch: Path,
+    progress: Callable[[str, float], None],
+) -> None:
+    before = run.part
+    clock = time.perf_counter()
+    with TemporaryDirectory(prefix=".scratch-", dir=scratch) as place:
+        ctx = StepContext(
+            origin=origin,
+            reference=run.reference,
+            rng=_generator(seed, planned.id),
+            scratch=Path(place),
+            printer=printer,
+            progress=lambda fraction: progress(planned.id, min(max(float(fraction), 0.0), 1.0)),
+        )
+        try:
+            result = planned.step.run(before, planned.params, ctx)
+        except (StepError, HoldError) as error:
+            _fail(planned, run, error, time.perf_counter() - clock)
+            return
+    if not isinstance(result, StepResult):
+        raise TypeError(f"step {planned.step.name!r} returned {type(result).__name__}; expected StepResult")
+    run.part = result.part
+    run.reference = result.reference if result.reference is not None else run.reference
+    shown = {f"{planned.id}-{name}": png for name, png in result.pictures.items()}
+    run.pictures.update(shown)
+    run.warnings += tuple(f"{planned.id}: {text}" for text in result.warnings)
+    run.records += (
+        _record(
+            planned,
+            "done",
+            before,
+            run.part,
+            seconds=time.perf_counter() - clock,
+            facts=result.facts,
+            warnings=result.warnings,
+            evidence=result.evidence,
+            pictures=tuple(shown),
+        ),
+    )
+
+
+def _fail(planned: PlannedStep, run: Run, error: StepError | HoldError, seconds: float) -> None:
+    said = f"{planned.id}: {error}"
+    hold = isinstance(error, HoldError)
+    outcome: StepOutcome = "held" if hold or planned.otherwise == "hold" else "failed"
+    if planned.otherwise == "skip":
+        outcome = "skipped"
+        run.warnings += (f"{said} (skipped, as the recipe allows)",)
+    else:
+        run.state = "held" if outcome == "held" else "rejected"
+        run.reason = said
+    evidence = error.evidence if isinstance(error, HoldError) else {}
+    run.records += (
+        _record(planned, outcome, run.part, seconds=seconds, reason=str(error), evidence=evidence),
+    )
+
+
+def _record(
+    planned: PlannedStep,
+    outcome: StepOutcome,
+    before: Part,
+    after: Part | None = None,
+    *,
+    seconds: float = 0.0,
+    reason: str | None = None,
+    facts: Mapping[str, Any] | None = None,
+    warnings: tuple[str, ...] = (),
+    evidence: Mapping[str, Any] | None = None,
+    pictures: tuple[str, ...] = (),
+) -> StepRecord:
+    came = before.digest()
+    changed = after is not None and after is not before
+    return StepRecord(
+        id=planned.id,
+        name=planned.step.name,
+        version=planned.step.version,
+        params=planned.params_as_written,
+        outcome=outcome,
+        part_in=came,
+        part_out=after.digest() if after is not None and changed else came,
+        seconds=round(seconds, 4),
+        reason=reason,
+        facts=dict(facts or {}),
+        facts_after=measure(after, witness=False) if after is not None and changed else {},
+        warnings=warnings,
+        evidence=dict(evidence or {}),
+        pictures=pictures,
+    )
+
+
+def _generator(seed: str, step_id: str) -> np.random.Generator:
+    """Random numbers that depend on the job's inputs and the step, on nothing else."""
+    digest = hashlib.sha256(f"{seed}/{step_id}".encode()).digest()
+    return np.random.default_rng(int.from_bytes(digest[:16], "big"))
