@@ -1,0 +1,95 @@
+"""The paper around the views: captions, title, scale bar, legend."""
+
+from __future__ import annotations
+
+import io
+import math
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from .shade import PAPER, Image
+
+if TYPE_CHECKING:
+    from PIL import Image as Pillow
+
+INK = (44, 46, 48)
+QUIET = (96, 99, 102)
+TEXT_PX = 17
+SMALL_PX = 15
+
+
+@cache
+def font(size_px: int) -> Any:
+    """The typeface that comes inside Pillow, so that pictures are the same on every machine."""
+    from PIL import ImageFont
+
+    return ImageFont.load_default(size_px)
+
+
+def round_length(at_most: float) -> float:
+    """The largest 1, 2 or 5 times a power of ten that is not above `at_most`."""
+    power = 10.0 ** math.floor(math.log10(at_most))
+    return next(step * power for step in (5.0, 2.0, 1.0) if step * power <= at_most * (1 + 1e-9))
+
+
+def fit_text(text: str, size_px: int, width_px: float) -> str:
+    """The text on one line, with what does not fit left out of its middle."""
+    clean = "".join(c if c.isprintable() else " " for c in text)
+    if font(size_px).getlength(clean) <= width_px:
+        return clean
+    for kept in range(len(clean) - 1, 1, -1):
+        short = clean[: (kept + 1) // 2] + "…" + clean[len(clean) - kept // 2 :]
+        if font(size_px).getlength(short) <= width_px:
+            return short
+    return ""
+
+
+class Sheet:
+    """A picture in the making. Pixels count from the upper left corner."""
+
+    def __init__(self, width: int, height: int) -> None:
+        from PIL import Image as Pillow
+        from PIL import ImageDraw
+
+        self.image: Pillow.Image = Pillow.new("RGB", (width, height), PAPER)
+        self._draw = ImageDraw.Draw(self.image)
+
+    def paste(self, pixels: Image, left: int, top: int) -> None:
+        from PIL import Image as Pillow
+
+        self.image.paste(Pillow.fromarray(pixels), (left, top))
+
+    def text(
+        self, x: float, y: float, text: str, *, size_px: int = TEXT_PX, anchor: str = "ls", quiet: bool = False
+    ) -> None:
+        self._draw.text((x, y), text, fill=QUIET if quiet else INK, font=font(size_px), anchor=anchor)
+
+    def scale_bar(self, x: int, y: int, mm_per_px: float, longest_px: int) -> None:
+        """A bar of a round length with its label, its lower left corner at (x, y)."""
+        length_mm = round_length(longest_px * mm_per_px)
+        length_px = round(length_mm / mm_per_px)
+        self._draw.rectangle((x, y - 3, x + length_px - 1, y - 1), fill=INK)
+        for end in (x, x + length_px - 2):
+            self._draw.rectangle((end, y - 9, end + 1, y - 1), fill=INK)
+        self.text(x + length_px + 8, y, f"{length_mm:g} mm", size_px=SMALL_PX)
+
+    def ramp(self, x: int, y: int, colours: Image, labels: tuple[str, ...], height_px: int = 14) -> None:
+        """A strip of colours (n,3), one pixel each, with labels spread evenly under it."""
+        self.paste(np.repeat(colours[None], height_px, axis=0), x, y)
+        for i, label in enumerate(labels):
+            at = x + (len(colours) - 1) * i / (len(labels) - 1)
+            anchor = "lt" if i == 0 else "rt" if i == len(labels) - 1 else "mt"
+            self._draw.rectangle((at, y + height_px, at, y + height_px + 3), fill=INK)
+            self.text(at, y + height_px + 6, label, size_px=SMALL_PX, anchor=anchor)
+
+    def swatch(self, x: int, y: int, colour: tuple[int, int, int], label: str, height_px: int = 14) -> None:
+        self._draw.rectangle((x, y, x + height_px * 2 - 1, y + height_px - 1), fill=colour)
+        self.text(x + height_px * 2 + 8, y + height_px / 2, label, size_px=SMALL_PX, anchor="lm")
+
+    def png(self) -> bytes:
+        """The file. No date and no program name inside, so that equal pictures are equal bytes."""
+        out = io.BytesIO()
+        self.image.save(out, "PNG", compress_level=6)
+        return out.getvalue()

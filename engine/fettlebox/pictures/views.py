@@ -1,0 +1,169 @@
+"""Pictures of parts: views side by side, before and after, and numbers shown as colours."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from ..mesh.part import Floats, Part
+from .rays import FRONT, THREE_QUARTER, THREE_VIEWS, Stage, View
+from .shade import Image, corner_colours, develop, shade
+from .sheet import SMALL_PX, TEXT_PX, Sheet, fit_text, round_length
+
+SIZE_PX = (1200, 600)
+RAYS_PER_PIXEL = 2
+"""Along each side of a pixel: four rays a pixel take the steps out of outlines."""
+
+MARGIN_PX, GAP_PX, TITLE_PX, FOOT_PX = 28, 36, 52, 78
+
+RAMP = ((246, 232, 190), (158, 202, 170), (66, 146, 160), (38, 84, 130), (36, 26, 66))
+"""Light to dark and yellow to blue: lightness alone orders it, so any kind of colour vision can read it."""
+
+NOT_COMPARED = (176, 172, 170)
+EVEN_LIGHT = 0.35
+
+
+@dataclass(frozen=True)
+class _Panel:
+    stage: Stage
+    part: Part
+    axes: Floats
+    name: str
+    colours: Image | None
+
+    def width_height_mm(self) -> Floats:
+        low, high = self.stage.extent(self.axes)
+        return np.maximum(high - low, 1e-9)
+
+
+def render_views(
+    part: Part,
+    views: tuple[View, ...] = THREE_VIEWS,
+    *,
+    size: tuple[int, int] = SIZE_PX,
+    title: str = "",
+    front: tuple[float, float, float] = FRONT,
+) -> bytes:
+    """PNG of a part from several sides at one scale, with a scale bar. Back faces show in rust."""
+    stage = Stage(part)
+    colours = None if part.colours is None else np.asarray(part.colours)
+    panels = [_Panel(stage, part, view.axes(front), view.name, colours) for view in views]
+    sheet, mm_per_px, _ = _lay_out(panels, size, title)
+    sheet.scale_bar(MARGIN_PX, size[1] - MARGIN_PX + 6, mm_per_px, size[0] // 5)
+    return sheet.png()
+
+
+def render_pair(
+    before: Part,
+    after: Part,
+    *,
+    size: tuple[int, int] = SIZE_PX,
+    title: str = "",
+    names: tuple[str, str] = ("as scanned", "as delivered"),
+    view: View = THREE_QUARTER,
+    front: tuple[float, float, float] = FRONT,
+) -> bytes:
+    """PNG of the scan and the part made of it, drawn equally large from the same side.
+
+    Each half has a scale bar of its own, since the order may be smaller than life.
+    """
+    to_after = after.placement @ np.linalg.inv(before.placement)
+    enlarged = float(np.cbrt(abs(np.linalg.det(to_after[:3, :3]))))
+    moved = replace(before, vertices=before.vertices @ to_after[:3, :3].T + to_after[:3, 3], planes=())
+    panels = [
+        _Panel(Stage(part), part, view.axes(front), name, None if part.colours is None else part.colours)
+        for part, name in zip((moved, after), names, strict=True)
+    ]
+    sheet, mm_per_px, lefts = _lay_out(panels, size, title)
+    for left, mm in zip(lefts, (mm_per_px / enlarged, mm_per_px), strict=True):
+        sheet.scale_bar(max(left, MARGIN_PX), size[1] - MARGIN_PX + 6, mm, size[0] // 6)
+    return sheet.png()
+
+
+def render_map(
+    part: Part,
+    values: ArrayLike,
+    legend: str,
+    *,
+    high: float | None = None,
+    views: tuple[View, ...] = THREE_VIEWS,
+    size: tuple[int, int] = SIZE_PX,
+    title: str = "",
+    front: tuple[float, float, float] = FRONT,
+    unknown: str = "not compared",
+) -> bytes:
+    """PNG of a part coloured by one number (n,) a vertex, from 0 to `high`; NaN shows in grey.
+
+    `legend` says what the numbers are, with their unit. Without `high`, the scale ends at the round
+    number above 98 % of them, so that a few far ones do not drown the rest.
+    """
+    numbers = np.asarray(values, dtype=np.float64)
+    if numbers.shape != (len(part.vertices),):
+        raise ValueError(f"values have shape {numbers.shape}, expected ({len(part.vertices)},)")
+    known = np.isfinite(numbers)
+    if high is None:
+        high = _round_up(float(np.percentile(numbers[known], 98.0))) if known.any() else 1.0
+    colours = np.full((len(numbers), 3), NOT_COMPARED, np.uint8)
+    colours[known] = _ramp(numbers[known] / high)
+    stage = Stage(part)
+    panels = [_Panel(stage, part, view.axes(front), view.name, colours) for view in views]
+    sheet, mm_per_px, _ = _lay_out(panels, size, title, contrast=EVEN_LIGHT)
+    sheet.scale_bar(MARGIN_PX, size[1] - MARGIN_PX + 6, mm_per_px, size[0] // 6)
+    width = size[0] // 4
+    left, top = size[0] - MARGIN_PX - width, size[1] - FOOT_PX + 26
+    labels = (*(f"{high * i / 4:g}" for i in range(4)), f"{high:g} and over")
+    sheet.ramp(left, top, _ramp(np.linspace(0.0, 1.0, width)), labels)
+    sheet.text(left - 12, top + 7, legend, size_px=SMALL_PX, anchor="rm")
+    if not known.all():
+        sheet.swatch(size[0] // 3, size[1] - MARGIN_PX - 8, NOT_COMPARED, unknown)
+    return sheet.png()
+
+
+def _lay_out(
+    panels: list[_Panel], size: tuple[int, int], title: str, *, contrast: float = 1.0
+) -> tuple[Sheet, float, list[int]]:
+    """Draw the panels side by side at one scale: the sheet, mm a pixel, and each panel's left edge."""
+    width_px, height_px = size
+    top = MARGIN_PX + (TITLE_PX - MARGIN_PX if title else 0)
+    extents = np.stack([panel.width_height_mm() for panel in panels])
+    room_across = width_px - 2 * MARGIN_PX - GAP_PX * (len(panels) - 1)
+    room_down = height_px - top - FOOT_PX
+    mm_per_px = max(float(extents[:, 0].sum()) / room_across, float(extents[:, 1].max()) / room_down)
+    sheet = Sheet(width_px, height_px)
+    if title:
+        sheet.text(MARGIN_PX, TITLE_PX - 18, fit_text(title, TEXT_PX + 2, width_px - 2 * MARGIN_PX), size_px=TEXT_PX + 2)
+    spare = (room_across - float(extents[:, 0].sum()) / mm_per_px) / len(panels)
+    left, lefts = float(MARGIN_PX), []
+    for panel, (wide_mm, high_mm) in zip(panels, extents, strict=True):
+        share = wide_mm / mm_per_px + spare
+        columns = min(int(wide_mm / mm_per_px) + 3, int(share) + GAP_PX)
+        rows = min(int(high_mm / mm_per_px) + 3, room_down + 2)
+        at = round(left + (share - columns) / 2.0)
+        # Feet on one line, as parts stand on a bench.
+        sheet.paste(_picture(panel, mm_per_px, (rows, columns), contrast), at, top + room_down - rows)
+        sheet.text(left + share / 2.0, top + room_down + 22, panel.name, size_px=SMALL_PX, anchor="ms", quiet=True)
+        lefts.append(at)
+        left += share + GAP_PX
+    return sheet, mm_per_px, lefts
+
+
+def _picture(panel: _Panel, mm_per_px: float, shape: tuple[int, int], contrast: float) -> Image:
+    low, high = panel.stage.extent(panel.axes)
+    rays = (shape[0] * RAYS_PER_PIXEL, shape[1] * RAYS_PER_PIXEL)
+    seen = panel.stage.look(panel.axes, (low + high) / 2.0, mm_per_px / RAYS_PER_PIXEL, rays)
+    colour = None if panel.colours is None else corner_colours(seen, panel.part.faces, panel.colours)
+    return develop(shade(seen, colour, contrast=contrast), seen, RAYS_PER_PIXEL)
+
+
+def _ramp(share: Floats) -> Image:
+    """Colours (n,3) uint8 of shares (n,) from 0 to 1 of the scale; what is beyond takes its end."""
+    stops = np.linspace(0.0, 1.0, len(RAMP))
+    columns = [np.interp(share, stops, [stop[channel] for stop in RAMP]) for channel in range(3)]
+    return np.asarray(np.rint(np.stack(columns, axis=-1)), dtype=np.uint8)
+
+
+def _round_up(value: float) -> float:
+    below = round_length(max(value, 1e-6))
+    return below if below >= value * (1 - 1e-9) else next(f for f in (2 * below, 2.5 * below) if f >= value)
