@@ -51,12 +51,15 @@ class Seen:
     weights  (h,w,2) of its second and third corner
     normal   (h,w,3) unit, in view axes (right, up, towards the viewer); z is below 0 on a back face
     depth    (h,w) mm towards the viewer, −inf where nothing was met
+
+    Neighbouring rays are `mm_per_ray` apart.
     """
 
     face: Ints
     weights: Singles
     normal: Singles
     depth: Singles
+    mm_per_ray: float
 
     @property
     def hit(self) -> NDArray[np.bool_]:
@@ -105,10 +108,9 @@ class Stage:
             met = self._scene.run(origins, np.ascontiguousarray(along), output=True)
             face = met["primID"].astype(np.int32)
             hit = np.flatnonzero(face >= 0)
-            corners = self._corners[face[hit]]
-            cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-            length = np.maximum(np.linalg.norm(cross, axis=1), np.finfo(np.float32).tiny)
-            normal[hit] = (cross / length[:, None]) @ axes.T.astype(np.float32)
+            out = met["Ng"][hit] @ axes.T.astype(np.float32)
+            length = np.sqrt(np.einsum("ij,ij->i", out, out))
+            normal[hit] = out / np.maximum(length, np.finfo(np.float32).tiny)[:, None]
             weights[hit] = np.stack([met["u"][hit], met["v"][hit]], axis=1)
             depth[hit] = np.float32(start) - met["tfar"][hit]
         return Seen(
@@ -116,4 +118,5 @@ class Stage:
             weights.reshape(*shape, 2),
             normal.reshape(*shape, 3),
             depth.reshape(shape),
+            mm_per_ray,
         )

@@ -62,7 +62,14 @@ class Sheet:
         self.image.paste(Pillow.fromarray(pixels), (left, top))
 
     def text(
-        self, x: float, y: float, text: str, *, size_px: int = TEXT_PX, anchor: str = "ls", quiet: bool = False
+        self,
+        x: float,
+        y: float,
+        text: str,
+        *,
+        size_px: int = TEXT_PX,
+        anchor: str = "ls",
+        quiet: bool = False,
     ) -> None:
         self._draw.text((x, y), text, fill=QUIET if quiet else INK, font=font(size_px), anchor=anchor)
 
@@ -80,9 +87,8 @@ class Sheet:
         self.paste(np.repeat(colours[None], height_px, axis=0), x, y)
         for i, label in enumerate(labels):
             at = x + (len(colours) - 1) * i / (len(labels) - 1)
-            anchor = "lt" if i == 0 else "rt" if i == len(labels) - 1 else "mt"
             self._draw.rectangle((at, y + height_px, at, y + height_px + 3), fill=INK)
-            self.text(at, y + height_px + 6, label, size_px=SMALL_PX, anchor=anchor)
+            self.text(at, y + height_px + 6, label, size_px=SMALL_PX, anchor="mt")
 
     def swatch(self, x: int, y: int, colour: tuple[int, int, int], label: str, height_px: int = 14) -> None:
         self._draw.rectangle((x, y, x + height_px * 2 - 1, y + height_px - 1), fill=colour)

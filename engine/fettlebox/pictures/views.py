@@ -112,12 +112,12 @@ def render_map(
     sheet, mm_per_px, _ = _lay_out(panels, size, title, contrast=EVEN_LIGHT)
     sheet.scale_bar(MARGIN_PX, size[1] - MARGIN_PX + 6, mm_per_px, size[0] // 6)
     width = size[0] // 4
-    left, top = size[0] - MARGIN_PX - width, size[1] - FOOT_PX + 26
-    labels = (*(f"{high * i / 4:g}" for i in range(4)), f"{high:g} and over")
-    sheet.ramp(left, top, _ramp(np.linspace(0.0, 1.0, width)), labels)
-    sheet.text(left - 12, top + 7, legend, size_px=SMALL_PX, anchor="rm")
+    left, line = size[0] - MARGIN_PX - width - 24, size[1] - MARGIN_PX - 14
+    labels = ("0", f"{high / 2:g}", f"{high:g} or more")
+    sheet.ramp(left, line, _ramp(np.linspace(0.0, 1.0, width)), labels)
+    sheet.text(left - 12, line + 7, legend, size_px=SMALL_PX, anchor="rm")
     if not known.all():
-        sheet.swatch(size[0] // 3, size[1] - MARGIN_PX - 8, NOT_COMPARED, unknown)
+        sheet.swatch(size[0] // 4, line, NOT_COMPARED, unknown)
     return sheet.png()
 
 
@@ -133,7 +133,14 @@ def _lay_out(
     mm_per_px = max(float(extents[:, 0].sum()) / room_across, float(extents[:, 1].max()) / room_down)
     sheet = Sheet(width_px, height_px)
     if title:
-        sheet.text(MARGIN_PX, TITLE_PX - 18, fit_text(title, TEXT_PX + 2, width_px - 2 * MARGIN_PX), size_px=TEXT_PX + 2)
+        sheet.text(
+            MARGIN_PX,
+            TITLE_PX - 18,
+            fit_text(title, TEXT_PX + 2, width_px - 2 * MARGIN_PX),
+            size_px=TEXT_PX + 2,
+        )
+    tallest = int(float(extents[:, 1].max()) / mm_per_px) + 3
+    bench = top + room_down - max(room_down - tallest, 0) // 2
     spare = (room_across - float(extents[:, 0].sum()) / mm_per_px) / len(panels)
     left, lefts = float(MARGIN_PX), []
     for panel, (wide_mm, high_mm) in zip(panels, extents, strict=True):
@@ -142,8 +149,8 @@ def _lay_out(
         rows = min(int(high_mm / mm_per_px) + 3, room_down + 2)
         at = round(left + (share - columns) / 2.0)
         # Feet on one line, as parts stand on a bench.
-        sheet.paste(_picture(panel, mm_per_px, (rows, columns), contrast), at, top + room_down - rows)
-        sheet.text(left + share / 2.0, top + room_down + 22, panel.name, size_px=SMALL_PX, anchor="ms", quiet=True)
+        sheet.paste(_picture(panel, mm_per_px, (rows, columns), contrast), at, bench - rows)
+        sheet.text(left + share / 2.0, bench + 22, panel.name, size_px=SMALL_PX, anchor="ms", quiet=True)
         lefts.append(at)
         left += share + GAP_PX
     return sheet, mm_per_px, lefts
@@ -154,7 +161,7 @@ def _picture(panel: _Panel, mm_per_px: float, shape: tuple[int, int], contrast: 
     rays = (shape[0] * RAYS_PER_PIXEL, shape[1] * RAYS_PER_PIXEL)
     seen = panel.stage.look(panel.axes, (low + high) / 2.0, mm_per_px / RAYS_PER_PIXEL, rays)
     colour = None if panel.colours is None else corner_colours(seen, panel.part.faces, panel.colours)
-    return develop(shade(seen, colour, contrast=contrast), seen, RAYS_PER_PIXEL)
+    return develop(shade(seen, colour, contrast=contrast), RAYS_PER_PIXEL)
 
 
 def _ramp(share: Floats) -> Image:

@@ -1,0 +1,53 @@
+"""The pictures that go with a job, and the measurement that one of them shows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from ..mesh.fidelity import at_vertices, compare
+from ..mesh.part import Part
+from ..pictures import render_map, render_pair, render_views
+
+FOLDER = "pictures"
+
+
+@dataclass(frozen=True)
+class Seen:
+    """`paths` are relative to the job's folder; `fidelity` is null when nothing could be compared."""
+
+    paths: tuple[str, ...]
+    fidelity: Mapping[str, Any] | None
+
+
+def picture_job(
+    folder: Path, before: Part, after: Part, reference: Part, pictures: Mapping[str, bytes] | None = None
+) -> Seen:
+    """Draw scan and part into `folder/pictures/`, beside the pictures (name → PNG) that steps made.
+
+    `before` is the scan in life-size millimetres; all three are tied by their placements.
+    """
+    made = {"part.png": render_views(after)} if len(after.faces) else {}
+    if len(before.faces) and len(after.faces):
+        made["before-after.png"] = render_pair(before, after)
+    fidelity = None
+    if len(reference.faces) and len(after.faces):
+        measured = compare(reference, after)
+        fidelity = measured.as_facts()
+        made["distance.png"] = render_map(
+            after, at_vertices(after, measured), "distance from the scan, life-size mm"
+        )
+    for name, data in (pictures or {}).items():
+        made.setdefault(_safe(name), data)
+    (folder / FOLDER).mkdir(exist_ok=True)
+    for name, data in made.items():
+        (folder / FOLDER / name).write_bytes(data)
+    return Seen(tuple(f"{FOLDER}/{name}" for name in made), fidelity)
+
+
+def _safe(name: str) -> str:
+    """A file name of plain letters for what a plugin calls its picture."""
+    stem = name.removesuffix(".png")
+    return ("".join(c if c.isascii() and (c.isalnum() or c == "-") else "-" for c in stem)[:60] or "step") + ".png"
