@@ -1,6 +1,12 @@
 """Parts, the formats they are read from and written to, and what can be measured on them."""
 
+from .formats.sniff import READABLE
+from .formats.source import ReadLimits
 from .part import Part, Plane
+from .reading import read_scan
 from .scan import Origin, Scan
+from .writing import WRITABLE, write_part
 
-__all__ = ["Origin", "Part", "Plane", "Scan"]
+__all__ = [
+    "READABLE", "WRITABLE", "Origin", "Part", "Plane", "ReadLimits", "Scan", "read_scan", "write_part",
+]  # fmt: skip

@@ -1,0 +1,120 @@
+"""A folder or zip that holds one mesh among its materials and textures. Nothing is unpacked to disk."""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+import zipfile
+import zlib
+from pathlib import Path, PurePosixPath
+
+from ...errors import ScanError
+from .source import ReadLimits, Source, shown
+
+_METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+_ENCRYPTED = 0x1
+_LINK = 0o120000
+
+
+def mesh_in_folder(folder: Path, limits: ReadLimits) -> Path:
+    """The one mesh file in a folder or below it. Links are not followed."""
+    meshes: list[Path] = []
+    seen = 0
+    for root, folders, files in os.walk(folder):
+        folders.sort()
+        seen += len(files) + len(folders)
+        if seen > limits.zip_members:
+            raise ScanError(f"{folder.name}: found over {limits.zip_members} files; expected one scan")
+        files_here = [Path(root) / name for name in sorted(files)]
+        meshes += [f for f in files_here if _is_mesh(f.relative_to(folder).as_posix()) and not f.is_symlink()]
+    _exactly_one(folder.name, [f.relative_to(folder).as_posix() for f in meshes], "this folder")
+    return meshes[0]
+
+
+def mesh_in_zip(source: Source) -> Source:
+    """The one mesh in a zip, unpacked within the limits."""
+    archive = open_zip(source)
+    meshes = [name for name in archive.namelist() if _is_mesh(name)]
+    _exactly_one(source.name, meshes, "this zip")
+    return Source(f"{source.name}/{meshes[0]}", unpacked(source, archive, meshes[0]), source.limits)
+
+
+def is_3mf(source: Source) -> bool:
+    """Whether a zip is a package in the sense of the Open Packaging Conventions, with a model in it."""
+    try:
+        names = open_zip(source).namelist()
+    except ScanError:
+        return source.name.lower().endswith(".3mf")
+    return "_rels/.rels" in names and any(name.lower().endswith(".model") for name in names)
+
+
+def open_zip(source: Source) -> zipfile.ZipFile:
+    """A zip whose directory was looked over: names that stay inside, sizes and ratios in bounds."""
+    limits = source.limits
+    try:
+        archive = zipfile.ZipFile(io.BytesIO(source.data))
+    except (zipfile.BadZipFile, ValueError, NotImplementedError, EOFError, OverflowError) as error:
+        source.fail("the zip directory", shown(str(error)), "a zip file")
+    members = archive.infolist()
+    if len(members) > limits.zip_members:
+        source.fail("the zip directory", f"{len(members)} entries", f"at most {limits.zip_members}")
+    names = set()
+    total = 0
+    for member in members:
+        place = f"entry {shown(member.filename)}"
+        if not _is_safe(member.filename):
+            source.fail(place, "a name that leads outside", "a plain relative name")
+        if member.filename in names:
+            source.fail(place, "the same name twice", "each name once")
+        if (member.external_attr >> 16) & 0o170000 == _LINK:
+            source.fail(place, "a link", "a plain file")
+        names.add(member.filename)
+        total += member.file_size
+        if total > limits.unpacked_bytes:
+            source.fail(place, f"{total} bytes to unpack", f"at most {limits.unpacked_bytes}")
+        if member.file_size > limits.zip_ratio * max(member.compress_size, 64):
+            source.fail(place, "an implausible ratio of unpacking", f"at most {limits.zip_ratio:g} to 1")
+    return archive
+
+
+def unpacked(source: Source, archive: zipfile.ZipFile, name: str) -> bytes:
+    """The bytes of one member; never more of them than its directory entry announced."""
+    member = archive.getinfo(name)
+    place = f"entry {shown(name)}"
+    if member.flag_bits & _ENCRYPTED or member.compress_type not in _METHODS:
+        source.fail(place, "an encrypted or unusual packing", "stored or deflated data")
+    try:
+        with archive.open(member) as stream:
+            data = stream.read(member.file_size + 1)
+    except (zipfile.BadZipFile, zlib.error, EOFError, ValueError, NotImplementedError, OSError) as error:
+        source.fail(place, shown(str(error) or "damaged data"), "intact packed data")
+    if len(data) != member.file_size:
+        source.fail(place, f"{len(data)} bytes", f"{member.file_size} as its directory says")
+    if not data:
+        source.fail(place, "no bytes", "a mesh")
+    return data
+
+
+def _is_mesh(name: str) -> bool:
+    from .sniff import READABLE
+
+    path = PurePosixPath(name)
+    hidden = any(part.startswith(".") or part == "__MACOSX" for part in path.parts)
+    return not hidden and not name.endswith("/") and path.suffix.lower() in READABLE
+
+
+def _is_safe(name: str) -> bool:
+    """Relative, downward, without a drive, a backslash or control characters."""
+    if not name or name.startswith("/") or "\\" in name or re.search(r"[\x00-\x1f:]", name):
+        return False
+    return ".." not in PurePosixPath(name).parts
+
+
+def _exactly_one(name: str, meshes: list[str], where: str) -> None:
+    if len(meshes) == 1:
+        return
+    if not meshes:
+        raise ScanError(f"{name}: found no mesh in {where}; expected exactly one")
+    listed = ", ".join(shown(mesh) for mesh in meshes[:5]) + (" and more" if len(meshes) > 5 else "")
+    raise ScanError(f"{name}: found {len(meshes)} meshes in {where}, {listed}; expected exactly one")

@@ -1,0 +1,79 @@
+"""Read a scan: whatever comes into the inbox, in the file's own numbers and axes.
+
+    scan = read_scan(Path("inbox/bust.stl"))
+
+A scan is a mesh file, or a folder or zip that holds exactly one mesh among its materials and textures.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import numpy as np
+
+from ..errors import ScanError
+from .formats.sniff import READABLE, format_of, reader_of
+from .formats.source import RawMesh, ReadLimits, Source
+from .part import Part
+from .scan import Origin, Scan
+
+__all__ = ["READABLE", "ReadLimits", "read_scan"]
+
+
+def read_scan(path: Path, limits: ReadLimits = ReadLimits()) -> Scan:  # noqa: B008 (frozen)
+    """The one mesh that a file, a zip or a folder holds, and what it says about itself.
+
+    `origin.sha256` is of the file's bytes, and for a folder of its mesh file's. Raises ScanError, one
+    sentence naming the file and the place, for anything that is not one surface; nothing else.
+    """
+    try:
+        return _read(path, limits)
+    except OSError as error:
+        raise ScanError(f"{path.name}: cannot be read: {error.strerror or error}") from error
+    except MemoryError as error:
+        raise ScanError(f"{path.name}: found more than fits into memory; expected a smaller mesh") from error
+
+
+def _read(path: Path, limits: ReadLimits) -> Scan:
+    from .formats import bundle
+
+    file = bundle.mesh_in_folder(path, limits) if path.is_dir() else path
+    data = _bytes_of(file, limits)
+    sha256 = hashlib.sha256(data).hexdigest()
+    name = file.relative_to(path.parent).as_posix()
+    source = Source(name, data, limits)
+    kind, notes = format_of(source)
+    if kind == "zip":
+        source = bundle.mesh_in_zip(source)
+        kind, notes = format_of(source)
+        if kind == "zip":
+            source.fail("the whole file", "a zip inside a zip", "a mesh")
+    mesh = reader_of(kind)(source)
+    return Scan(_part(mesh), Origin(path.name, kind, sha256, mesh.unit_mm, mesh.up, (*notes, *mesh.notes)))
+
+
+def _bytes_of(file: Path, limits: ReadLimits) -> bytes:
+    if not file.is_file():
+        raise ScanError(f"{file.name}: found no file of this name; expected a mesh, a zip or a folder")
+    with file.open("rb") as stream:
+        size = stream.seek(0, 2)
+        if size > limits.file_bytes:
+            raise ScanError(f"{file.name}: found {size} bytes; expected at most {limits.file_bytes}")
+        stream.seek(0)
+        data = stream.read(limits.file_bytes + 1)
+    if not data:
+        raise ScanError(f"{file.name}: found no bytes; expected a mesh")
+    if len(data) > limits.file_bytes:
+        raise ScanError(f"{file.name}: found a file that grows; expected at most {limits.file_bytes} bytes")
+    return data
+
+
+def _part(mesh: RawMesh) -> Part:
+    """Hand the arrays over without a copy: nobody else holds them."""
+    vertices = np.ascontiguousarray(mesh.vertices, dtype=np.float64)
+    faces = np.ascontiguousarray(mesh.faces, dtype=np.int32)
+    for array in (vertices, faces):
+        if array.base is None:
+            array.flags.writeable = False
+    return Part(vertices, faces, mesh.colours)
