@@ -1,0 +1,259 @@
+"""The command line: parse, call, print. Exit status 0 done, 2 wrong usage, recipe or shop file,
+3 held, 4 rejected, 1 unexpected, 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from functools import wraps
+from pathlib import Path
+from typing import Annotated, Any, TypeVar, cast
+
+import typer
+
+from . import __version__
+from .errors import FettleboxError, UsageError
+
+F = TypeVar("F", bound=Callable[..., Any])
+app = typer.Typer(
+    name="fettlebox",
+    help="Turn incoming 3D scans into print-ready parts, unattended.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object a result, for scripts.")]
+ShopFolder = Annotated[
+    Path, typer.Argument(help="The shop's folder (the one with shop.yaml).", metavar="SHOP")
+]
+JobId = Annotated[str, typer.Argument(help="The job's id, or enough of its beginning.", metavar="JOB")]
+
+
+def command(name: str) -> Callable[[F], F]:
+    """Register a command whose expected failures are one sentence and an exit status."""
+
+    def wrap(function: F) -> F:
+        @app.command(name)
+        @wraps(function)
+        def guarded(*args: Any, **kwargs: Any) -> None:
+            try:
+                status = function(*args, **kwargs)
+            except FettleboxError as error:
+                print(error, file=sys.stderr)
+                status = error.exit_status
+            raise typer.Exit(status or 0)
+
+        return cast(F, guarded)
+
+    return wrap
+
+
+@app.callback(invoke_without_command=True)
+def _version(
+    version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False,
+) -> None:
+    if version:
+        print(f"fettlebox {__version__}")
+        raise typer.Exit(0)
+
+
+@command("run")
+def run(
+    recipe: Annotated[Path, typer.Argument(help="A recipe file.", metavar="RECIPE")],
+    scans: Annotated[list[Path], typer.Argument(help="Scan files or folders.", metavar="SCAN...")],
+    setting: Annotated[
+        list[str] | None, typer.Option("--set", help="A value the recipe asks for.", metavar="NAME=VALUE")
+    ] = None,
+    ticket: Annotated[Path | None, typer.Option(help="A ticket for all these scans.")] = None,
+    out: Annotated[Path, typer.Option(help="Where the jobs' folders go.")] = Path("parts"),
+    shop: Annotated[Path | None, typer.Option(help="A shop whose printer to use.")] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Run RECIPE once on each SCAN, on a copy; the scans themselves are not touched."""
+    from . import printing
+    from .printer import EVERYDAY
+    from .run_once import run_once, worst_status
+
+    values = _settings(setting or [])
+    _require_good(recipe)
+    printer = EVERYDAY
+    if shop is not None:
+        from .recipe import load_shop
+
+        printer = load_shop(shop).printer
+    results = []
+    for scan in scans:
+        with printing.job_progress(scan.name) as progress:
+            result, folder = run_once(
+                recipe, scan, out, ticket=ticket, values=values, printer=printer, progress=progress
+            )
+        printing.job_result(result, folder, as_json=as_json)
+        results.append(result)
+    return worst_status(results)
+
+
+@command("serve")
+def serve(
+    shop: ShopFolder,
+    once: Annotated[bool, typer.Option("--once", help="Work off the inbox, then stop.")] = False,
+    workers: Annotated[
+        int | None, typer.Option(help="Jobs at a time; the shop file's number if not given.")
+    ] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Watch a shop's inbox and work on every scan that arrives, until stopped."""
+    from . import printing
+    from .server import serve as run_server
+
+    with printing.serve_progress(as_json=as_json) as on_event:
+        summary = run_server(shop, once=once, workers=workers, on_event=on_event)
+    printing.serve_summary(summary, as_json=as_json)
+    if not once:
+        return 0
+    return 4 if summary.counts.get("rejected") else 3 if summary.counts.get("held") else 0
+
+
+@command("init")
+def init(shop: Annotated[Path, typer.Argument(help="The folder to make.", metavar="SHOP")]) -> None:
+    """Make a shop: its folders, a commented shop.yaml, and copies of the ready recipes."""
+    from .jobs import init_shop
+    from .shipped import shipped
+
+    init_shop(shop, recipes=shipped("recipes"))
+    print(f"{shop} is ready. Drop scans into {shop / 'inbox'}, then: fettlebox serve {shop}")
+
+
+@command("check")
+def check(
+    recipes: Annotated[
+        list[Path], typer.Argument(help="Recipe files, or a shop's folder.", metavar="RECIPE...")
+    ],
+    as_json: AsJson = False,
+) -> int:
+    """Check recipes without running them; every problem is shown with its place."""
+    from . import printing
+    from .checking import check_paths
+
+    return printing.check_report(check_paths(recipes), as_json=as_json)
+
+
+@command("steps")
+def steps(
+    name: Annotated[str | None, typer.Argument(help="One step, in full.", metavar="[NAME]")] = None,
+    as_json: AsJson = False,
+) -> int:
+    """List the steps that recipes can use, or show one with its parameters."""
+    from . import printing
+    from .catalog import find_steps
+
+    catalog = find_steps()
+    if name is not None and name not in catalog.steps:
+        raise UsageError(catalog.why_not(name))
+    printing.steps(catalog, name, as_json=as_json)
+    return 0
+
+
+@command("schema")
+def schema(kind: Annotated[str, typer.Argument(help="recipe, ticket or shop.", metavar="KIND")]) -> None:
+    """Print the JSON Schema of a recipe, ticket or shop file, with the steps installed here."""
+    import json
+
+    from .catalog import find_steps
+    from .recipe import compose_schema
+
+    if kind not in ("recipe", "ticket", "shop"):
+        raise UsageError(f"there is no schema {kind!r}; there are recipe, ticket and shop")
+    print(json.dumps(compose_schema(cast(Any, kind), find_steps()), indent=2, ensure_ascii=False))
+
+
+@command("jobs")
+def jobs(
+    shop: ShopFolder,
+    state: Annotated[str | None, typer.Option(help="Only jobs in this state.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """List a shop's jobs."""
+    from . import printing
+    from .jobs import list_jobs
+
+    printing.job_list(list_jobs(shop, state=state), as_json=as_json)
+
+
+@command("release")
+def release(shop: ShopFolder, job: JobId) -> None:
+    """A person has looked: hand a held job's parts over to the outbox as they are."""
+    from .jobs import release as act
+
+    print(act(shop, job))
+
+
+@command("retry")
+def retry(shop: ShopFolder, job: JobId) -> None:
+    """Put a held or rejected job back in the queue, from its original bytes."""
+    from .jobs import retry as act
+
+    print(act(shop, job))
+
+
+@command("discard")
+def discard(shop: ShopFolder, job: JobId) -> None:
+    """Delete one job's data, scan and parts, for good; its entry and digests stay on record."""
+    from .jobs import discard as act
+
+    print(act(shop, job))
+
+
+@command("doctor")
+def doctor(
+    warm: Annotated[
+        bool, typer.Option("--warm", help="Compile everything now, so that the first job is fast.")
+    ] = False,
+    as_json: AsJson = False,
+) -> int:
+    """Say whether this installation can do its work, and what to mend if not."""
+    from . import printing
+    from .doctor import examine
+
+    return printing.doctor_report(examine(warm=warm), as_json=as_json)
+
+
+@command("demo")
+def demo(
+    into: Annotated[Path, typer.Option(help="The scratch shop to make.")] = Path("demo_shop"),
+) -> int:
+    """Serve the example shop once: a marionette workshop's scans become quarter-size masters."""
+    from .demo import run_demo
+
+    return run_demo(into)
+
+
+def _settings(given: list[str]) -> dict[str, Any]:
+    values: dict[str, Any] = {}
+    for text in given:
+        name, equals, value = text.partition("=")
+        if not equals or not name.strip():
+            raise UsageError(f"--set {text!r}: expected NAME=VALUE, such as --set 'size=20 %'")
+        values[name.strip()] = value.strip()
+    return values
+
+
+def _require_good(recipe: Path) -> None:
+    """A wrong recipe is the caller's to mend before any scan is touched."""
+    from .catalog import find_steps
+    from .recipe import load_recipe
+
+    if not recipe.is_file():
+        raise UsageError(f"there is no recipe {str(recipe)!r}")
+    load_recipe(recipe, find_steps())
+
+
+def main() -> None:
+    """Entry point of the `fettlebox` command."""
+    try:
+        app()
+    except KeyboardInterrupt:
+        print("interrupted", file=sys.stderr)
+        sys.exit(130)

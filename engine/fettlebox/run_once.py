@@ -1,0 +1,86 @@
+"""A recipe on a few scans, from the command line: the same job as the server runs, without a shop."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from .errors import UsageError
+from .jobs.ids import job_id, short
+from .printer import EVERYDAY, Printer
+from .run_job import ORIGINAL, JobResult, JobTask, Progress, file_sha256, perform
+
+TICKET_SUFFIX = ".ticket.yaml"
+
+
+def run_once(
+    recipe: Path,
+    scan: Path,
+    out: Path,
+    *,
+    ticket: Path | None = None,
+    values: Mapping[str, Any] | None = None,
+    printer: Printer = EVERYDAY,
+    progress: Progress = lambda step, fraction: None,
+) -> tuple[JobResult, Path]:
+    """Run one job on a copy of the scan; give its result and its folder `out/STEM.JOB`.
+
+    The folder appears complete, in one rename; one that a former run of the same job left is replaced.
+    Raises UsageError when a file is not there; a bad scan is a result, not an error.
+    """
+    for path, what in ((recipe, "recipe"), (scan, "scan"), (ticket, "ticket")):
+        if path is not None and not path.exists():
+            raise UsageError(f"there is no {what} {str(path)!r}")
+    beside = scan.with_name(scan.stem + TICKET_SUFFIX)
+    if ticket is None and beside.is_file():
+        ticket = beside
+    text = recipe.read_text("utf-8")
+    job = job_id(file_sha256(scan), text, ticket.read_text("utf-8") if ticket else "", values or {})
+    out.mkdir(parents=True, exist_ok=True)
+    building = out / f".{scan.stem}.{short(job)}.building"
+    shutil.rmtree(building, ignore_errors=True)
+    original = building / ORIGINAL
+    original.mkdir(parents=True)
+    if scan.is_dir():
+        shutil.copytree(scan, original / scan.name)
+    else:
+        shutil.copy2(scan, original / scan.name)
+    if ticket is not None:
+        shutil.copy2(ticket, original / ticket.name)
+    task = JobTask(
+        job=job,
+        folder=building,
+        scan_name=scan.name,
+        recipe_text=text,
+        recipe_name=recipe.name,
+        recipe_folder=recipe.parent,
+        ticket_name=ticket.name if ticket else None,
+        printer=printer,
+        values=dict(values or {}),
+    )
+    try:
+        result = perform(task, progress)
+        final = out / f"{scan.stem}.{short(job)}"
+        _replace_folder(building, final)
+    finally:
+        shutil.rmtree(building, ignore_errors=True)
+    return result, final
+
+
+def _replace_folder(new: Path, final: Path) -> None:
+    if final.exists():
+        old = final.with_name(f".{final.name}.old")
+        shutil.rmtree(old, ignore_errors=True)
+        final.replace(old)
+        new.replace(final)
+        shutil.rmtree(old, ignore_errors=True)
+    else:
+        new.replace(final)
+
+
+def worst_status(results: Sequence[JobResult]) -> int:
+    """Exit status of several jobs: 4 when one was rejected, else 3 when one was held, else 0."""
+    states = {result.state for result in results}
+    return 4 if "rejected" in states else 3 if "held" in states else 0
