@@ -7,8 +7,6 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from pydantic import AfterValidator, Field, field_serializer, model_validator
-
 from fettlebox.api import (
     Angle,
     Length,
@@ -22,6 +20,7 @@ from fettlebox.api import (
     quantity,
     step,
 )
+from pydantic import AfterValidator, Field, field_serializer, model_validator
 
 if TYPE_CHECKING:
     import numpy as np

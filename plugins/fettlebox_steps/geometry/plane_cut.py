@@ -128,7 +128,8 @@ def largest_body(made: PlaneCut) -> tuple[PlaneCut, list[float]]:
 
 def _around(vertices: Floats, faces: Ints, point: Floats) -> bool:
     """Whether a closed surface is around a point: its solid angle (A. van Oosterom, J. Strackee, "The solid
-    angle of a plane triangle", 1983) is then 4π."""
+    angle of a plane triangle", 1983) is then 4π.
+    """
     a, b, c = (vertices[faces[:, k]] - point for k in range(3))
     la, lb, lc = (np.linalg.norm(v, axis=1) for v in (a, b, c))
     top = np.einsum("ij,ij->i", a, np.cross(b, c))
@@ -139,7 +140,8 @@ def _around(vertices: Floats, faces: Ints, point: Floats) -> bool:
 
 def _sides(height: Floats, faces: Ints, hair: float) -> NDArray[np.int8]:
     """(n,) 1 above, -1 below, 0 on the plane. No two neighbours are both on it, and around a vertex on
-    it the surface goes once up and once down."""
+    it the surface goes once up and once down.
+    """
     side = np.where(height >= 0, 1, -1).astype(np.int8)
     touching = np.flatnonzero(np.abs(height) < hair)
     if not len(touching):
