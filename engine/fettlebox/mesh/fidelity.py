@@ -193,7 +193,8 @@ def _nearest(vertices: Floats, faces: Longs, points: Floats) -> tuple[Floats, Lo
 
 def _away(vertices: Floats, faces: Longs, other_vertices: Floats, other_faces: Longs) -> Flags:
     """Whether each face (n,3) looks the other way than its partner."""
-    return np.einsum("ij,ij->i", _normals(vertices, faces), _normals(other_vertices, other_faces)) < 0.0
+    ours, theirs = _normals(vertices, faces), _normals(other_vertices, other_faces)
+    return np.asarray(np.einsum("ij,ij->i", ours, theirs) < 0.0)
 
 
 def _normals(vertices: Floats, faces: Longs) -> Floats:

@@ -40,14 +40,16 @@ def picture_job(
             after, at_vertices(after, measured), "distance from the scan, life-size mm"
         )
     for name, data in (pictures or {}).items():
-        made.setdefault(_safe(name), data)
+        made.setdefault(picture_name(name), data)
     (folder / FOLDER).mkdir(exist_ok=True)
     for name, data in made.items():
         (folder / FOLDER / name).write_bytes(data)
     return Seen(tuple(f"{FOLDER}/{name}" for name in made), fidelity)
 
 
-def _safe(name: str) -> str:
+def picture_name(name: str) -> str:
     """A file name of plain letters for what a plugin calls its picture."""
     stem = name.removesuffix(".png")
-    return ("".join(c if c.isascii() and (c.isalnum() or c == "-") else "-" for c in stem)[:60] or "step") + ".png"
+    return (
+        "".join(c if c.isascii() and (c.isalnum() or c == "-") else "-" for c in stem)[:60] or "step"
+    ) + ".png"

@@ -1,0 +1,57 @@
+"""HTML that cannot be broken by what is put into it: every text is escaped where it enters."""
+
+from __future__ import annotations
+
+import re
+from html import escape
+
+_UNSHOWABLE = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]"
+)
+"""Not allowed in HTML, or able to turn the reading direction of the text around it."""
+
+EMPTY_ELEMENTS = frozenset({"img", "meta", "br"})
+
+
+class Markup(str):
+    """Text that is HTML already. Only this module makes one."""
+
+    __slots__ = ()
+
+
+def text(value: object) -> Markup:
+    """Any text as it should be read, characters that cannot be shown as a replacement mark."""
+    return Markup(escape(_UNSHOWABLE.sub("\ufffd", str(value)), quote=True))
+
+
+def tag(name: str, /, *content: object, **attributes: object) -> Markup:
+    """An element. `class_` stands for class; an attribute that is True has no value, None is left out."""
+    written = []
+    for key, value in attributes.items():
+        plain = key.rstrip("_").replace("_", "-")
+        if value is True:
+            written.append(f" {plain}")
+        elif value is not None and value is not False:
+            written.append(f' {plain}="{text(value)}"')
+    start = f"<{name}{''.join(written)}>"
+    return Markup(start if name in EMPTY_ELEMENTS else f"{start}{join(*content)}</{name}>")
+
+
+def join(*content: object) -> Markup:
+    """Content one after another; lists are opened, None is nothing, text is escaped."""
+    parts: list[str] = []
+    for item in content:
+        if item is None:
+            continue
+        if isinstance(item, Markup):
+            parts.append(item)
+        elif isinstance(item, (list, tuple)):
+            parts.append(join(*item))
+        else:
+            parts.append(text(item))
+    return Markup("".join(parts))
+
+
+def style(css: str) -> Markup:
+    """A style element. Its text is not escaped in HTML, so it must be a constant of ours."""
+    return Markup(f"<style>{css}</style>")

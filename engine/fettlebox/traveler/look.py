@@ -1,0 +1,66 @@
+"""How the card looks: on a screen by day and by night, and on paper."""
+
+DAY = {
+    "paper": "#fbfaf6", "panel": "#f1efe8", "ink": "#22262b", "quiet": "#5a6068", "line": "#d4d0c4",
+    "done": "#1f6140", "held": "#7a4a00", "rejected": "#9b2323", "warn": "#7a4a00",
+}  # fmt: skip
+NIGHT = {
+    "paper": "#16181b", "panel": "#202327", "ink": "#e8e6df", "quiet": "#a7adb4", "line": "#3a3f45",
+    "done": "#86cfa5", "held": "#efbb6a", "rejected": "#f39a92", "warn": "#efbb6a",
+}  # fmt: skip
+
+
+def _variables(colours: dict[str, str]) -> str:
+    return "".join(f"--{name}:{value};" for name, value in colours.items())
+
+
+CSS = (
+    f":root{{color-scheme:light dark;{_variables(DAY)}}}"
+    f"@media screen and (prefers-color-scheme:dark){{:root{{{_variables(NIGHT)}}}}}"
+    """
+*{box-sizing:border-box}
+body{margin:0;background:var(--paper);color:var(--ink);
+ font:16px/1.5 "Source Sans 3","Noto Sans",Cantarell,Ubuntu,"Liberation Sans",sans-serif}
+main{max-width:68rem;margin:0 auto;padding:2rem 1.25rem 4rem}
+h1{font-size:1.05rem;font-weight:600;margin:0 0 .75rem;color:var(--quiet);overflow-wrap:anywhere}
+h2{font-size:1.15rem;margin:2.5rem 0 .75rem;padding-top:.75rem;border-top:1px solid var(--line)}
+h3{font-size:1rem;margin:0;display:inline}
+.verdict{border-left:.4rem solid;padding:.25rem 0 .25rem 1rem;font-size:1.35rem;line-height:1.4;margin:0;
+ overflow-wrap:anywhere;white-space:pre-line}
+.done{border-color:var(--done)}.held{border-color:var(--held)}.rejected{border-color:var(--rejected)}
+.word{display:block;font-size:.95rem;font-weight:700}
+.done .word{color:var(--done)}.held .word{color:var(--held)}.rejected .word{color:var(--rejected)}
+figure{margin:1.25rem 0 0}
+img{display:block;width:100%;height:auto;border:1px solid var(--line);background:#fafaf7}
+figcaption,.quiet{color:var(--quiet);font-size:.9rem}
+.scroll{overflow-x:auto}
+table{border-collapse:collapse;width:100%;font-variant-numeric:tabular-nums}
+th,td{text-align:left;padding:.3rem .75rem .3rem 0;border-bottom:1px solid var(--line);vertical-align:top;
+ overflow-wrap:anywhere}
+th{font-weight:400;color:var(--quiet)}
+thead th{color:var(--ink);font-weight:600}
+.sides{display:grid;grid-template-columns:repeat(auto-fit,minmax(19rem,1fr));gap:0 2.5rem}
+.route{list-style:none;margin:0;padding:0;counter-reset:step}
+.route>li{counter-increment:step;position:relative;padding:.6rem 0 .8rem 2.75rem;
+ border-bottom:1px solid var(--line)}
+.route>li::before{content:counter(step);position:absolute;left:0;top:.6rem;width:1.9rem;text-align:center;
+ background:var(--panel);border:1px solid var(--line);border-radius:.2rem;font-variant-numeric:tabular-nums}
+.route dl{display:grid;grid-template-columns:minmax(8rem,auto) 1fr;gap:.1rem 1rem;margin:.35rem 0 0;
+ font-size:.92rem}
+.route dt{color:var(--quiet)}.route dd{margin:0;overflow-wrap:anywhere}
+.route p{margin:.3rem 0 0}
+.warn{color:var(--warn)}
+ul.plain{padding-left:1.2rem;margin:.5rem 0}
+pre{background:var(--panel);border:1px solid var(--line);padding:.75rem 1rem;overflow-x:auto;font-size:.85rem;
+ white-space:pre-wrap;overflow-wrap:anywhere}
+code,.hash{font-family:"Noto Sans Mono","Liberation Mono",monospace;font-size:.85rem;overflow-wrap:anywhere}
+summary{cursor:pointer;padding:.3rem 0}
+summary:focus-visible{outline:2px solid var(--ink);outline-offset:2px}
+@media print{
+ @page{margin:14mm}
+ body{background:#fff;font-size:10.5pt}main{max-width:none;padding:0}
+ figure,.route>li,tr,pre{break-inside:avoid}h2{break-after:avoid}
+ .verdict{font-size:13pt}img{max-height:95mm;object-fit:contain}
+}
+"""
+)

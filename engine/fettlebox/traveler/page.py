@@ -1,0 +1,247 @@
+"""The traveler as one page to look at: no network, no script, nothing to install. It prints as a card."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from .html import Markup, join, style, tag
+from .look import CSS
+from .pictures import picture_name
+from .record import JobRecord, StepRecord
+from .wording import named, number, shown
+
+LARGEST_PICTURE_BYTES = 4_000_000
+"""What is larger is named and not shown: a plugin may not make the page unusable."""
+
+PNG = b"\x89PNG\r\n\x1a\n"
+
+WORDS = {
+    "done": "Ready to print",
+    "held": "Waits for a person",
+    "rejected": "Not made",
+    "settling": "Still arriving",
+    "queued": "Waits for its turn",
+    "working": "In work",
+}
+CAPTIONS = {
+    "before-after.png": "The scan and the part, drawn equally large from the same side.",
+    "part.png": "The part from three sides, at one scale.",
+    "distance.png": "How far the part is from the scan. Flat cuts and the inside of a hollow stay out of it.",
+}
+
+
+def traveler_page(record: JobRecord, folder: Path) -> str:
+    """The whole page. Pictures are taken from `folder` and put into it; one that is missing is named."""
+    name = str(record.scan.get("name", record.job))
+    body = tag(
+        "main",
+        tag("h1", f"{name} · job {record.job}"),
+        tag(
+            "p",
+            tag("span", WORDS[record.state], class_="word"),
+            verdict(record),
+            class_=f"verdict {record.state}",
+        ),
+        _pictures(record, folder),
+        _facts(record),
+        _route(record, folder),
+        _notes("Warnings", record.warnings),
+        _notes("Cautions", record.cautions),
+        _again(record),
+        _origin(record),
+    )
+    head = tag(
+        "head",
+        tag("meta", charset="utf-8"),
+        tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        tag(
+            "meta",
+            http_equiv="Content-Security-Policy",
+            content="default-src 'none'; img-src data:; style-src 'unsafe-inline'",
+        ),
+        tag("meta", name="robots", content="noindex"),
+        tag("title", f"{name}: {WORDS[record.state].lower()}"),
+        style(CSS),
+    )
+    return "<!DOCTYPE html>\n" + tag("html", head, tag("body", body), lang="en") + "\n"
+
+
+def verdict(record: JobRecord) -> str:
+    """The outcome in a sentence: what there is to print, or why there is nothing yet."""
+    if record.state != "done":
+        return record.reason or "No reason was recorded."
+    after = record.after
+    parts = []
+    if after.get("size_mm"):
+        parts.append(shown("size_mm", after["size_mm"]))
+    if after.get("sound"):
+        bodies = after.get("bodies", 1)
+        parts.append("one sound solid" if bodies == 1 else f"sound, in {number(bodies)} bodies")
+    fidelity = record.fidelity or {}
+    within = fidelity.get("scan_to_part_p95_mm")
+    if within is not None:
+        parts.append(f"95 % of the scan within {_least(within)} of the part, in life size")
+    return ("; ".join(parts) or "All steps were done") + "."
+
+
+def _least(mm: float) -> str:
+    return "0.01 mm" if mm < 0.01 else f"{number(mm)} mm"
+
+
+def _pictures(record: JobRecord, folder: Path) -> list[Markup]:
+    of_steps = {picture_name(name) for step in record.steps for name in step.pictures}
+    return [
+        _picture(folder, path, CAPTIONS.get(PurePosixPath(path).name, PurePosixPath(path).stem))
+        for path in record.pictures
+        if PurePosixPath(path).name not in of_steps
+    ]
+
+
+def _picture(folder: Path, path: str, caption: str) -> Markup:
+    """A figure with the PNG inside the page; no path leads out of the job's folder."""
+    file = folder / path
+    try:
+        inside = file.resolve().is_relative_to(folder.resolve()) and file.is_file()
+        data = file.read_bytes() if inside and file.stat().st_size <= LARGEST_PICTURE_BYTES else b""
+    except (OSError, ValueError):
+        data = b""
+    if not data.startswith(PNG):
+        return tag("p", f"Picture not shown: {path}", class_="quiet")
+    source = "data:image/png;base64," + base64.b64encode(data).decode("ascii")
+    return tag("figure", tag("img", src=source, alt=caption), tag("figcaption", caption))
+
+
+def _facts(record: JobRecord) -> Markup:
+    keys = [*record.before, *(key for key in record.after if key not in record.before)]
+    rows = [
+        tag(
+            "tr",
+            tag("th", named(key), scope="row"),
+            tag("td", shown(key, record.before.get(key))),
+            tag("td", shown(key, record.after.get(key))),
+        )
+        for key in _usual_first(keys)
+    ]
+    table = tag(
+        "table",
+        tag("thead", tag("tr", tag("th"), tag("th", "scan", scope="col"), tag("th", "part", scope="col"))),
+        tag("tbody", rows),
+    )
+    left = tag("div", tag("h2", "Measured"), tag("div", table, class_="scroll") if rows else _none())
+    right = tag("div", tag("h2", "Likeness"), _table(record.fidelity or {}), _likeness_note(record))
+    return tag("div", left, right, class_="sides")
+
+
+def _usual_first(keys: list[str]) -> list[str]:
+    order = (
+        "size_mm", "volume_mm3", "area_mm2", "sound", "closed", "bodies", "rims", "triangles", "vertices"
+    )  # fmt: skip
+    return [k for k in order if k in keys] + sorted(k for k in keys if k not in order)
+
+
+def _likeness_note(record: JobRecord) -> Markup | None:
+    if not record.fidelity:
+        return None
+    return tag("p", "Distances are in life-size millimetres, whatever the size of the order.", class_="quiet")
+
+
+def _table(facts: Mapping[str, Any]) -> Markup:
+    if not facts:
+        return _none()
+    order = {name: place for place, name in enumerate(_LIKENESS_ORDER)}
+    keys = sorted(facts, key=lambda key: (order.get(key, len(order)), key))
+    rows = [tag("tr", tag("th", named(key), scope="row"), tag("td", shown(key, facts[key]))) for key in keys]
+    return tag("div", tag("table", tag("tbody", rows)), class_="scroll")
+
+
+_LIKENESS_ORDER = (
+    "scan_to_part_p50_mm", "scan_to_part_p95_mm", "scan_to_part_p999_mm", "scan_to_part_max_mm",
+    "covered_ratio", "covered_within_mm", "scan_cut_off_ratio", "part_to_scan_p95_mm", "part_to_scan_max_mm",
+)  # fmt: skip
+
+
+def _none() -> Markup:
+    return tag("p", "Nothing was measured.", class_="quiet")
+
+
+def _route(record: JobRecord, folder: Path) -> list[Markup]:
+    if not record.steps:
+        return []
+    return [
+        tag("h2", "Route"),
+        tag("ol", [_step(record, step, folder) for step in record.steps], class_="route"),
+    ]
+
+
+def _step(record: JobRecord, step: StepRecord, folder: Path) -> Markup:
+    title = step.id if step.id == step.name else f"{step.id} ({step.name})"
+    same = step.outcome == "done" and step.part_in == step.part_out
+    outcome = "done, part unchanged" if same else step.outcome
+    pictures = [
+        _picture(folder, path, PurePosixPath(path).stem)
+        for path in record.pictures
+        if PurePosixPath(path).name in {picture_name(name) for name in step.pictures}
+    ]
+    pairs = [("asked", _inline(step.params)), *((named(k), shown(k, v)) for k, v in step.evidence.items())]
+    pairs += [(named(k), shown(k, v)) for k, v in step.facts.items() if k not in step.evidence]
+    return tag(
+        "li",
+        tag("h3", title),
+        tag("span", f" {outcome}", class_="quiet"),
+        tag("p", step.reason) if step.reason else None,
+        tag("dl", [[tag("dt", key), tag("dd", value)] for key, value in pairs if value]),
+        [tag("p", f"Warning: {warning}", class_="warn") for warning in step.warnings],
+        pictures,
+    )
+
+
+def _inline(params: Mapping[str, Any]) -> str:
+    return ", ".join(
+        f"{key.replace('_', ' ')} {shown(key, value)}"
+        for key, value in params.items()
+        if value not in (None, "", [], {})
+    )
+
+
+def _notes(title: str, sentences: tuple[str, ...]) -> list[Markup]:
+    if not sentences:
+        return []
+    return [tag("h2", title), tag("ul", [tag("li", sentence) for sentence in sentences], class_="plain")]
+
+
+def _again(record: JobRecord) -> Markup:
+    ticket = record.ticket
+    return join(
+        tag("h2", "Again"),
+        tag("p", "With the same versions, this folder gives the same bytes. To prove it:"),
+        tag("pre", tag("code", "fettlebox replay .")),
+        _kept("Recipe", str(record.recipe.get("text", ""))),
+        _kept("Ticket", str(ticket.get("text", ""))) if ticket else None,
+    )
+
+
+def _kept(title: str, content: str) -> Markup | None:
+    return tag("details", tag("summary", title), tag("pre", tag("code", content))) if content else None
+
+
+def _origin(record: JobRecord) -> Markup:
+    scan, recipe = record.scan, record.recipe
+    files = [
+        ("scan", scan.get("name"), scan.get("sha256")),
+        ("recipe", recipe.get("name"), recipe.get("sha256")),
+    ]
+    files += [("delivered", output.path, output.sha256) for output in record.outputs]
+    rows = [
+        tag("tr", tag("th", kind, scope="row"), tag("td", name), tag("td", sha, class_="hash"))
+        for kind, name, sha in files
+    ]
+    when = " to ".join(str(record.timing[k]) for k in ("started", "finished") if record.timing.get(k))
+    return join(
+        tag("h2", "Files and digests (SHA-256)"),
+        tag("div", tag("table", tag("tbody", rows)), class_="scroll"),
+        tag("p", ", ".join(f"{k} {v}" for k, v in sorted(record.versions.items())), class_="quiet"),
+        tag("p", when, class_="quiet timing") if when else None,
+    )
