@@ -15,7 +15,18 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 from pydantic_core import core_schema
 
-from .quantities import ANGLE, AREA, LENGTH, RATIO, VOLUME, Kind, parse_quantity, write_quantity
+from .quantities import (
+    ANGLE,
+    AREA,
+    DATA,
+    LENGTH,
+    RATIO,
+    TIME,
+    VOLUME,
+    Kind,
+    parse_quantity,
+    write_quantity,
+)
 
 
 @dataclass(frozen=True)
@@ -44,6 +55,8 @@ Angle = Annotated[float, QuantityType(ANGLE)]
 Ratio = Annotated[float, QuantityType(RATIO)]
 Area = Annotated[float, QuantityType(AREA)]
 Volume = Annotated[float, QuantityType(VOLUME)]
+Time = Annotated[float, QuantityType(TIME)]
+Data = Annotated[float, QuantityType(DATA)]
 
 
 def quantity(

@@ -25,6 +25,11 @@ class Kind:
     example: str
 
     @property
+    def phrase(self) -> str:
+        """`an angle such as '30 deg'`"""
+        return f"{'an' if self.name[0] in 'aeiou' else 'a'} {self.name} such as {self.example!r}"
+
+    @property
     def pattern(self) -> str:
         """Regular expression (ECMA-262, as JSON Schema wants) of every way to write a quantity."""
         units = "|".join(re.escape(unit) for unit in self.units)
@@ -51,17 +56,17 @@ _SHAPE = re.compile(rf"^\s*(?P<number>{NUMBER})\s*(?P<unit>\S.*?)?\s*$")
 def parse_quantity(value: object, kind: Kind) -> float:
     """Value in `kind.base`. Raises ValueError with a sentence that shows the fix."""
     if isinstance(value, bool) or not isinstance(value, (str, int, float)):
-        raise ValueError(f"expected a {kind.name} such as {kind.example!r}, found {value!r}")
+        raise ValueError(f"expected {kind.phrase}, found {value!r}")
     if isinstance(value, (int, float)):
         unit = kind.base if kind.base in kind.units else next(iter(kind.units))
         shown = value * 100 if kind is RATIO and 0 < abs(value) <= 1 else value
         raise ValueError(f"{value!r} has no unit; write {f'{shown:g} {unit}'!r} if that is what you mean")
     match = _SHAPE.match(value)
     if match is None:
-        raise ValueError(f"expected a {kind.name} such as {kind.example!r}, found {value!r}")
+        raise ValueError(f"expected {kind.phrase}, found {value!r}")
     number, unit = match["number"], match["unit"]
     if unit is None:
-        raise ValueError(f"{value!r} has no unit; a {kind.name} is written like {kind.example!r}")
+        raise ValueError(f"{value!r} has no unit; expected {kind.phrase}")
     if unit not in kind.units:
         near = get_close_matches(unit, kind.units, n=1, cutoff=0.5)
         hint = f"; did you mean {near[0]!r}?" if near else ""

@@ -1,0 +1,291 @@
+"""Text → Recipe, or every problem at once."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+from ..catalog import Catalog
+from .ask import ASK_TYPES, Ask
+from .describe import listed
+from .extends import with_parents, written_out
+from .language import FORMATS, Delivery, Recipe, is_met
+from .nodes import Node, Place, Problems, quoted
+from .placeholders import NAME, names_in, texts_below, whole_name
+from .steps import OTHERWISE, PLACING, SIBLINGS, Otherwise, StepCall, ids_of, params_node
+from .text import read_file
+from .ticket import read_mapping
+from .validate import report_unknown_key, validate
+
+KEYS = ("recipe", "about", "extends", "ask", "steps", "deliver")
+
+
+def load_recipe(path: Path, catalog: Catalog, shown_as: str | None = None) -> Recipe:
+    """Read and check a recipe file. Raises RecipeError with every problem."""
+    shown = shown_as or str(path)
+    recipe = _Reader(read_file(path, shown, "recipe"), shown, catalog, path.parent, (path,)).read()
+    return recipe
+
+
+def parse_recipe(text: str, name_for_messages: str, catalog: Catalog, folder: Path | None = None) -> Recipe:
+    """Check the text of a recipe; `folder` is where the recipes that it extends lie. Raises RecipeError."""
+    return _Reader(text, name_for_messages, catalog, folder, ()).read()
+
+
+class _Reader:
+    """Reads one recipe. Collects problems on the way and raises once, at the end."""
+
+    def __init__(
+        self, text: str, shown: str, catalog: Catalog, folder: Path | None, above: tuple[Path, ...]
+    ) -> None:
+        self.text, self.shown, self.catalog, self.folder, self.above = text, shown, catalog, folder, above
+        self.problems = Problems()
+        self.ask: dict[str, Ask] = {}
+        self.broken_asks: set[str] = set()
+
+    def read(self) -> Recipe:
+        root = read_mapping(self.text, self.shown, "recipe", self.problems)
+        for key in root.value:
+            if key not in KEYS:
+                report_unknown_key(root, key, (), list(KEYS), self.problems)
+        extended = root.get("extends")
+        root = with_parents(root, self.folder, self.catalog, self.problems, self.above)
+        name = self._name(root)
+        about = self._about(root)
+        self._read_ask(root.get("ask"))
+        steps = self._steps(root)
+        deliver = self._deliver(root)
+        self._check_placeholders(root, steps)
+        self.problems.stop_if_any()
+        text = self.text if extended is None else written_out(root)
+        asked = root.get("ask")
+        return Recipe(
+            name=name,
+            about=about,
+            text=text,
+            sha256=hashlib.sha256(text.encode()).hexdigest(),
+            ask=self.ask,
+            steps=tuple(steps),
+            deliver=deliver,
+            extends=None if extended is None else extended.written,
+            warnings=self.problems.warnings,
+            ask_nodes=asked.value if asked is not None and isinstance(asked.value, dict) else {},
+        )
+
+    def _name(self, root: Node) -> str:
+        node = root.get("recipe")
+        if node is None:
+            self.problems.add(root, (), "'recipe' is missing", "the recipe's name, such as quarter-bust")
+            return ""
+        if not isinstance(node.value, str) or re.fullmatch(NAME, node.value) is None:
+            expected = "a name such as quarter-bust: small letters, digits, - and _"
+            self.problems.add(node, ("recipe",), node.shown(), expected)
+            return ""
+        stem = Path(self.shown).stem
+        if self.above and stem != node.value:
+            hint = f"a ticket finds it by the file's name, {quoted(stem)}"
+            self.problems.warn(
+                node, ("recipe",), f"the file has another name than {quoted(node.value)}", hint
+            )
+        return node.value
+
+    def _about(self, root: Node) -> str:
+        node = root.get("about")
+        if node is not None and not isinstance(node.value, str):
+            self.problems.add(node, ("about",), node.shown(), "a sentence on what the recipe is for")
+        return node.value if node is not None and isinstance(node.value, str) else ""
+
+    def _read_ask(self, node: Node | None) -> None:
+        if node is None or node.value is None:
+            return
+        if not isinstance(node.value, dict):
+            self.problems.add(node, ("ask",), node.shown(), "names, each with its type and bounds")
+            return
+        for name, entry in node.value.items():
+            ask = self._one_ask(name, entry, node.keys[name])
+            if ask is None:
+                self.broken_asks.add(name)
+            else:
+                self.ask[name] = ask
+
+    def _one_ask(self, name: str, entry: Node, key: Node) -> Ask | None:
+        place = ("ask", name)
+        if re.fullmatch(NAME, name) is None:
+            self.problems.add(key, place, f"the name {quoted(name)}", "small letters, digits, - and _")
+        kind = entry.get("type")
+        if kind is None:
+            found = "'type' is missing" if isinstance(entry.value, dict) else entry.shown()
+            self.problems.add(entry, place, found, f"{{type: …}} with one of {listed(ASK_TYPES)}")
+            return None
+        if not isinstance(kind.value, str) or kind.value not in ASK_TYPES:
+            near = get_close_matches(kind.written, ASK_TYPES, n=1)
+            hint = f"did you mean {quoted(near[0])}?" if near else ""
+            self.problems.add(kind, (*place, "type"), kind.shown(), f"one of {listed(ASK_TYPES)}", hint)
+            return None
+        return validate(ASK_TYPES[kind.value], entry, place, self.problems)
+
+    def _steps(self, root: Node) -> list[StepCall]:
+        node = root.get("steps")
+        if node is None:
+            self.problems.add(root, (), "'steps' is missing", "a list of steps")
+            return []
+        if not isinstance(node.value, list) or not node.value:
+            found = "there is no step" if not node.value else node.shown()
+            self.problems.add(node, ("steps",), found, "a list of steps, one a line, each with a dash")
+            return []
+        calls = []
+        seen: dict[str, int] = {}
+        for index, (key, step) in enumerate(zip(ids_of(node.value), node.value, strict=True)):
+            call = self._one_step(key, step, ("steps", index))
+            if key in seen:
+                spot = step.get("id") or step
+                hint = f"steps[{seen[key]}] has it already; give each its own"
+                self.problems.add(
+                    spot, ("steps", index, "id"), f"the id {quoted(key)} a second time", hint=hint
+                )
+            seen.setdefault(key, index)
+            if call is not None:
+                calls.append(call)
+        return calls
+
+    def _one_step(self, key: str, node: Node, place: Place) -> StepCall | None:
+        if isinstance(node.value, str):
+            name, name_node, given = node.value, node, Node(None, node.line, node.column, node.source)
+        elif isinstance(node.value, dict):
+            names = [k for k in node.value if k not in SIBLINGS + PLACING]
+            if len(names) != 1:
+                self._report_not_one_step(node, names, place)
+                return None
+            name, name_node, given = names[0], node.keys[names[0]], node.value[names[0]]
+        else:
+            self.problems.add(node, place, node.shown(), "a step: its name, or 'name: {…}'")
+            return None
+        when, otherwise = self._siblings(node, place)
+        step = self.catalog.steps.get(name)
+        if step is None:
+            found, _, hint = self.catalog.why_not(name).partition("; ")
+            self.problems.add(name_node, place, found, hint=hint)
+            return None
+        place = (*place, name)
+        params = params_node(step, given, place, self.problems)
+        return StepCall(key, step, params, when, otherwise, place)
+
+    def _report_not_one_step(self, node: Node, names: list[str], place: Place) -> None:
+        if not names:
+            self.problems.add(node, place, "no step is named here", "'name: {…}' beside id, when, otherwise")
+            return
+        steps = [name for name in names if name in self.catalog.steps]
+        strays = [name for name in names if name not in self.catalog.steps]
+        if len(steps) == 1:
+            for stray in strays:
+                report_unknown_key(node, stray, place, [*SIBLINGS], self.problems, "key beside a step named")
+                last = self.problems.found[-1]
+                if not last.hint:
+                    hint = f"settings of {steps[0]} go inside its braces: '{steps[0]}: {{{stray}: …}}'"
+                    self.problems.found[-1] = type(last)(**{**last.as_dict(), "hint": hint})
+            return
+        self.problems.add(
+            node.keys[names[1]], place, f"more than one step in one entry ({listed(names)})",
+            "one step a line, each with a dash", "start a new line with '- '",
+        )  # fmt: skip
+
+    def _siblings(self, node: Node, place: Place) -> tuple[bool | str, Otherwise]:
+        when: bool | str = True
+        otherwise: Otherwise = "stop"
+        if (said := node.get("when")) is not None:
+            if isinstance(said.value, bool) or whole_name(said.value) is not None:
+                when = said.value
+            else:
+                expected = 'true, false or a value that a ticket sets, such as "${mark}"'
+                self.problems.add(said, (*place, "when"), said.shown(), expected)
+        if (said := node.get("otherwise")) is not None:
+            match = next((word for word in OTHERWISE if word == said.value), None)
+            if match is None:
+                self.problems.add(said, (*place, "otherwise"), said.shown(), f"one of {listed(OTHERWISE)}")
+            otherwise = match or otherwise
+        if (said := node.get("id")) is not None and (
+            not isinstance(said.value, str) or re.fullmatch(NAME, said.value) is None
+        ):
+            self.problems.add(said, (*place, "id"), said.shown(), "a name: small letters, digits, - and _")
+        for word in PLACING:
+            if (said := node.get(word)) is not None:
+                hint = "put the step where it belongs in the list"
+                self.problems.add(node.keys.get(word, said), (*place, word),
+                                  f"{quoted(word)} is only for a new step in a recipe that extends another",
+                                  hint=hint)  # fmt: skip
+        return when, otherwise
+
+    def _deliver(self, root: Node) -> tuple[Delivery, ...]:
+        node = root.get("deliver")
+        if node is None:
+            hint = "write 'deliver: [3mf]', or 'deliver: []' for a report only"
+            self.problems.add(root, (), "'deliver' is missing", hint=hint)
+            return ()
+        if not isinstance(node.value, list):
+            expected = f"a list of {listed(FORMATS)}, such as [3mf, stl]"
+            self.problems.add(node, ("deliver",), node.shown(), expected)
+            return ()
+        formats: list[str] = []
+        for index, one in enumerate(node.value):
+            if one.value in formats:
+                self.problems.add(one, ("deliver", index), f"{one.written} a second time", hint="keep one")
+            elif one.value in FORMATS:
+                formats.append(one.value)
+            else:
+                near = get_close_matches(one.written.lower().lstrip("."), FORMATS, n=1, cutoff=0.5)
+                hint = f"did you mean {near[0]}?" if near else ""
+                self.problems.add(one, ("deliver", index), one.shown(), f"one of {listed(FORMATS)}", hint)
+        return tuple(Delivery(name) for name in formats)
+
+    def _check_placeholders(self, root: Node, steps: list[StepCall]) -> None:
+        """Names that nobody asks for, names that nobody uses; then the parameters, with answers filled in."""
+        known = set(self.ask) | self.broken_asks
+        used: set[str] = set()
+        listing = root.get("steps") or Node([])
+        unclear: set[int] = set()
+        for text, place in texts_below(listing, ("steps",)):
+            for name, well_formed in names_in(text.value):
+                used.add(name)
+                if name in known:
+                    if name in self.broken_asks:
+                        unclear.add(int(place[1]))
+                    continue
+                unclear.add(int(place[1]))
+                self._report_unasked(text, place, name, well_formed)
+        for name in self.ask.keys() - used:
+            node = (root.get("ask") or root).keys.get(name, root)
+            self.problems.warn(node, ("ask", name), f"no step uses {quoted(name)}",
+                               f"write \"${{{name}}}\" where it belongs, or delete it")  # fmt: skip
+        defaults = {name: ask.read(ask.default) for name, ask in self.ask.items() if not ask.required}
+        for call in steps:
+            if call.place[1] not in unclear:
+                self._check_call(call, defaults)
+
+    def _check_call(self, call: StepCall, defaults: Mapping[str, Any]) -> None:
+        open_asks = {name: ask for name, ask in self.ask.items() if ask.required}
+        name = whole_name(call.when)
+        if name is not None and name in defaults and not is_met(call.when, defaults, self.ask):
+            # With its defaults the step does not run, so a default need not suit it.
+            open_asks = dict(self.ask)
+        if call.names_used() & set(open_asks):
+            call.check_unanswered(defaults, open_asks, self.problems)
+        else:
+            call.check(defaults, self.problems, "as 'ask' says by default")
+
+    def _report_unasked(self, node: Node, place: Place, name: str, well_formed: bool) -> None:
+        if not well_formed:
+            hint = "a name has small letters, digits, - and _; there are no expressions"
+            self.problems.add(
+                node, place, f"{quoted('${' + name + '}')} is not the name of a value", hint=hint
+            )
+            return
+        near = get_close_matches(name, [*self.ask, *self.broken_asks], n=1)
+        asked = listed([*self.ask, *self.broken_asks])
+        hint = f"did you mean ${{{near[0]}}}?" if near else "add it to 'ask'"
+        self.problems.add(
+            node, place, f"'ask' has no {quoted(name)}", f"one of {asked}" if asked else "", hint
+        )

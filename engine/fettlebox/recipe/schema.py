@@ -1,0 +1,191 @@
+"""The JSON Schema of recipes, tickets and shop files, composed from the steps that are installed.
+
+For editors, which complete and explain as one types, and for third parties. It says all that a JSON
+Schema can say; the rest (bounds of quantities, names that `ask` does not have) is the checker's.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any, Literal
+
+from ..api import Step
+from ..catalog import Catalog
+from .ask import ASK_TYPES
+from .extends import PARENT
+from .language import FORMATS
+from .placeholders import NAME, WHOLE
+from .shop import ShopFile
+from .steps import OTHERWISE
+from .ticket import TicketFile
+
+Kind = Literal["recipe", "ticket", "shop"]
+KINDS: tuple[Kind, ...] = ("recipe", "ticket", "shop")
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+_PLACEHOLDER = {"$ref": "#/$defs/placeholder"}
+
+
+def compose_schema(kind: Kind, catalog: Catalog) -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a recipe, a ticket or a shop file."""
+    if kind == "recipe":
+        return _recipe_schema(catalog)
+    model = TicketFile if kind == "ticket" else ShopFile
+    return {"$schema": DIALECT, **model.model_json_schema(by_alias=True)}
+
+
+def write_schema(schema: Mapping[str, Any]) -> str:
+    """The one way a schema is written, so that files compare."""
+    return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
+
+
+def _recipe_schema(catalog: Catalog) -> dict[str, Any]:
+    steps = {name: catalog.steps[name] for name in sorted(catalog.steps)}
+    definitions: dict[str, Any] = {
+        "placeholder": {
+            "type": "string",
+            "pattern": WHOLE,
+            "description": "A value that a ticket sets; the name is one of `ask`.",
+        }
+    }
+    for ask_type, model in ASK_TYPES.items():
+        definitions[f"ask-{ask_type}"] = _hoisted(model.model_json_schema(), f"ask-{ask_type}", definitions)
+    for name, step in steps.items():
+        params = _with_placeholders(step.params.model_json_schema(by_alias=True))
+        definitions[f"step-{name}"] = _hoisted(params, f"step-{name}", definitions)
+    full, override = _entry(steps, definitions, whole=True), _entry(steps, definitions, whole=False)
+    for name in steps:
+        definitions[f"step-{name}"].pop("required", None)
+    name_schema = {"type": "string", "pattern": f"^{NAME}$"}
+    return {
+        "$schema": DIALECT,
+        "title": "Fettlebox recipe",
+        "description": "A list of steps that are run on every scan.",
+        "type": "object",
+        "properties": {
+            "recipe": {**name_schema, "description": "The recipe's name; its file has the same."},
+            "about": {"type": "string", "description": "What the recipe is for, in a sentence."},
+            "extends": {
+                "type": "string",
+                "pattern": PARENT,
+                "description": "A recipe in the same folder, or below it, whose steps are taken over.",
+            },
+            "ask": {
+                "type": ["object", "null"],
+                "description": "What a ticket may set. A step uses a value as ${name}.",
+                "propertyNames": name_schema,
+                "additionalProperties": {
+                    "type": "object",
+                    "required": ["type"],
+                    "oneOf": [{"$ref": f"#/$defs/ask-{ask_type}"} for ask_type in ASK_TYPES],
+                },
+            },
+            "steps": {"type": "array", "minItems": 1, "description": "What is done, in this order."},
+            "deliver": {
+                "type": "array",
+                "items": {"enum": list(FORMATS)},
+                "uniqueItems": True,
+                "description": "The files to write; an empty list is for a report only.",
+            },
+        },
+        "additionalProperties": False,
+        "required": ["recipe"],
+        "if": {"required": ["extends"]},
+        "then": {"properties": {"steps": {"items": override}}},
+        "else": {"properties": {"steps": {"items": full}}, "required": ["steps", "deliver"]},
+        "$defs": definitions,
+    }
+
+
+def _entry(steps: Mapping[str, Step[Any]], definitions: Mapping[str, Any], whole: bool) -> dict[str, Any]:
+    """The schema of one entry of `steps`; not `whole` is that of a recipe that extends another."""
+    bare, named = [], {}
+    for name, step in steps.items():
+        required = definitions[f"step-{name}"].get("required", []) if whole else []
+        named[name] = _value_of(step, f"step-{name}", definitions[f"step-{name}"], required)
+        if not required:
+            bare.append({"const": name, "description": step.summary})
+    siblings: dict[str, Any] = {
+        "id": {"type": "string", "pattern": f"^{NAME}$", "description": "The step's name in records."},
+        "when": {"anyOf": [{"type": "boolean"}, _PLACEHOLDER], "description": "Run it only if this is met."},
+        "otherwise": {"enum": list(OTHERWISE), "default": "stop", "description": "What if it cannot?"},
+    }  # fmt: skip
+    if not whole:
+        for word in ("after", "before"):
+            siblings[word] = {
+                "type": "string",
+                "description": f"For a new step: the id of the step it comes {word}.",
+            }
+    mapping = {
+        "type": "object",
+        "properties": {**named, **siblings},
+        "additionalProperties": False,
+        "oneOf": [{"required": [name]} for name in named],
+    }
+    return {"anyOf": [{"oneOf": bare}, mapping]} if bare else mapping
+
+
+def _value_of(
+    step: Step[Any], reference: str, params: Mapping[str, Any], required: list[str]
+) -> dict[str, Any]:
+    keys: dict[str, Any] = {"$ref": f"#/$defs/{reference}"}
+    if required:
+        keys["required"] = required
+    alternatives: list[dict[str, Any]] = [keys]
+    if step.shorthand is not None:
+        field = step.params.model_fields[step.shorthand]
+        key = field.alias or step.shorthand
+        if set(required) <= {key}:
+            alternatives.append({"$ref": f"#/$defs/{reference}/properties/{_pointer(key)}"})
+    if not required:
+        alternatives.append({"type": "null"})
+    return {"anyOf": alternatives, "description": step.summary}
+
+
+def _pointer(key: str) -> str:
+    """A key inside a JSON pointer in a URI fragment (RFC 6901, sections 3 and 6)."""
+    from urllib.parse import quote
+
+    return quote(key.replace("~", "~0").replace("/", "~1"))
+
+
+def _hoisted(schema: dict[str, Any], prefix: str, definitions: dict[str, Any]) -> dict[str, Any]:
+    """A schema whose own definitions have moved into ours, under names that no other step uses."""
+    own = schema.pop("$defs", {})
+
+    def renamed(value: Any) -> Any:
+        if isinstance(value, dict):
+            return {
+                key: f"#/$defs/{prefix}.{inner.removeprefix('#/$defs/')}" if key == "$ref" and
+                inner.removeprefix("#/$defs/") in own else renamed(inner)
+                for key, inner in value.items()
+            }  # fmt: skip
+        return [renamed(inner) for inner in value] if isinstance(value, list) else value
+
+    for name, inner in own.items():
+        definitions[f"{prefix}.{name}"] = renamed(inner)
+    return dict(renamed(schema))
+
+
+def _with_placeholders(schema: Any) -> Any:
+    """Every property and list item also admits `${name}`."""
+    if isinstance(schema, list):
+        return [_with_placeholders(inner) for inner in schema]
+    if not isinstance(schema, dict):
+        return schema
+    result = {key: _with_placeholders(inner) for key, inner in schema.items() if key != "properties"}
+    if "properties" in schema:
+        result["properties"] = {key: _or_placeholder(inner) for key, inner in schema["properties"].items()}
+    if isinstance(schema.get("items"), dict):
+        result["items"] = _or_placeholder(schema["items"])
+    return result
+
+
+_NOTES = ("title", "description", "default", "examples", "x-at-least", "x-at-most", "deprecated")
+
+
+def _or_placeholder(schema: Mapping[str, Any]) -> dict[str, Any]:
+    inner = _with_placeholders(dict(schema))
+    notes = {key: inner.pop(key) for key in _NOTES if key in inner}
+    alternatives = inner["anyOf"] if set(inner) == {"anyOf"} else [inner]
+    return {"anyOf": [*alternatives, dict(_PLACEHOLDER)], **notes}

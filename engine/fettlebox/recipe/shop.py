@@ -1,0 +1,168 @@
+"""`shop.yaml`: what a shop prints with, and how it wants to be served."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import ConfigDict, Field
+
+from ..params import Data, Length, StepParams, Time, quantity
+from ..printer import EVERYDAY, Printer
+from .describe import listed
+from .nodes import Node, Problems, quoted
+from .placeholders import NAME
+from .text import read_file
+from .ticket import read_mapping
+from .validate import validate
+
+SHOP_FILE = "shop.yaml"
+
+
+class FilamentPrinter(StepParams):
+    """A printer that lays down a melted thread."""
+
+    kind: Literal["filament"]
+    build_volume: Annotated[list[Length], Field(min_length=3, max_length=3)] = Field(
+        alias="build volume", description="Width, depth and height that can be printed."
+    )
+    nozzle: Length = quantity("0.4 mm", at_least="0.05 mm", at_most="3 mm", about="Width of the nozzle.")
+    layer: Length = quantity("0.2 mm", at_least="0.01 mm", at_most="2 mm", about="Height of a layer.")
+
+
+class ResinPrinter(StepParams):
+    """A printer that hardens resin with light."""
+
+    kind: Literal["resin"]
+    build_volume: Annotated[list[Length], Field(min_length=3, max_length=3)] = Field(
+        alias="build volume", description="Width, depth and height that can be printed."
+    )
+    pixel: Length = quantity("0.05 mm", at_least="0.005 mm", at_most="1 mm", about="Width of a dot of light.")
+    layer: Length = quantity("0.05 mm", at_least="0.005 mm", at_most="1 mm", about="Height of a layer.")
+
+
+class LimitsFile(StepParams):
+    """What one job may use before it is given up."""
+
+    time: Time = quantity("15 min", at_least="1 s", about="How long one job may take.")
+    memory: Data = quantity("8 GB", at_least="500 MB", about="How much memory one job may use.")
+    attempts: int = Field(2, ge=1, le=10, description="How often a job is tried that crashes its worker.")
+
+
+def _default_limits() -> LimitsFile:
+    return LimitsFile.model_validate({})
+
+
+class ShopFile(StepParams):
+    """A shop: its printers, its usual recipe, and how it wants to be served."""
+
+    model_config = ConfigDict(title="Fettlebox shop")
+
+    shop: str = Field(min_length=1, max_length=120, description="The shop's name, as the board shows it.")
+    recipe: str = Field(
+        pattern=f"^{NAME}$", description="The recipe for scans whose ticket names none; a file in recipes/."
+    )
+    settle: Time = quantity(
+        "2 s", at_least="0 s", about="How long a file in the inbox has to stay unchanged before it is a job."
+    )
+    workers: int = Field(1, ge=1, le=256, description="How many jobs run at the same time.")
+    printer: str | None = Field(None, description="The printer that parts are made for; one of 'printers'.")
+    printers: dict[str, Annotated[FilamentPrinter | ResinPrinter, Field(discriminator="kind")]] = Field(
+        default_factory=dict, description="The shop's printers, each by a name of your own."
+    )
+    limits: LimitsFile = Field(default_factory=_default_limits, description="What one job may use.")
+    keep: Time | None = quantity(
+        None, at_least="1 h", about="How long results and originals are kept; without it, for ever."
+    )
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What one job may use before it is given up."""
+
+    time_s: float
+    memory_mb: float
+    attempts: int
+
+
+@dataclass(frozen=True)
+class Shop:
+    """A shop that has been read. `recipe` is the name of a file in `recipes/`; `keep_s` None is for ever."""
+
+    folder: Path
+    name: str
+    recipe: str
+    settle_s: float
+    workers: int
+    printer: Printer
+    printers: Mapping[str, Printer]
+    limits: Limits
+    keep_s: float | None
+
+    def recipe_path(self, name: str | None = None) -> Path:
+        """The file of a recipe; by default of the shop's usual one."""
+        return self.folder / "recipes" / f"{name or self.recipe}.yaml"
+
+
+def load_shop(folder: Path) -> Shop:
+    """Read and check a shop's folder. Raises RecipeError with every problem."""
+    shown = str(folder / SHOP_FILE)
+    return parse_shop(read_file(folder / SHOP_FILE, shown, "shop file"), shown, folder)
+
+
+def parse_shop(text: str, shown_as: str, folder: Path | None = None) -> Shop:
+    """Check the text of a shop file, and with `folder` that its recipe exists. Raises RecipeError."""
+    problems = Problems()
+    root = read_mapping(text, shown_as, "shop file", problems)
+    checked = validate(ShopFile, root, (), problems)
+    if checked is None:
+        problems.stop_if_any()
+        raise AssertionError("a shop file that does not validate has a problem")
+    printers = {name: _printer(name, given) for name, given in checked.printers.items()}
+    printer = _chosen(root, checked.printer, printers, problems)
+    if folder is not None:
+        _check_recipe(root, folder, checked.recipe, problems)
+    problems.stop_if_any()
+    limits = Limits(checked.limits.time, checked.limits.memory, checked.limits.attempts)
+    return Shop(
+        folder or Path(), checked.shop, checked.recipe, checked.settle, checked.workers, printer, printers,
+        limits, checked.keep,
+    )  # fmt: skip
+
+
+def _printer(name: str, given: FilamentPrinter | ResinPrinter) -> Printer:
+    x, y, z = given.build_volume
+    if isinstance(given, FilamentPrinter):
+        return Printer(name, (x, y, z), "filament", nozzle_mm=given.nozzle, layer_mm=given.layer)
+    return Printer(name, (x, y, z), "resin", pixel_mm=given.pixel, layer_mm=given.layer)
+
+
+def _chosen(root: Node, name: str | None, printers: Mapping[str, Printer], problems: Problems) -> Printer:
+    for key, printer in printers.items():
+        if min(printer.build_volume_mm) <= 0:
+            node = root.value["printers"].value[key].value["build volume"]
+            problems.add(
+                node, ("printers", key, "build volume"), "a build volume of nothing", "three lengths"
+            )
+    if name is None:
+        return next(iter(printers.values())) if len(printers) == 1 else EVERYDAY
+    if name in printers:
+        return printers[name]
+    near = get_close_matches(name, printers, n=1)
+    hint = f"did you mean {quoted(near[0])}?" if near else "" if printers else "add it to 'printers'"
+    expected = f"one of {listed(printers)}" if printers else ""
+    problems.add(root.value["printer"], ("printer",), f"there is no printer {quoted(name)}", expected, hint)
+    return EVERYDAY
+
+
+def _check_recipe(root: Node, folder: Path, name: str, problems: Problems) -> None:
+    recipes = sorted(path.stem for path in (folder / "recipes").glob("*.yaml"))
+    if name in recipes:
+        return
+    near = get_close_matches(name, recipes, n=1)
+    hint = f"did you mean {quoted(near[0])}?" if near else "" if recipes else "put a recipe into recipes/"
+    expected = f"one of {listed(recipes)}" if recipes else ""
+    problems.add(root.value["recipe"], ("recipe",), f"there is no recipes/{name}.yaml", expected, hint)
