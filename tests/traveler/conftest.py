@@ -45,7 +45,7 @@ def done() -> JobRecord:
         reason=None,
         scan={"name": "customer head.ply", "sha256": "ab" * 32, "bytes": 3141592,
               "format": "ply", "unit_mm": None},
-        recipe={"name": "quarter-bust", "sha256": "cd" * 32, "text": "recipe: quarter-bust\nsteps: [units]\n"},
+        recipe={"name": "quarter-bust", "sha256": "cd" * 32, "text": "recipe: quarter-bust\nsteps: []\n"},
         ticket={"sha256": "ef" * 32, "text": "order: A-17\nset: {size: 25 %}\n", "values": {"size": "25 %"}},
         versions={"fettlebox": "0.1.0", "python": "3.12.4", "numpy": "2.1.0"},
         before={

@@ -35,7 +35,7 @@ def provenance(record: JobRecord) -> Any:
         {
             PROV["type"]: PROV["SoftwareAgent"],
             PROV["label"]: "Fettlebox",
-            "fettlebox:version": record.versions.get("fettlebox", "unknown"),
+            "fettlebox:version": _text(str(record.versions.get("fettlebox", "unknown"))),
         },
     )
     scan = entity("scan", "Scan", label=record.scan.get("name"), sha256=record.scan.get("sha256"))
@@ -98,9 +98,9 @@ def _about_step(step: StepRecord) -> dict[str, Any]:
 
 
 def _about(kind: str | None, values: dict[str, Any]) -> dict[Any, Any]:
-    from prov.model import PROV
+    from prov.model import PROV, Namespace
 
-    about: dict[Any, Any] = {} if kind is None else {PROV["type"]: f"fettlebox:{kind}"}
+    about: dict[Any, Any] = {} if kind is None else {PROV["type"]: Namespace("fettlebox", VOCABULARY)[kind]}
     for name, value in values.items():
         if value not in (None, ""):
             key = PROV["label"] if name == "label" else f"fettlebox:{name}"

@@ -1,0 +1,146 @@
+"""The page: whole without a network, closed to hostile names, readable by day, by night and in print."""
+
+from __future__ import annotations
+
+import base64
+import io
+import re
+from pathlib import Path
+from xml.etree.ElementTree import Element
+
+import html5lib
+import lxml.html
+import pytest
+from fettlebox.traveler.look import CSS, DAY, NIGHT
+from fettlebox.traveler.record import JobRecord
+from fettlebox.traveler.writing import PAGE, write_traveler
+
+WHICH = ["done", "held", "rejected", "hostile"]
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    from PIL import Image
+
+    (tmp_path / "pictures").mkdir()
+    for name, colour in (("part.png", "grey"), ("distance.png", "teal")):
+        Image.new("RGB", (8, 8), colour).save(tmp_path / "pictures" / name)
+    return tmp_path
+
+
+def _page(folder: Path, record: JobRecord) -> str:
+    write_traveler(folder, record)
+    return (folder / PAGE).read_text("utf-8")
+
+
+def _tree(page: str) -> Element:
+    parser = html5lib.HTMLParser(strict=True, namespaceHTMLElements=False)
+    return parser.parse(page)
+
+
+@pytest.mark.parametrize("which", WHICH)
+def test_it_is_html_without_a_parse_error(folder: Path, records: dict[str, JobRecord], which: str) -> None:
+    tree = _tree(_page(folder, records[which]))
+    assert tree.get("lang") == "en"
+    assert len(tree.findall(".//h1")) == 1
+    assert all(image.get("alt") for image in tree.iter("img"))
+
+
+@pytest.mark.parametrize("which", WHICH)
+def test_nothing_is_fetched_and_nothing_runs(folder: Path, records: dict[str, JobRecord], which: str) -> None:
+    page = _page(folder, records[which])
+    tree = lxml.html.document_fromstring(page)
+    allowed = {
+        "html", "head", "meta", "title", "style", "body", "main", "h1", "h2", "h3", "p", "span",
+        "div", "table", "thead", "tbody", "tr", "th", "td", "ol", "ul", "li", "dl", "dt", "dd", "figure", "figcaption", "img",
+        "pre", "code", "details", "summary",
+    }  # fmt: skip
+    for element in tree.iter():
+        assert element.tag in allowed
+        for name, value in element.attrib.items():
+            assert not name.startswith("on") and name not in ("href", "srcset", "style")
+            assert name != "src" or value.startswith("data:image/png;base64,")
+    assert "url(" not in CSS and "@import" not in CSS
+    (policy,) = tree.xpath("//meta[@http-equiv='Content-Security-Policy']/@content")
+    assert policy.startswith("default-src 'none'; img-src data:;")
+
+
+def test_hostile_text_is_shown_as_text(folder: Path, hostile: JobRecord) -> None:
+    page = _page(folder, hostile)
+    assert "<script" not in page and "<img src=x" not in page
+    shown = lxml.html.document_fromstring(page).text_content()
+    assert shown.count("<script>alert(1)</script>") > 15
+    # Nothing that turns the reading direction, ends the text, or drives a terminal.
+    assert not re.search("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]", page)
+
+
+def test_a_picture_outside_the_folder_is_not_shown(folder: Path, done: JobRecord) -> None:
+    from dataclasses import replace
+
+    inner = folder / "job"
+    inner.mkdir()
+    assert (folder / "pictures" / "part.png").is_file()
+    page = _page(inner, replace(done, pictures=("../pictures/part.png", "pictures/absent.png")))
+    assert "data:image" not in page
+    assert "Picture not shown: ../pictures/part.png" in page
+
+
+def test_the_verdict_comes_first_and_in_words(folder: Path, records: dict[str, JobRecord]) -> None:
+    for which, word, part in (
+        (
+            "done",
+            "Ready to print",
+            "32.36 × 31.35 × 46.99 mm; one sound solid; 95 % of the scan within 0.031 mm",
+        ),
+        ("held", "Waits for a person", "the widest opening is not at the neck"),
+        ("rejected", "Not made", "scan.ply ends after 12 of 400 vertices"),
+    ):
+        tree = _tree(_page(folder, records[which]))
+        main = tree.find(".//main")
+        assert main is not None
+        verdict = "".join(main[1].itertext())
+        assert verdict.startswith(word) and part in verdict
+
+
+def test_pictures_are_inside_and_whole(folder: Path, done: JobRecord) -> None:
+    from PIL import Image
+
+    images = list(_tree(_page(folder, done)).iter("img"))
+    assert len(images) == 2
+    for image in images:
+        data = base64.b64decode(str(image.get("src")).partition(",")[2])
+        assert Image.open(io.BytesIO(data)).size == (8, 8)
+
+
+def test_the_route_names_every_step_with_its_evidence_and_warnings(folder: Path, done: JobRecord) -> None:
+    items = _tree(_page(folder, done)).findall(".//ol/li")
+    texts = ["".join(item.itertext()) for item in items]
+    assert [text.split()[0] for text in texts] == [step.id for step in done.steps]
+    assert "187.9 mm" in texts[0] or "188 mm" in texts[0]
+    assert "Warning: 21 loose pieces were taken away" in texts[1]
+    assert "part unchanged" in texts[4]
+
+
+def _contrast(one: str, other: str) -> float:
+    """W3C, Web Content Accessibility Guidelines 2.2: relative luminance and contrast ratio."""
+
+    def luminance(colour: str) -> float:
+        channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    high, low = sorted((luminance(one), luminance(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("theme", [DAY, NIGHT], ids=["day", "night"])
+def test_every_text_colour_meets_level_aa(theme: dict[str, str]) -> None:
+    assert _contrast("#000000", "#ffffff") == pytest.approx(21.0)  # the guideline's own extreme
+    for name in ("ink", "quiet", "done", "held", "rejected", "warn"):
+        for ground in ("paper", "panel"):
+            assert _contrast(theme[name], theme[ground]) >= 4.5, (name, ground)
+
+
+def test_there_is_a_look_for_night_and_for_paper() -> None:
+    assert "prefers-color-scheme:dark" in CSS and "@media print" in CSS
+    assert set(DAY) == set(NIGHT) == set(re.findall(r"var\(--(\w+)\)", CSS))
