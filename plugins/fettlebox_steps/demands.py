@@ -1,0 +1,201 @@
+"""What a gate can demand: one small class each, that says what a recipe writes and how a part is judged.
+
+To add one: write a class with `judge` here, from a Band or a RootModel, and give the gate a field of it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, ClassVar, Literal, Protocol, runtime_checkable
+
+from fettlebox.api import Length, Part, Ratio, StepContext, StepParams, Volume, quantity
+from pydantic import ConfigDict, Field, RootModel, model_validator
+
+FITS_WITHIN_MM = 1e-6
+"""Rounding only: a part scaled to exactly fill the printer fits it."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One demand, judged. `sentence` says what is wrong; it is only shown when the demand is not met."""
+
+    demand: str
+    fact: str
+    met: bool
+    found: Any
+    wanted: Any
+    sentence: str
+
+    def as_evidence(self) -> dict[str, Any]:
+        return {"demand": self.demand, "fact": self.fact, "found": self.found, "wanted": self.wanted}
+
+
+class Measured:
+    """What is known of a part, each measured once and only when a demand asks for it."""
+
+    def __init__(self, part: Part, ctx: StepContext) -> None:
+        self.part = part
+        self.ctx = ctx
+
+    @cached_property
+    def facts(self) -> dict[str, Any]:
+        from fettlebox.mesh.facts import measure
+
+        return measure(self.part, witness=False)
+
+    @cached_property
+    def soundness(self) -> Any:
+        from fettlebox.mesh.soundness import inspect
+
+        return inspect(self.part)
+
+    @cached_property
+    def fidelity(self) -> Any:
+        from fettlebox.mesh.fidelity import compare
+
+        return compare(self.ctx.reference, self.part)
+
+
+@runtime_checkable
+class Demand(Protocol):
+    """The value of a gate's field that can judge a part. `name` is the field's."""
+
+    def judge(self, name: str, measured: Measured) -> Iterable[Finding]: ...
+
+
+class Band(StepParams):
+    """`below`, `above` or both. A subclass gives the type of the two and how a value is written."""
+
+    model_config = ConfigDict(json_schema_extra={"minProperties": 1})
+
+    below: Any = None
+    above: Any = None
+    write: ClassVar[Callable[[float], str]] = str
+
+    @model_validator(mode="after")
+    def _bounded(self) -> Band:
+        if self.below is None and self.above is None:
+            raise ValueError("expected `below`, `above` or both")
+        if self.below is not None and self.above is not None and self.above >= self.below:
+            raise ValueError("nothing is above `above` and below `below`; exchange them")
+        return self
+
+    def within(self, name: str, fact: str, found: float | None, said: str) -> Iterable[Finding]:
+        """One finding for each bound. `said` is the start of a sentence, with `{}` for the value."""
+        write = type(self).write
+        for word, bound in (("below", self.below), ("above", self.above)):
+            if bound is None:
+                continue
+            met = found is not None and (found < bound if word == "below" else found > bound)
+            shown = said.format("not measurable" if found is None else write(found))
+            sentence = f"{shown}; it must be {word} {write(bound)}"
+            yield Finding(name, fact, met, found, {word: bound}, sentence)
+
+
+class CountBand(Band):
+    below: int | None = Field(None, ge=1, description="Fewer than this.")
+    above: int | None = Field(None, ge=0, description="More than this.")
+    write: ClassVar[Callable[[float], str]] = staticmethod(lambda n: f"{n:,.0f}".replace(",", " "))
+
+
+class LengthBand(Band):
+    below: Length | None = quantity(None, about="Less than this.")
+    above: Length | None = quantity(None, about="More than this.")
+    write: ClassVar[Callable[[float], str]] = staticmethod(lambda mm: f"{mm:.4g} mm")
+
+
+class VolumeBand(Band):
+    below: Volume | None = quantity(None, about="Less than this.")
+    above: Volume | None = quantity(None, about="More than this.")
+    write: ClassVar[Callable[[float], str]] = staticmethod(lambda mm3: f"{mm3 / 1000.0:.4g} cm3")
+
+
+class RatioBand(Band):
+    below: Ratio | None = quantity(None, about="Less than this.")
+    above: Ratio | None = quantity(None, about="More than this.")
+    write: ClassVar[Callable[[float], str]] = staticmethod(lambda ratio: f"{ratio * 100.0:.4g} %")
+
+
+class Sound(RootModel[Literal[True]]):
+    """Closed, oriented, without crossings, folds or degenerate triangles; of positive volume."""
+
+    def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        verdict = measured.soundness
+        sentence = f"the part is not a sound solid: {', '.join(verdict.reasons)}"
+        yield Finding(name, "sound", verdict.sound, verdict.sound, True, sentence)
+
+
+class Closed(RootModel[bool]):
+    """True: without any rim. False: with one."""
+
+    def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        closed, rims = measured.facts["closed"], measured.facts["rims"]
+        is_so = "closed" if closed else f"open (it has {rims} {'rim' if rims == 1 else 'rims'})"
+        sentence = f"the part is {is_so}; it must be {'closed' if self.root else 'open'}"
+        yield Finding(name, "closed", closed == self.root, closed, self.root, sentence)
+
+
+class Fits(RootModel[Literal["printer"]]):
+    """No side of the part's box is longer than that of the printer's build volume."""
+
+    def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        printer = measured.ctx.printer
+        sides = zip(("wide", "deep", "tall"), measured.facts["size_mm"], printer.build_volume_mm, strict=True)
+        for side, size, room in sides:
+            sentence = f"the part is {size:.4g} mm {side}; the printer {printer.name!r} builds {room:g} mm"
+            met = size <= room + FITS_WITHIN_MM
+            yield Finding(name, f"{side}_mm", met, size, {"at_most_mm": room}, sentence)
+
+
+class Bodies(CountBand):
+    """Pieces of surface that hang together."""
+
+    def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        return self.within(name, "bodies", measured.facts["bodies"], "the number of bodies is {}")
+
+
+class Triangles(CountBand):
+    """Triangles of the surface."""
+
+    def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        return self.within(name, "triangles", measured.facts["triangles"], "the number of triangles is {}")
+
+
+class Height(LengthBand):
+    """Along Z, from the lowest to the highest point."""
+
+    def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        return self.within(name, "height_mm", measured.facts["size_mm"][2], "the height of the part is {}")
+
+
+class SolidVolume(VolumeBand):
+    """Volume inside the surface. An open part has none."""
+
+    def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        return self.within(name, "volume_mm3", measured.facts["volume_mm3"], "the volume of the part is {}")
+
+
+class Distance(LengthBand):
+    """95 % of either surface is nearer to the other than this."""
+
+    def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        there = _known(measured.fidelity.scan_to_part_p95_mm)
+        back = _known(measured.fidelity.part_to_scan_p95_mm)
+        said = "the distance from {} (95th percentile, life size) is {{}}"
+        yield from self.within(name, "scan_to_part_p95_mm", there, said.format("scan to part"))
+        yield from self.within(name, "part_to_scan_p95_mm", back, said.format("part to scan"))
+
+
+class Covered(RatioBand):
+    """Share of the scan's surface that has the part's surface near it."""
+
+    def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        found = _known(measured.fidelity.covered_ratio)
+        return self.within(name, "covered_ratio", found, "the share of the scan that the part covers is {}")
+
+
+def _known(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None

@@ -1,0 +1,195 @@
+"""On which face a part stands, how firmly, and the turn that puts that face down.
+
+Arrays in, arrays out; lengths in mm, Z up, the bed at z = 0.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .measures import Faces, Floats, area_vectors, is_closed, volume_and_centroid
+
+Flags = NDArray[np.bool_]
+
+FACES_DOWN = np.cos(np.radians(15.0))
+"""A face belongs to the bed if it looks down to within 15 degrees; steeper ones are walls that start there.
+A base that a step made is flat to rounding, a scanned one has grain of some degrees."""
+
+TRIED = 200
+"""Faces of the hull that are looked at, largest first: a part stands on a fair share of its hull."""
+
+
+@dataclass(frozen=True, eq=False)
+class Rest:
+    """One way to stand, on the plane normal·p = offset.
+
+    normal         outward unit normal of the face that is down
+    contact_area   area of the part's own faces that lie on the bed
+    foot_area      area of the convex hull of all that touches the bed
+    margin         from below the centre of mass to the edge of the foot; negative: it topples
+    centre_height  height of the centre of mass above the bed
+    """
+
+    normal: Floats
+    offset: float
+    contact_area: float
+    foot_area: float
+    margin: float
+    centre_height: float
+
+
+def turn_down(normal: Floats) -> Floats:
+    """(4,4) smallest turn about the origin that makes the unit vector `normal` look down.
+
+    A part upside down is turned about X, as a person would tip it forward. O. Rodrigues' rotation formula.
+    """
+    return turn_to(normal, np.array([0.0, 0.0, -1.0]))
+
+
+def turn_to(source: Floats, target: Floats) -> Floats:
+    """(4,4) smallest turn about the origin between unit vectors; half turns are about X, else Y."""
+    cosine = float(np.clip(source @ target, -1.0, 1.0))
+    axis = np.cross(source, target)
+    sine = float(np.linalg.norm(axis))
+    matrix = np.eye(4)
+    if sine < 1e-12:
+        if cosine < 0.0:
+            across = np.array([1.0, 0.0, 0.0]) if abs(source[0]) < 0.9 else np.array([0.0, 1.0, 0.0])
+            across = across - (across @ source) * source
+            across /= np.linalg.norm(across)
+            matrix[:3, :3] = 2.0 * np.outer(across, across) - np.eye(3)
+        return matrix
+    x, y, z = axis / sine
+    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    matrix[:3, :3] = np.eye(3) + sine * cross + (1.0 - cosine) * (cross @ cross)
+    return matrix
+
+
+def centre_of_mass(vertices: Floats, faces: Faces) -> tuple[Floats, bool]:
+    """Centre of mass, and whether it is that of the solid; an open surface is judged by its convex hull."""
+    if is_closed(faces):
+        volume, centre = volume_and_centroid(vertices, faces)
+        if volume > 0.0:
+            return centre, True
+    hull_vertices, hull_faces = hull(vertices[np.unique(faces)])
+    return volume_and_centroid(hull_vertices, hull_faces)[1], False
+
+
+def hull(points: Floats) -> tuple[Floats, Faces]:
+    """Convex hull as an outward oriented closed mesh. ValueError for points in one plane."""
+    from scipy.spatial import ConvexHull, QhullError
+
+    try:
+        found = ConvexHull(points)
+    except QhullError:
+        raise ValueError("all points lie in one plane") from None
+    faces = found.simplices.astype(np.int32)
+    wrong = np.einsum("ij,ij->i", area_vectors(points, faces), found.equations[:, :3]) < 0.0
+    faces[wrong] = faces[wrong][:, ::-1]
+    used, inverse = np.unique(faces, return_inverse=True)
+    return points[used], inverse.reshape(faces.shape).astype(np.int32)
+
+
+def rest_on(
+    vertices: Floats, faces: Faces, normal: Floats, offset: float, centre: Floats, tolerance: float
+) -> Rest:
+    """How the part would stand with the plane normal·p = offset on the bed."""
+    down = vertices @ normal
+    near = down >= offset - tolerance
+    touching = near[faces].all(axis=1)
+    vectors = area_vectors(vertices, faces[touching])
+    areas = np.linalg.norm(vectors, axis=1)
+    flat = vectors @ normal >= FACES_DOWN * areas
+    used = np.zeros(len(vertices), dtype=bool)
+    used[faces.ravel()] = True
+    turned = turn_down(normal)[:3, :3]
+    foot, foot_area = _outline((vertices[near & used] @ turned.T)[:, :2])
+    below = (turned @ centre)[:2]
+    return Rest(
+        normal,
+        offset,
+        float(areas[flat].sum()),
+        foot_area,
+        inside_by(foot, below),
+        float(offset - centre @ normal),
+    )
+
+
+def resting_faces(
+    vertices: Floats, faces: Faces, centre: Floats, tolerance: float, tried: int = TRIED
+) -> list[Rest]:
+    """Ways to stand on a face of the convex hull, largest first. ValueError for a flat sheet."""
+    corners, triangles = hull(vertices[np.unique(faces)])
+    vectors = area_vectors(corners, triangles)
+    areas = np.linalg.norm(vectors, axis=1)
+    order = np.argsort(-areas, kind="stable")
+    taken: list[Floats] = []
+    found: list[Rest] = []
+    for k in order:
+        if len(found) >= tried or areas[k] <= 0.0:
+            break
+        normal = vectors[k] / areas[k]
+        # Triangles of one flat face of the hull differ by rounding only; half a degree tells faces apart.
+        if taken and np.max(np.array(taken) @ normal) > np.cos(np.radians(0.5)):
+            continue
+        taken.append(normal)
+        offset = float((corners @ normal).max())
+        found.append(rest_on(vertices, faces, normal, offset, centre, tolerance))
+    return found
+
+
+def inside_by(outline: Floats, point: Floats) -> float:
+    """Distance from a point to the edge of a convex outline (k,2) counter-clockwise; negative outside it."""
+    if len(outline) < 3:
+        return -float(np.linalg.norm(outline - point, axis=1).min()) if len(outline) else -np.inf
+    ends = np.roll(outline, -1, axis=0)
+    along = ends - outline
+    lengths = np.linalg.norm(along, axis=1)
+    offset = point - outline
+    side = (along[:, 0] * offset[:, 1] - along[:, 1] * offset[:, 0]) / lengths
+    if side.min() >= 0.0:
+        return float(side.min())
+    t = np.clip(np.einsum("ij,ij->i", offset, along) / lengths**2, 0.0, 1.0)
+    return -float(np.linalg.norm(offset - t[:, None] * along, axis=1).min())
+
+
+def flatten(vertices: Floats, faces: Faces, tolerance: float) -> tuple[Floats, Flags, float]:
+    """Put the vertices of faces that lie on the bed to within `tolerance` exactly on z = 0.
+
+    Returns new vertices, which of them are on the bed, and how far the farthest moved. A vertex that would
+    collapse a face which does not belong to the bed (a wall lower than the tolerance) stays where it was.
+    """
+    near = np.abs(vertices[:, 2]) <= tolerance
+    touching = near[faces].all(axis=1)
+    vectors = area_vectors(vertices, faces)
+    areas = np.linalg.norm(vectors, axis=1)
+    bottom = touching & (-vectors[:, 2] >= FACES_DOWN * areas)
+    on_bed = np.zeros(len(vertices), dtype=bool)
+    on_bed[faces[bottom].ravel()] = True
+    low_walls = touching & ~bottom & (areas > 0.0)
+    spared = np.zeros(len(vertices), dtype=bool)
+    wall_corners = faces[low_walls]
+    sinks = on_bed[wall_corners].all(axis=1)
+    spared[wall_corners[sinks].ravel()] = True
+    on_bed &= ~(spared & (vertices[:, 2] != 0.0))
+    # What dips under the bed by no more than the tolerance comes up to it, whatever it belongs to.
+    on_bed |= (vertices[:, 2] < 0.0) & near & ~spared
+    moved = np.array(vertices)
+    moved[on_bed, 2] = 0.0
+    shift = float(np.abs(vertices[on_bed, 2]).max()) if on_bed.any() else 0.0
+    return moved, on_bed, shift
+
+
+def _outline(points: Floats) -> tuple[Floats, float]:
+    from scipy.spatial import ConvexHull, QhullError
+
+    if len(points) < 3:
+        return points, 0.0
+    try:
+        found = ConvexHull(points)
+    except QhullError:
+        return np.zeros((0, 2)), 0.0
+    return np.asarray(points[found.vertices], dtype=np.float64), float(found.volume)
