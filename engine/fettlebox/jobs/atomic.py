@@ -1,0 +1,87 @@
+"""Files that are whole or not there, and folders that are on the disk when we say so.
+
+The recipe of maildir(5) and Postfix's queue: build beside, flush, rename, flush the folder.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+import sqlite3
+from pathlib import Path
+
+_FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
+
+
+def sync_folder(folder: Path) -> None:
+    """Put a folder's own entries on the disk. A rename is only durable after this."""
+    handle = os.open(folder, _FOLDER)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Replace `path` by `data` in one step: readers see the old file or the new one, whole."""
+    beside = path.with_name(f"{path.name}.tmp")
+    handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644)
+    with os.fdopen(handle, "wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    beside.replace(path)
+
+
+def sync_tree(folder: Path, skip: str | None = None) -> None:
+    """Put every file and folder below `folder` on the disk; `skip` names one entry to leave out."""
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.name == skip:
+                continue
+            if entry.is_dir(follow_symlinks=False):
+                sync_tree(Path(entry.path))
+            elif entry.is_file(follow_symlinks=False):
+                try:
+                    handle = os.open(entry.path, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC)
+                except PermissionError:
+                    continue  # a plugin took our right to read away; the kernel will write it in its own time
+                try:
+                    os.fsync(handle)
+                finally:
+                    os.close(handle)
+    sync_folder(folder)
+
+
+def remove(path: Path) -> None:
+    """Remove a file, a link or a whole folder; no error if it is gone already."""
+    try:
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
+        else:
+            path.unlink()
+    except FileNotFoundError:
+        pass
+
+
+def move_without_replacing(source: Path, target: Path) -> None:
+    """Rename, but raise FileExistsError rather than overwrite. Only one mover at a time may do this.
+
+    POSIX renames replace; Linux's RENAME_NOREPLACE is not in Python's `os`. A file goes by link and unlink:
+    between the two it has both names, which is one file, and neither name can hide another file.
+    """
+    if source.is_dir() and not source.is_symlink():
+        if os.path.lexists(target):
+            raise FileExistsError(errno.EEXIST, "exists already", str(target))
+        source.rename(target)
+        return
+    os.link(source, target, follow_symlinks=False)
+    source.unlink()
+
+
+def is_no_room(error: BaseException) -> bool:
+    """Does this error mean that the disk, or our share of it, is full?"""
+    if isinstance(error, sqlite3.Error):
+        return getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_FULL
+    return isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT)

@@ -1,0 +1,124 @@
+"""What a person at the desk may do to a job: list, release, retry, discard. Works beside a running server."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+from ..errors import UsageError
+from .atomic import remove, sync_folder, write_whole
+from .folders import CARD, Card, ShopFolders, clear_results, deliver, read_card
+from .journal import utc_now
+from .recovery import open_spool, recover
+from .spool import Row, Spool
+from .states import FINISHED, State
+from .store import Store
+
+
+def list_jobs(shop: Path, state: str | None = None) -> list[Row]:
+    """The shop's jobs in the order of their arrival. Raises UsageError for a state that does not exist."""
+    wanted = None
+    if state is not None:
+        try:
+            wanted = State(state)
+        except ValueError:
+            raise UsageError(f"there is no state {state!r}; there are {', '.join(State)}") from None
+    with _open(shop) as (_, spool):
+        return spool.jobs(wanted)
+
+
+def release(shop: Path, job: str) -> str:
+    """A person has looked: a held job's folder goes to the outbox as it is. Returns a sentence."""
+    with _open(shop) as (folders, spool), spool.transaction():
+        row, folder, card = _find(folders, spool, job, {State.HELD})
+        card = replace(card, state=State.DONE, finished=utc_now())
+        write_whole(folder / CARD, card.to_json())
+        sync_folder(folder)
+        target = deliver(folders, folder, card)
+        spool.move(row.id, State.HELD, State.DONE, folder=folders.relative(target), finished=card.finished)
+        return f"job {row.id} is released: {target}"
+
+
+def retry(shop: Path, job: str) -> str:
+    """A held or rejected job goes back to the queue, from its original bytes. Returns a sentence.
+
+    The recipe is read again when the job starts, so a recipe that was mended meanwhile is the one that runs.
+    """
+    with _open(shop) as (folders, spool), spool.transaction():
+        row, folder, card = _find(folders, spool, job, {State.HELD, State.REJECTED})
+        card = replace(card, state=State.QUEUED, reason=None, recipe_text=None, attempts=0, finished=None)
+        write_whole(folder / CARD, card.to_json())
+        sync_folder(folder)
+        target = folders.work / card.job
+        folder.rename(target)
+        sync_folder(folders.work)
+        sync_folder(folder.parent)
+        clear_results(target)
+        spool.move(
+            row.id,
+            row.state,
+            State.QUEUED,
+            folder=folders.relative(target),
+            attempts=0,
+            reason=None,
+            started=None,
+            finished=None,
+        )
+        return f"job {row.id} is in the queue again"
+
+
+def discard(shop: Path, job: str) -> str:
+    """Delete one finished job's files for good. Its row and digest stay. Returns a sentence."""
+    with _open(shop) as (folders, spool):
+        with spool.transaction():
+            row = _row(spool, job, FINISHED)
+            folder = folders.root / row.folder
+            trash = folders.trash / row.id
+            if folder.is_dir():
+                folder.rename(trash)
+                sync_folder(folders.trash)
+                sync_folder(folder.parent)
+            spool.mark_discarded(row.id, utc_now())
+        remove(trash)
+        return f"job {row.id}: its files are deleted"
+
+
+@contextmanager
+def _open(shop: Path) -> Iterator[tuple[ShopFolders, Spool]]:
+    folders = ShopFolders(shop)
+    if not (shop / "shop.yaml").is_file():
+        raise UsageError(f"{shop} is not a shop: it has no shop.yaml")
+    folders.make()
+    spool, _ = open_spool(folders)
+    try:
+        if spool.is_new:
+            recover(Store(folders, spool), most_attempts=1 << 30)
+        yield folders, spool
+    finally:
+        spool.close()
+
+
+def _row(spool: Spool, job: str, states: frozenset[State] | set[State]) -> Row:
+    rows = [row for row in [spool.get(job)] if row is not None] or spool.starting_with(job)
+    if not rows:
+        raise UsageError(f"there is no job {job!r} in this shop")
+    if len(rows) > 1:
+        raise UsageError(f"more than one job begins with {job!r}; give more of its id")
+    row = rows[0]
+    if row.state not in states:
+        wanted = " or ".join(sorted(states))
+        raise UsageError(f"job {row.id} is {row.state}; this can be done to a job that is {wanted}")
+    if row.discarded is not None:
+        raise UsageError(f"the files of job {row.id} were deleted at {row.discarded}")
+    return row
+
+
+def _find(folders: ShopFolders, spool: Spool, job: str, states: set[State]) -> tuple[Row, Path, Card]:
+    row = _row(spool, job, states)
+    folder = folders.root / row.folder
+    card = read_card(folder)
+    if card is None:
+        raise UsageError(f"job {row.id} is not in {folder} any more")
+    return row, folder, card

@@ -1,0 +1,60 @@
+"""What the shop file says that the server must know, as one value that is replaced as a whole."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from pathlib import Path
+
+from ..errors import UsageError
+from ..printer import EVERYDAY, Printer
+
+
+@dataclass(frozen=True)
+class Rules:
+    """Times in seconds, memory in megabytes. `recipes` maps names to files below `recipe_folder`."""
+
+    recipe_folder: Path
+    default_recipe: str | None = None
+    recipes: Mapping[str, Path] = field(default_factory=dict)
+    printer: Printer = EVERYDAY
+    workers: int = 1
+    settle_s: float = 2.0
+    attempts: int = 3
+    time_s: float = 600.0
+    memory_mb: float = 8000.0
+
+    def recipe_text(self, name: str) -> str:
+        """The text of a recipe as it is now. Raises UsageError with the nearest right name."""
+        path = self.recipes.get(name)
+        if path is None:
+            near = get_close_matches(name, self.recipes, n=1, cutoff=0.5)
+            there = ", ".join(sorted(self.recipes)) or "none"
+            hint = f"did you mean {near[0]!r}?" if near else f"there are {there}"
+            raise UsageError(f"this shop has no recipe {name!r}; {hint}")
+        try:
+            return path.read_text("utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise UsageError(f"the recipe {name!r} cannot be read: {error}") from error
+
+
+def load_rules(shop: Path) -> Rules:
+    """Read `shop.yaml` and the names of the recipes. Raises RecipeError or UsageError."""
+    from ..recipe import load_shop
+
+    if not (shop / "shop.yaml").is_file():
+        raise UsageError(f"{shop} is not a shop: it has no shop.yaml; make one with: fettlebox init {shop}")
+    read = load_shop(shop)
+    folder = shop / "recipes"
+    return Rules(
+        recipe_folder=folder,
+        default_recipe=read.recipe,
+        recipes={path.stem: path for path in sorted(folder.glob("*.yaml"))},
+        printer=read.printer,
+        workers=read.workers,
+        settle_s=read.settle_s,
+        attempts=read.limits.attempts,
+        time_s=read.limits.time_s,
+        memory_mb=read.limits.memory_mb,
+    )

@@ -1,0 +1,144 @@
+"""Folders and spool together: every change of a job, in the one order that loses nothing.
+
+The folders change first, the spool follows. Whoever is stopped between the two leaves folders that say more
+than the spool, and `recovery` makes the spool say the same.
+"""
+
+from __future__ import annotations
+
+import errno
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from . import faults
+from .atomic import sync_folder
+from .folders import (
+    ORIGINAL,
+    Card,
+    ShopFolders,
+    claim,
+    clear_results,
+    deliver,
+    find_delivered,
+    give_back,
+    read_card,
+    seal,
+)
+from .journal import utc_now
+from .spool import Row, Spool
+from .states import State
+
+
+@dataclass(frozen=True)
+class Begun:
+    """A job that a worker may have now."""
+
+    card: Card
+    folder: Path
+    attempt: int
+
+
+@dataclass(frozen=True)
+class Ended:
+    """A job that has left the work folder."""
+
+    card: Card
+    folder: Path
+
+
+class Store:
+    """All jobs of one shop."""
+
+    def __init__(self, shop: ShopFolders, spool: Spool) -> None:
+        self.shop = shop
+        self.spool = spool
+
+    def accept(
+        self, card: Card, scan: Path, ticket: Path | None, check: Callable[[Path], bool] = lambda moved: True
+    ) -> bool:
+        """Claim a scan and put its job in the queue, inside a `spool.transaction` of the caller.
+
+        False if `check` fails on the scan once it is ours: it was written to while we read it, and is back
+        in the inbox.
+        """
+        folder = claim(self.shop, card, scan, ticket)
+        if not check(folder / ORIGINAL / card.scan):
+            give_back(self.shop, folder, card)
+            return False
+        self.enter(card, State.QUEUED, folder)
+        faults.reach("recorded")
+        return True
+
+    def enter(self, card: Card, state: State, folder: Path) -> None:
+        """A row for a job that lies in `folder`."""
+        self.spool.add(
+            card.job,
+            scan=card.scan,
+            digest=card.digest,
+            recipe=card.recipe,
+            order_no=card.order,
+            state=state,
+            arrived=card.arrived,
+            folder=self.shop.relative(folder),
+            reason=card.reason,
+            attempts=card.attempts,
+            finished=card.finished,
+        )
+
+    def sync_claims(self) -> None:
+        """Make the renames of new claims durable; before the transaction that records them ends."""
+        sync_folder(self.shop.work)
+        sync_folder(self.shop.inbox)
+
+    def begin(self, row: Row) -> Begun | None:
+        """Count an attempt and mark the job as being worked on. None if its folder cannot be used."""
+        folder = self.shop.work / row.id
+        card = read_card(folder)
+        if card is None:
+            return None
+        self.spool.move(
+            row.id, State.QUEUED, State.WORKING, attempts=row.attempts + 1, started=utc_now(), reason=None
+        )
+        faults.reach("started")
+        return Begun(card, folder, row.attempts + 1)
+
+    def lose(self, row: Row) -> None:
+        """A queued job whose folder cannot be used is out of the queue until recovery has looked at it."""
+        self.spool.move(row.id, State.QUEUED, State.WORKING)
+
+    def finish(self, begun: Begun, state: State, reason: str | None, *, keep_results: bool = True) -> Ended:
+        """Seal the job's folder, move it where it belongs, and say so in the spool."""
+        faults.reach("returned")
+        if not begun.folder.is_dir():  # delivered by a call that failed after it, when the disk was full
+            return self._note_delivered(begun)
+        if not keep_results:
+            clear_results(begun.folder)
+        card = replace(begun.card, state=state, reason=reason, attempts=begun.attempt, finished=utc_now())
+        seal(begun.folder, card)
+        return self._close(card, deliver(self.shop, begun.folder, card))
+
+    def _note_delivered(self, begun: Begun) -> Ended:
+        found = find_delivered(self.shop, [begun.card.job]).get(begun.card.job)
+        card = read_card(found[1]) if found else None
+        if found is None or card is None:
+            raise FileNotFoundError(errno.ENOENT, "the job's folder is gone", str(begun.folder))
+        return self._close(card, found[1])
+
+    def _close(self, card: Card, target: Path) -> Ended:
+        self.spool.move(
+            card.job,
+            State.WORKING,
+            card.state,
+            reason=card.reason,
+            finished=card.finished,
+            folder=self.shop.relative(target),
+        )
+        faults.reach("closed")
+        return Ended(card, target)
+
+    def back_to_queue(self, begun: Begun, *, count_attempt: bool, reason: str | None = None) -> None:
+        """Take a job from its worker and let it wait again, with nothing but its original."""
+        clear_results(begun.folder)
+        attempts = begun.attempt if count_attempt else begun.attempt - 1
+        self.spool.move(begun.card.job, State.WORKING, State.QUEUED, attempts=attempts, reason=reason)

@@ -1,0 +1,436 @@
+"""One shop, served: looks at the inbox, gives jobs to workers, puts results where they belong.
+
+One thread does all of it. Workers, signals and file system events only put a message into its queue.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import signal
+import sqlite3
+import threading
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+from .errors import FettleboxError, UsageError
+from .jobs.atomic import is_no_room
+from .jobs.folders import ShopFolders
+from .jobs.journal import Journal
+from .jobs.lock import shop_lock
+from .jobs.recovery import open_spool, recover
+from .jobs.rules import Rules, load_rules
+from .jobs.spool import showable
+from .jobs.states import State
+from .jobs.store import Begun, Ended, Store
+from .watch import Intake, choose_again, watch_for_hints
+from .workers import Answer, Limits, Workers, wait_for_orphans
+
+GRACE_S = 30.0  # how long a stopping server waits for jobs to end by themselves before it takes them back
+PAUSE_S = 10.0  # how long to wait before trying again on a full disk
+LOOK_EVERY_S = 2.0  # an inbox on a network drive sends no events, and events can be lost
+LOOK_GAP_S = 0.1  # between two looks, however many events arrive
+FAILED_STARTS = 5  # in a row, without one job begun: then it is not the jobs' fault
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that a person may want to see. `text` is safe to show in a terminal."""
+
+    kind: str
+    text: str
+    job: str | None = None
+    data: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class JobOutcome:
+    """How one job ended in this run of the server. `folder` is where its files are."""
+
+    job: str
+    scan: str
+    recipe: str
+    order: str | None
+    state: str
+    reason: str | None
+    folder: Path
+    attempts: int
+    seconds: float
+
+
+@dataclass(frozen=True)
+class ServeSummary:
+    """What one run of the server did: jobs by the state they ended in; `results` only with `once`.
+
+    given_back  jobs that were taken from their workers at the end and wait in the queue
+    stopped_by  the signal that ended the run, or None
+    """
+
+    counts: Mapping[str, int]
+    results: tuple[JobOutcome, ...] = ()
+    given_back: int = 0
+    stopped_by: str | None = None
+
+
+@dataclass(frozen=True)
+class _Message:
+    kind: Literal["answer", "hint", "signal"]
+    value: Any = None
+
+
+def serve(
+    shop_folder: Path,
+    *,
+    once: bool = False,
+    workers: int | None = None,
+    on_event: Callable[[Event], None] = lambda event: None,
+    clock: Callable[[], float] = time.monotonic,
+    perform: Callable[..., Any] | None = None,
+) -> ServeSummary:
+    """Serve a shop until stopped by a signal, or with `once` until its inbox and queue are empty.
+
+    perform  the runner, `perform(task) -> JobResult`; must be importable by a child process
+    Raises UsageError if the shop is being served already or cannot be, RecipeError for a wrong shop file.
+    """
+    folders = ShopFolders(shop_folder.absolute())
+    rules = load_rules(folders.root)
+    if workers is not None and workers < 1:
+        raise UsageError(f"{workers} workers cannot do anything; expected at least 1")
+    folders.make()
+    if perform is None:
+        from .run_job import perform as run
+
+        perform = run
+    with shop_lock(folders.private / "lock"):
+        if not wait_for_orphans(folders.private):
+            raise UsageError("a worker of a server that was killed is still at work in this shop; try again")
+        folders.check_one_file_system()
+        spool, said = open_spool(folders)
+        try:
+            server = _Server(Store(folders, spool), rules, perform, workers or rules.workers, on_event, clock)
+            for sentence in said:
+                server.tell("mended", sentence)
+            return server.run(once)
+        finally:
+            spool.close()
+
+
+class _Server:
+    def __init__(
+        self,
+        store: Store,
+        rules: Rules,
+        perform: Callable[..., Any],
+        workers: int,
+        on_event: Callable[[Event], None],
+        clock: Callable[[], float],
+    ) -> None:
+        self.store = store
+        self.rules = rules
+        self.clock = clock
+        self._on_event = on_event
+        self._journal = Journal(store.shop.private / "log")
+        self._messages: queue.SimpleQueue[_Message] = queue.SimpleQueue()
+        self._intake = Intake(store, rules)
+        self._workers = Workers(workers, perform, _limits(rules), store.shop.private, self._on_answer)
+        self._begun: dict[str, Begun] = {}
+        self._unsettled: list[Answer] = []
+        self._counts: Counter[str] = Counter()
+        self._results: list[JobOutcome] = []
+        self._keep_results = False
+        self._next_look = float("-inf")
+        self._all_quiet = False
+        self._paused_until: float | None = None
+        self._must_reconcile = True
+        self._failed_starts = 0
+        self._stopped_by: str | None = None
+        self._deadline = float("inf")
+        self._given_back = 0
+
+    def run(self, once: bool) -> ServeSummary:
+        """The loop. Whatever ends it, no child is left at work and every job is where recovery expects it."""
+        self._keep_results = once
+        with self._signals(), self._hints(once):
+            try:
+                while not self._turn(once):
+                    self._wait()
+            finally:
+                self._take_back()
+        self.tell("stopped", f"stopped; {self._given_back} jobs given back", counts=dict(self._counts))
+        return ServeSummary(dict(self._counts), tuple(self._results), self._given_back, self._stopped_by)
+
+    def tell(
+        self, kind: str, text: str, job: str | None = None, *, private: bool = False, **data: Any
+    ) -> None:
+        """One event: to whoever listens, and to the log. Of `private` text the log gets only the kind."""
+        fields = {} if private else {"text": showable(text)}
+        self._journal.write(kind, {**({"job": job} if job else {}), **fields, **data})
+        self._on_event(Event(kind, showable(text), job, data))
+
+    def _turn(self, once: bool) -> bool:
+        """Do what can be done now. True when the run is over."""
+        now = self.clock()
+        if self._stopped_by is not None:
+            return not self._begun or now >= self._deadline
+        if self._paused_until is not None and now < self._paused_until:
+            return False
+        was_paused = self._paused_until
+        try:
+            self._settle_answers()
+            if self._must_reconcile:
+                for sentence in recover(self.store, self.rules.attempts, frozenset(self._begun)):
+                    self.tell("mended", sentence)
+                self._must_reconcile = False
+            if self._paused_until in (None, was_paused):
+                self._look(now)
+                self._dispatch()
+        except (OSError, sqlite3.Error) as error:
+            if not is_no_room(error):
+                raise
+            self._pause(now)
+            return False
+        if was_paused is not None and self._paused_until == was_paused:
+            self._paused_until = None
+            self.tell("resumed", "there is room on the disk again; going on")
+        idle = not self._begun and not self._unsettled and self._all_quiet
+        return once and idle and self.store.spool.next_queued() is None
+
+    def _pause(self, now: float) -> None:
+        if self._paused_until is None:
+            self.tell("paused", "the disk is full; nothing is taken in until there is room")
+        self._paused_until = now + PAUSE_S
+        self._must_reconcile = True
+
+    def _look(self, now: float) -> None:
+        if now < self._next_look:
+            return
+        look = self._intake.look(now)
+        for name, sentence in look.notes:
+            self.tell("left alone", f"{name}: {sentence}")
+        for job in look.claimed:
+            self.tell("claimed", f"job {job} is in the queue", job)
+        self._all_quiet = not look.settling and not look.more and not look.claimed
+        took = self.clock() - now  # a look at a very full inbox must not be all that we do
+        if look.more:
+            self._next_look = now
+        elif look.settling or look.claimed:
+            self._next_look = now + max(LOOK_GAP_S, min(self.rules.settle_s / 4, LOOK_EVERY_S), 3 * took)
+        else:
+            self._next_look = now + max(LOOK_EVERY_S, 3 * took)
+
+    def _dispatch(self) -> None:
+        while self._workers.free:
+            row = self.store.spool.next_queued()
+            if row is None:
+                return
+            begun = self.store.begin(row)
+            if begun is None:
+                self._must_reconcile = True
+                self.store.lose(row)
+                continue
+            text, recipe = begun.card.recipe_text, begun.card.recipe
+            if text is None:
+                choice = choose_again(self.rules, begun.card, begun.folder)
+                if choice.text is None:
+                    reason = choice.refusal or "no recipe"
+                    self._ended(self.store.finish(begun, State.REJECTED, reason, keep_results=False), 0.0)
+                    continue
+                text, recipe = choice.text, choice.recipe
+            self._start(begun, text, recipe)
+
+    def _start(self, begun: Begun, recipe_text: str, recipe: str) -> None:
+        from .run_job import JobTask
+
+        card = begun.card
+        task = JobTask(
+            job=card.job,
+            folder=begun.folder,
+            scan_name=card.scan,
+            recipe_text=recipe_text,
+            recipe_name=recipe,
+            recipe_folder=self.rules.recipe_folder,
+            ticket_name=card.ticket,
+            printer=self.rules.printer,
+        )
+        self._begun[card.job] = begun
+        self._workers.start(task)
+        self.tell(
+            "started", f"job {card.job} is being worked on: {card.scan}", card.job, attempt=begun.attempt
+        )
+
+    def _on_answer(self, answer: Answer) -> None:
+        self._messages.put(_Message("answer", answer))
+
+    def _settle_answers(self) -> None:
+        """Deal with every answer; one that meets a full disk stays in the list and is tried again."""
+        while self._unsettled:
+            answer = self._unsettled[0]
+            begun = self._begun.get(answer.job)
+            if begun is not None:
+                self._settle(answer, begun)
+                self._begun.pop(answer.job, None)
+                self._workers.settle(answer.job)
+            self._unsettled.pop(0)
+
+    def _settle(self, answer: Answer, begun: Begun) -> None:
+        job = answer.job
+        if answer.kind == "stopped":
+            self._failed_starts += 1
+            self.store.back_to_queue(begun, count_attempt=False)
+            if self._failed_starts >= FAILED_STARTS:
+                raise FettleboxError(f"workers cannot start; see {self.store.shop.private / 'workers'}")
+            return
+        self._failed_starts = 0
+        if answer.kind == "no room":
+            self.store.back_to_queue(begun, count_attempt=False)
+            self._pause(self.clock())
+        elif answer.kind == "answered":
+            state, reason = _verdict(answer.result)
+            self._ended(self.store.finish(begun, state, reason), answer.seconds)
+        elif begun.attempt < self.rules.attempts:
+            self.store.back_to_queue(begun, count_attempt=True, reason=answer.sentence)
+            text = f"job {job} {answer.sentence}; it will be tried again"
+            self.tell("again", text, job, private=True, attempt=begun.attempt)
+        else:
+            times = "once" if begun.attempt == 1 else f"{begun.attempt} times"
+            reason = f"{answer.sentence} (tried {times})"
+            self._ended(self.store.finish(begun, State.REJECTED, reason, keep_results=False), answer.seconds)
+
+    def _ended(self, ended: Ended, seconds: float) -> None:
+        card = ended.card
+        self._counts[str(card.state)] += 1
+        outcome = JobOutcome(
+            card.job, card.scan, card.recipe, card.order, str(card.state), card.reason, ended.folder,
+            card.attempts, round(seconds, 3),
+        )  # fmt: skip
+        if self._keep_results:
+            self._results.append(outcome)
+        why = f": {card.reason}" if card.reason else ""
+        where = self.store.shop.relative(ended.folder)
+        self.tell(
+            str(card.state), f"job {card.job} is {card.state}{why}", card.job, private=True,
+            folder=where, seconds=outcome.seconds, attempts=card.attempts,
+        )  # fmt: skip
+
+    def _wait(self) -> None:
+        """Sleep until a message comes or something is due; take all messages there are."""
+        now = self.clock()
+        due = self._deadline if self._stopped_by else max(self._next_look, self._paused_until or 0.0)
+        timeout = min(max(due - now, 0.0), LOOK_EVERY_S)
+        with contextlib.suppress(queue.Empty):
+            message = self._messages.get(timeout=timeout) if timeout else self._messages.get_nowait()
+            while True:
+                self._take(message)
+                message = self._messages.get_nowait()
+        if self._stopped_by is not None:
+            self._settle_last()
+
+    def _take(self, message: _Message) -> None:
+        if message.kind == "answer":
+            self._unsettled.append(message.value)
+        elif message.kind == "hint":
+            self._next_look = min(self._next_look, self.clock() + LOOK_GAP_S)
+        elif message.value == signal.SIGHUP:
+            self._reload()
+        elif self._stopped_by is None:
+            self._stopped_by = signal.Signals(message.value).name
+            self._deadline = self.clock() + GRACE_S
+            self.tell("stopping", f"stopping; {len(self._begun)} jobs may take up to {GRACE_S:g} s to end")
+        else:
+            self._deadline = float("-inf")
+
+    def _settle_last(self) -> None:
+        """Deal with answers while stopping. What cannot be put away now is put away at the next start."""
+        try:
+            self._settle_answers()
+        except (OSError, sqlite3.Error, FettleboxError) as error:
+            self.tell("paused", f"a result could not be put away now; it will be at the next start: {error}")
+            self._deadline = float("-inf")
+
+    def _take_back(self) -> None:
+        """Stop the children, then give their jobs back to the queue."""
+        self._workers.stop()
+        with contextlib.suppress(queue.Empty):
+            while True:
+                message = self._messages.get_nowait()
+                if message.kind == "answer" and message.value.kind == "answered":
+                    self._unsettled.append(message.value)
+        with contextlib.suppress(OSError, sqlite3.Error, FettleboxError):
+            self._settle_answers()
+        for begun in list(self._begun.values()):
+            with contextlib.suppress(
+                OSError, sqlite3.Error, FettleboxError
+            ):  # recovery does it at the next start
+                self.store.back_to_queue(begun, count_attempt=False)
+                self._given_back += 1
+        self._begun.clear()
+
+    def _reload(self) -> None:
+        try:
+            self.rules = load_rules(self.store.shop.root)
+        except FettleboxError as error:
+            self.tell(
+                "not reloaded",
+                f"the shop file is wrong, so the old one stays in force: {error}",
+                private=True,
+            )
+            return
+        self._intake.rules = self.rules
+        self._workers.set_limits(_limits(self.rules))
+        self._next_look = float("-inf")
+        self.tell(
+            "reloaded", "shop.yaml and the recipes were read again; jobs in the queue keep their recipes"
+        )
+
+    @contextlib.contextmanager
+    def _signals(self) -> Iterator[None]:
+        if threading.current_thread() is not threading.main_thread():
+            yield
+            return
+
+        def note(number: int, frame: object) -> None:
+            self._messages.put(_Message("signal", number))  # SimpleQueue.put may be called from a handler
+
+        watched = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+        before = [signal.signal(number, note) for number in watched]
+        try:
+            yield
+        finally:
+            for number, handler in zip(watched, before, strict=True):
+                signal.signal(number, handler)
+
+    @contextlib.contextmanager
+    def _hints(self, once: bool) -> Iterator[None]:
+        if once:
+            yield
+            return
+        stop: Callable[[], None] = lambda: None  # noqa: E731
+        try:
+            stop = watch_for_hints(self.store.shop.inbox, lambda: self._messages.put(_Message("hint")))
+        except OSError as error:
+            self.tell("no events", f"the system sends no events for the inbox ({error}); looking every 2 s")
+        self.tell("ready", f"serving {self.store.shop.root}")
+        try:
+            yield
+        finally:
+            stop()
+
+
+def _limits(rules: Rules) -> Limits:
+    return Limits(rules.time_s, rules.memory_mb)
+
+
+def _verdict(result: Any) -> tuple[State, str | None]:
+    """State and reason of a runner's result, which a plugin may have had its hands in."""
+    try:
+        state = State(result.state)
+        reason = None if result.reason is None else str(result.reason)
+    except (AttributeError, ValueError):
+        state, reason = State.SETTLING, None
+    if state not in (State.DONE, State.HELD, State.REJECTED):
+        return State.REJECTED, "the runner gave an answer that makes no sense"
+    return state, reason

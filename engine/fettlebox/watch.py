@@ -1,0 +1,297 @@
+"""The inbox: a scan that has settled becomes a job. Looking is the truth; file system events only hint.
+
+Time is an argument of `look`. Nothing here sleeps, and nothing here trusts a clock to go forward.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import stat
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from .errors import FettleboxError
+from .jobs.atomic import is_no_room
+from .jobs.digest import NotAScan, Signature, digest, signature
+from .jobs.folders import ORIGINAL, Card, job_base
+from .jobs.journal import utc_now
+from .jobs.rules import Rules
+from .jobs.store import Store
+
+TICKET = ".ticket.yaml"
+PARTIAL_ENDINGS = (".part", ".partial", ".filepart", ".crdownload", ".download", ".tmp", ".temp", ".swp", "~")
+PARTIAL_BEGINNINGS = (".", "~")
+LARGEST_TICKET_BYTES = 64_000
+
+# One look claims so much and no more, then the server sees to its workers before it looks again.
+MOST_CLAIMS = 200
+MOST_BYTES = 1_000_000_000
+
+
+@dataclass(frozen=True)
+class Look:
+    """What one look at the inbox found.
+
+    claimed     ids of the jobs it made
+    settling    how many scans may still be being written
+    more        settled scans were left for the next look
+    notes       (name, sentence) of what is left alone, each told once
+    """
+
+    claimed: tuple[str, ...] = ()
+    settling: int = 0
+    more: bool = False
+    notes: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass
+class _Seen:
+    signature: Signature
+    since: float
+
+
+@dataclass
+class _Folder:
+    """One folder of arrivals: the inbox, or the folder of one recipe in it."""
+
+    path: Path
+    recipe: str | None
+    scans: dict[str, Signature] = field(default_factory=dict)
+    tickets: dict[str, Signature] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The recipe that a scan gets, or the sentence why it cannot have one."""
+
+    recipe: str
+    text: str | None
+    order: str | None = None
+    refusal: str | None = None
+
+
+class Intake:
+    """Watches one inbox. `rules` may be replaced between looks."""
+
+    def __init__(self, store: Store, rules: Rules) -> None:
+        self.store = store
+        self.rules = rules
+        self._seen: dict[Path, _Seen] = {}
+        self._told: dict[Path, str] = {}
+
+    def look(self, now: float) -> Look:
+        """One pass over the inbox; `now` in seconds, from any clock. Raises OSError if the disk is full."""
+        folders, notes = self._survey()
+        settled, settling = self._settle(folders, now)
+        claimed: list[str] = []
+        claimed_bytes = 0
+        left = len(settled)
+        full: OSError | None = None
+        with self.store.spool.transaction():
+            for folder, name in settled:
+                if len(claimed) >= MOST_CLAIMS or claimed_bytes >= MOST_BYTES:
+                    break
+                left -= 1
+                claimed_bytes += folder.scans[name].size
+                try:
+                    job = self._claim(folder, name)
+                except FileNotFoundError:
+                    continue  # taken away again while we looked
+                except NotAScan as error:
+                    self._tell(folder.path / name, str(error), notes)
+                except OSError as error:
+                    if is_no_room(error):
+                        full = error
+                        break  # what was claimed before is claimed: the spool must say so
+                    self._tell(folder.path / name, f"cannot be taken in: {error.strerror}", notes)
+                else:
+                    claimed += [job] if job else []
+                    settling += 0 if job else 1
+            if claimed:
+                self.store.sync_claims()
+        if full is not None:
+            raise full
+        return Look(tuple(claimed), settling, left > 0, tuple(notes))
+
+    def _survey(self) -> tuple[list[_Folder], list[tuple[str, str]]]:
+        """Everything in the inbox, by folder."""
+        notes: list[tuple[str, str]] = []
+        present: set[Path] = set()
+        folders = [_Folder(self.store.shop.inbox, None)]
+        for folder in folders:
+            for entry in _entries(folder.path):
+                path = Path(entry.path)
+                if is_partial(entry.name):
+                    continue
+                try:
+                    details = entry.stat(follow_symlinks=False)
+                    is_folder = stat.S_ISDIR(details.st_mode)
+                    if is_folder and folder.recipe is None and entry.name in self.rules.recipes:
+                        folders.append(_Folder(path, entry.name))
+                    elif entry.name.endswith(TICKET) and stat.S_ISREG(details.st_mode):
+                        folder.tickets[entry.name] = signature(path, details)
+                    elif holds_partial(path, details):
+                        self._seen.pop(path, None)
+                    else:
+                        folder.scans[entry.name] = signature(path, details)
+                        present.add(path)
+                except FileNotFoundError:
+                    continue
+                except NotAScan as error:
+                    present.add(path)
+                    self._tell(path, str(error), notes)
+                except PermissionError as error:
+                    present.add(path)
+                    self._tell(path, f"cannot be looked at: {error.strerror}", notes)
+        self._told = {path: reason for path, reason in self._told.items() if path in present}
+        return folders, notes
+
+    def _tell(self, path: Path, reason: str, notes: list[tuple[str, str]]) -> None:
+        if self._told.get(path) != reason:
+            self._told[path] = reason
+            notes.append((path.name, f"{reason}; it is left alone in the inbox"))
+
+    def _settle(self, folders: list[_Folder], now: float) -> tuple[list[tuple[_Folder, str]], int]:
+        """Which scans have not changed for long enough, oldest first; how many have not yet."""
+        seen: dict[Path, _Seen] = {}
+        settled: list[tuple[int, _Folder, str]] = []
+        settling = 0
+        for folder in folders:
+            quiet = set()
+            for name, found in (*folder.tickets.items(), *folder.scans.items()):
+                path = folder.path / name
+                before = self._seen.get(path)
+                if before is None or before.signature != found or now < before.since:
+                    before = _Seen(found, now)  # new, changed, or the clock was put back
+                seen[path] = before
+                if now - before.since >= self.rules.settle_s:
+                    quiet.add(name)
+            for name, found in folder.scans.items():
+                ticket = ticket_of(name, folder.tickets)
+                if folder.path / name in self._told:
+                    continue
+                if name in quiet and (ticket is None or ticket in quiet):
+                    settled.append((found.changed_ns, folder, name))
+                else:
+                    settling += 1
+        self._seen = seen
+        settled.sort(key=lambda item: (item[0], item[2]))
+        return [(folder, name) for _, folder, name in settled], settling
+
+    def _claim(self, folder: _Folder, name: str) -> str | None:
+        """Make a job of a settled scan. None if it changed under our hands and must settle again."""
+        scan = folder.path / name
+        before = folder.scans[name]
+        ticket_name = ticket_of(name, folder.tickets)
+        ticket = None if ticket_name is None else folder.path / ticket_name
+        scan_digest = digest(scan)
+        ticket_digest = "-" if ticket is None else digest(ticket)
+        if signature(scan) != before:
+            return None
+        choice = choose_recipe(self.rules, folder.recipe, ticket)
+        recipe_digest = hashlib.sha256((choice.text or choice.recipe).encode()).hexdigest()
+        card = Card(
+            job=self._new_id(job_base(scan_digest, recipe_digest, ticket_digest)),
+            scan=name,
+            came_from=str(scan.relative_to(self.store.shop.inbox)),
+            digest=scan_digest,
+            recipe=choice.recipe,
+            recipe_text=choice.text,
+            ticket=ticket_name,
+            order=choice.order,
+            arrived=utc_now(),
+        )
+        if not self.store.accept(card, scan, ticket, lambda moved: signature(moved) == before):
+            return None
+        folder.tickets.pop(ticket_name or "", None)
+        return card.job
+
+    def _new_id(self, base: str) -> str:
+        job = self.store.spool.next_id(base)
+        while (self.store.shop.work / job).exists():
+            _, _, number = job.partition("-")
+            job = f"{base}-{int(number or 1) + 1}"
+        return job
+
+
+def choose_recipe(rules: Rules, folder_recipe: str | None, ticket: Path | None) -> Choice:
+    """The ticket's recipe wins, then that of the folder the scan arrived in, then the shop's."""
+    name, order = folder_recipe or rules.default_recipe, None
+    if ticket is not None:
+        from .recipe import load_ticket
+
+        if ticket.stat().st_size > LARGEST_TICKET_BYTES:
+            refusal = f"its ticket is larger than {LARGEST_TICKET_BYTES} bytes; expected a few lines"
+            return Choice(name or "?", None, refusal=refusal)
+        try:
+            read = load_ticket(ticket, ticket.name)
+        except FettleboxError as error:
+            return Choice(name or "?", None, refusal=f"its ticket cannot be used: {error}")
+        name, order = read.recipe or name, read.order
+    if name is None:
+        refusal = "nothing says which recipe to run: no ticket names one and the shop has no default"
+        return Choice("?", None, order, refusal)
+    try:
+        return Choice(name, rules.recipe_text(name), order)
+    except FettleboxError as error:
+        return Choice(name, None, order, str(error))
+
+
+def choose_again(rules: Rules, card: Card, folder: Path) -> Choice:
+    """The choice for a job that was claimed before, with the recipes of today."""
+    parent = Path(card.came_from).parent.name
+    ticket = None if card.ticket is None else folder / ORIGINAL / card.ticket
+    return choose_recipe(rules, parent or None, ticket)
+
+
+def _entries(folder: Path) -> Iterator[os.DirEntry[str]]:
+    with contextlib.suppress(FileNotFoundError, PermissionError), os.scandir(folder) as entries:
+        yield from entries
+
+
+def is_partial(name: str) -> bool:
+    """Names that uploads and editors give to what is not complete, and hidden names."""
+    return name.startswith(PARTIAL_BEGINNINGS) or name.lower().endswith(PARTIAL_ENDINGS)
+
+
+def holds_partial(path: Path, details: os.stat_result) -> bool:
+    """Is this a folder that is empty, or in which something is still being uploaded?"""
+    if not stat.S_ISDIR(details.st_mode):
+        return False
+    names = os.listdir(path)  # noqa: PTH208 - names, not paths
+    return not names or any(name.lower().endswith(PARTIAL_ENDINGS) for name in names)
+
+
+def ticket_of(scan: str, tickets: dict[str, Signature]) -> str | None:
+    """The name of a scan's ticket: `bust.stl.ticket.yaml`, else `bust.ticket.yaml`."""
+    for name in (scan + TICKET, Path(scan).stem + TICKET):
+        if name in tickets:
+            return name
+    return None
+
+
+def watch_for_hints(inbox: Path, hint: Callable[[], None]) -> Callable[[], None]:
+    """Call `hint` whenever something happens in the inbox; returns a function that stops it.
+
+    Raises OSError if the system has no watches left; looking now and then is then all there is.
+    """
+    from watchdog.events import FileSystemEvent, FileSystemEventHandler
+    from watchdog.observers import Observer
+
+    class Hints(FileSystemEventHandler):
+        def on_any_event(self, event: FileSystemEvent) -> None:
+            if event.event_type not in ("opened", "closed_no_write"):
+                hint()
+
+    observer = Observer()
+    observer.schedule(Hints(), str(inbox), recursive=True)
+    observer.start()
+
+    def stop() -> None:
+        observer.stop()
+        observer.join()
+
+    return stop

@@ -1,0 +1,298 @@
+"""Child processes that run jobs, so that a bad plugin or a bad scan hurts only its own job.
+
+Each worker is a pebble pool of one process: a process that dies with a lock of its pool in its hands can
+then stop nobody else's job. What a child returns crosses the border as bytes that were pickled inside the
+job's own try, so an answer that cannot be pickled, or cannot be read back, is a failure of that job alone.
+
+Memory is bounded by RLIMIT_DATA, which counts private writable memory. RLIMIT_AS would also count address
+space that numba, embree and TBB only reserve (measured: 1.2 GB of it with 0.28 GB in use). Past the limit
+numpy raises MemoryError at once; native code mostly aborts. Linux enforces this; elsewhere it has no effect.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import fcntl
+import functools
+import multiprocessing
+import os
+import pickle
+import resource
+import signal
+import sys
+import time
+from collections.abc import Callable
+from concurrent.futures import CancelledError, Future
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from multiprocessing.sharedctypes import RawArray
+from pathlib import Path
+from typing import Any, Literal, Protocol
+
+from pebble import ProcessExpired, ProcessPool
+
+from .jobs.spool import showable
+
+JOBS_PER_PROCESS = 50  # native libraries leak a little; a fresh process costs two or three seconds of imports
+PR_SET_PDEATHSIG = 1
+STOPPED_FROM_OUTSIDE = (signal.SIGTERM, -signal.SIGTERM)
+LONGEST_SENTENCE = 2000
+
+
+class Task(Protocol):
+    """What the pool must know of a job; the rest is the runner's business. Must be picklable."""
+
+    @property
+    def job(self) -> str: ...
+
+
+@dataclass(frozen=True)
+class Answer:
+    """How one attempt at a job ended.
+
+    answered   the runner returned `result`
+    failed     exception, crash, time, memory: `sentence` says which
+    no room    the disk is full; the job is not to blame
+    stopped    the worker was stopped from outside, or never began; the job is not to blame
+    """
+
+    job: str
+    kind: Literal["answered", "failed", "no room", "stopped"]
+    result: Any = None
+    sentence: str = ""
+    seconds: float = 0.0
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Bounds of one job, and what a worker needs to start."""
+
+    time_s: float
+    memory_mb: float
+    jobs_per_process: int = JOBS_PER_PROCESS
+
+
+class Workers:
+    """A fixed number of child processes. All methods are to be called from one thread.
+
+    `on_answer` is called from a thread of the pool: hand the answer over, do nothing else there.
+    """
+
+    def __init__(
+        self,
+        count: int,
+        perform: Callable[..., Any],
+        limits: Limits,
+        private: Path,
+        on_answer: Callable[[Answer], None],
+    ) -> None:
+        self._slots = [_Slot(number, perform, limits, private) for number in range(count)]
+        self._on_answer = on_answer
+        self._running: dict[str, tuple[_Slot, Future[bytes], float]] = {}
+
+    @property
+    def free(self) -> int:
+        return len(self._slots) - len(self._running)
+
+    @property
+    def busy(self) -> frozenset[str]:
+        """Ids of the jobs that workers have and whose answers were not yet taken by `settle`."""
+        return frozenset(self._running)
+
+    def start(self, task: Task) -> None:
+        """Give a job to a free worker."""
+        taken = {id(slot) for slot, _, _ in self._running.values()}
+        slot = next(slot for slot in self._slots if id(slot) not in taken)
+        begun = slot.calls
+        future = slot.schedule(task)
+        started = time.monotonic()
+        self._running[task.job] = (slot, future, started)
+
+        def ended(future: Future[bytes]) -> None:
+            self._on_answer(_answer(task.job, future, slot, slot.calls > begun, time.monotonic() - started))
+
+        future.add_done_callback(ended)
+
+    def settle(self, job: str) -> None:
+        """Take note that a job's answer was dealt with: its worker is free again."""
+        self._running.pop(job, None)
+
+    def set_limits(self, limits: Limits) -> None:
+        """New limits for jobs that start from now on."""
+        for slot in self._slots:
+            slot.limits = limits
+
+    def stop(self) -> None:
+        """Stop all children now, at work or not. When this returns none of them is alive."""
+        for slot in self._slots:
+            slot.stop()
+
+
+class _Slot:
+    """One worker: a pool of one process, made again whenever it breaks."""
+
+    def __init__(self, number: int, perform: Callable[..., Any], limits: Limits, private: Path) -> None:
+        self.limits = limits
+        self._perform = perform
+        self._output = private / "workers" / f"{number}.txt"
+        self._lock = private / "workers.lock"
+        self._output.parent.mkdir(parents=True, exist_ok=True)
+        self._calls = RawArray(ctypes.c_uint64, 1)
+        self._pool: ProcessPool | None = None
+        self._stopped = False
+
+    @property
+    def calls(self) -> int:
+        """How many jobs the children of this slot have begun."""
+        return int(self._calls[0])
+
+    def schedule(self, task: Task) -> Future[bytes]:
+        if self._pool is not None and not self._pool.active:
+            self._close()
+        if self._pool is None:
+            self._pool = ProcessPool(
+                max_workers=1,
+                max_tasks=self.limits.jobs_per_process,
+                initializer=_prepare_child,
+                initargs=(os.getpid(), str(self._output), str(self._lock), self._calls, self._perform),
+                context=multiprocessing.get_context("spawn"),
+            )
+        limits = self.limits
+        call = functools.partial(_call, self._perform, task, int(limits.memory_mb * 1e6))
+        future: Future[bytes] = self._pool.schedule(call, timeout=limits.time_s)
+        return future
+
+    def stop(self) -> None:
+        self._stopped = True
+        self._close()
+
+    @property
+    def stopped(self) -> bool:
+        return self._stopped
+
+    def _close(self) -> None:
+        if self._pool is not None:
+            with contextlib.suppress(Exception):  # a pool that broke may fail at anything; its child is dead
+                self._pool.stop()  # type: ignore[no-untyped-call]
+                self._pool.join()
+            self._pool = None
+
+
+def _answer(job: str, future: Future[bytes], slot: _Slot, begun: bool, seconds: float) -> Answer:
+    """Put the end of a future into words."""
+
+    def answer(kind: Literal["answered", "failed", "no room", "stopped"], sentence: str = "") -> Answer:
+        return Answer(job, kind, sentence=sentence, seconds=seconds)
+
+    try:
+        data = future.result()
+    except TimeoutError:
+        return answer("failed", f"took longer than the {slot.limits.time_s:g} s that this shop allows a job")
+    except (CancelledError, BrokenProcessPool):
+        if begun and not slot.stopped:
+            return answer("failed", "the worker broke down while it had this job")
+        return answer("stopped", "the worker stopped before it could begin")
+    except ProcessExpired as error:
+        if slot.stopped or error.exitcode in STOPPED_FROM_OUTSIDE:
+            return answer("stopped", "the worker was stopped from outside")
+        return answer("failed", _crash_sentence(error.exitcode))
+    except BaseException as error:
+        return answer("failed", f"could not be handed to a worker: {_sentence(error)}")
+    try:
+        verdict, value = pickle.loads(data)
+    except BaseException as error:
+        return answer("failed", f"the worker's answer cannot be read: {_sentence(error)}")
+    if verdict == "answered":
+        return Answer(job, "answered", result=value, seconds=seconds)
+    if verdict == "no memory":
+        limit_gb = slot.limits.memory_mb / 1000
+        return answer("failed", f"needs more than the {limit_gb:g} GB of memory that this shop allows a job")
+    return answer("no room" if verdict == "no room" else "failed", str(value))
+
+
+def _crash_sentence(code: int) -> str:
+    if code < 0:
+        with contextlib.suppress(ValueError):
+            name = signal.Signals(-code).name
+            hint = "; killed, perhaps because the machine ran out of memory" if name == "SIGKILL" else ""
+            return f"a step crashed its worker ({name}{hint})"
+    return f"a step ended its worker (exit status {code})"
+
+
+def _sentence(error: BaseException) -> str:
+    return showable(f"{type(error).__name__}: {error}".strip())[:LONGEST_SENTENCE]
+
+
+# Below runs in the child.
+
+_calls: Any = None
+_output_fd = -1
+_lock_fd = -1
+
+
+def _prepare_child(parent: int, output: str, lock: str, calls: Any, perform: Callable[..., Any]) -> None:
+    """Tie the child's life to the server's, give it its own output, and load what jobs need."""
+    global _calls, _output_fd, _lock_fd  # noqa: PLW0603 - a process-wide setting of the child
+    if sys.platform == "linux":
+        # A child that outlives a killed server would write into a folder that the next server gives away.
+        ctypes.CDLL(None, use_errno=True).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
+    if os.getppid() != parent:
+        os._exit(1)
+    _lock_fd = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    fcntl.flock(_lock_fd, fcntl.LOCK_SH)
+    _output_fd = os.open(output, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_APPEND, 0o600)
+    os.dup2(_output_fd, 1)
+    os.dup2(_output_fd, 2)
+    _calls = calls
+    warm = getattr(sys.modules.get(perform.__module__), "warm", None)
+    if callable(warm):
+        with contextlib.suppress(Exception):  # a job will meet the same error and report it
+            warm()
+
+
+def _call(perform: Callable[..., Any], task: Task, memory_bytes: int) -> bytes:
+    """Run one job. Always returns a pickled pair (verdict, value), whatever the runner does."""
+    _calls[0] += 1
+    with contextlib.suppress(OSError):
+        os.ftruncate(_output_fd, 0)
+    if sys.platform == "linux":
+        _, hard = resource.getrlimit(resource.RLIMIT_DATA)
+        bound = memory_bytes if hard == resource.RLIM_INFINITY else min(memory_bytes, hard)
+        resource.setrlimit(resource.RLIMIT_DATA, (bound, hard))
+    try:
+        result = perform(task)
+        return pickle.dumps(("answered", result))
+    except MemoryError:
+        return pickle.dumps(("no memory", ""))
+    except OSError as error:
+        import errno
+
+        full = error.errno in (errno.ENOSPC, errno.EDQUOT)
+        return pickle.dumps(("no room" if full else "raised", _sentence(error)))
+    except BaseException as error:
+        import traceback
+
+        traceback.print_exc()
+        return pickle.dumps(("raised", _sentence(error)))
+    finally:
+        with contextlib.suppress(Exception):
+            sys.stdout.flush()
+            sys.stderr.flush()
+
+
+def wait_for_orphans(private: Path, patience_s: float = 5.0) -> bool:
+    """True once no child of an earlier server is alive; False if one still is after `patience_s`."""
+    handle = os.open(private / "workers.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    try:
+        until = time.monotonic() + patience_s
+        while True:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                return True
+            except BlockingIOError:
+                if time.monotonic() > until:
+                    return False
+                time.sleep(0.02)
+    finally:
+        os.close(handle)
