@@ -99,16 +99,17 @@ def unpacked(source: Source, archive: zipfile.ZipFile, name: str) -> bytes:
 def _is_mesh(name: str) -> bool:
     from .sniff import READABLE
 
-    path = PurePosixPath(name)
+    path = PurePosixPath(name.replace("\\", "/"))
     hidden = any(part.startswith(".") or part == "__MACOSX" for part in path.parts)
     return not hidden and not name.endswith("/") and path.suffix.lower() in READABLE
 
 
 def _is_safe(name: str) -> bool:
-    """Relative, downward, without a drive, a backslash or control characters."""
-    if not name or name.startswith("/") or "\\" in name or re.search(r"[\x00-\x1f:]", name):
+    """Relative, downward, without a drive or control characters."""
+    plain = name.replace("\\", "/")  # some packers write names as Windows does
+    if not plain or plain.startswith("/") or re.search(r"[\x00-\x1f:]", plain):
         return False
-    return ".." not in PurePosixPath(name).parts
+    return ".." not in PurePosixPath(plain).parts
 
 
 def _exactly_one(name: str, meshes: list[str], where: str) -> None:

@@ -79,7 +79,7 @@ def read_number(text, at, end):
     mantissa = np.uint64(0)
     digits = 0
     seen = False
-    exponent = np.int64(0)
+    exponent = 0
     point = False
     while at < end:
         c = text[at]
@@ -111,11 +111,11 @@ def read_number(text, at, end):
         while at < end and 48 <= text[at] <= 57:
             seen = True
             if power < 100000:
-                power = power * 10 + np.int64(text[at] - 48)
+                power = power * 10 + int(text[at] - 48)
             at += 1
         if not seen:
             return 0.0, -1
-        exponent += np.int64(-power if minus else power)
+        exponent = exponent - power if minus else exponent + power
     if at < end:
         c = text[at]
         if not (c == 32 or 9 <= c <= 13 or c in (34, 39, 47)):
