@@ -17,6 +17,7 @@ from typing import Any, Literal
 
 from .catalog import Catalog, find_steps
 from .errors import FettleboxError, HoldError, RecipeError, ScanError, StepError
+from .jobs.digest import NotAScan, digest
 from .mesh import Origin, Part, Scan, read_scan, write_part
 from .mesh.facts import measure
 from .mesh.soundness import inspect
@@ -66,10 +67,14 @@ def perform(task: JobTask, progress: Progress = lambda step, fraction: None) -> 
     try:
         record = _perform(task, record, progress)
     except FettleboxError as error:
-        record = replace(record, state="held" if isinstance(error, HoldError) else "rejected", reason=str(error))
+        record = replace(
+            record, state="held" if isinstance(error, HoldError) else "rejected", reason=str(error)
+        )
     except Exception as error:
         _keep_traceback(task.folder)
-        record = replace(record, state="rejected", reason=f"unexpected failure: {type(error).__name__}: {error}")
+        record = replace(
+            record, state="rejected", reason=f"unexpected failure: {type(error).__name__}: {error}"
+        )
     seconds = time.perf_counter() - clock
     timing = {
         "started": started.isoformat(timespec="milliseconds"),
@@ -87,7 +92,7 @@ def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
     original = task.folder / ORIGINAL
     ticket = load_ticket(original / task.ticket_name) if task.ticket_name else None
     recipe = parse_recipe(task.recipe_text, task.recipe_name, catalog, task.recipe_folder)
-    plan = recipe.plan({**(ticket.set if ticket else {}), **task.values})
+    plan = recipe.plan(task.values, ticket)
     record = replace(record, recipe=_about_recipe(recipe), ticket=_about_ticket(ticket, task, plan))
 
     progress("reading", 0.0)
@@ -97,14 +102,17 @@ def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
     part, origin, notes = declared(scan, ticket)
     record = replace(record, scan=_about_scan(scan, origin, original / task.scan_name), warnings=notes)
 
-    run = run_steps(part, origin, plan, task.printer, seed=_seed(record), scratch=task.folder, progress=progress)
+    run = run_steps(
+        part, origin, plan, task.printer, seed=_seed(record), scratch=task.folder, progress=progress
+    )
     progress("recording", 0.0)
     return _deliver(task, record, recipe, scan, run)
 
 
 def _deliver(task: JobTask, record: JobRecord, recipe: Recipe, scan: Scan, run: Run) -> JobRecord:
     """Write the parts if they are sound, the pictures in any case; fill in the record."""
-    state, reason, outputs = run.state, run.reason, ()
+    state, reason = run.state, run.reason
+    outputs: tuple[Output, ...] = ()
     after = measure(run.part)
     if run.complete and recipe.deliver:
         witness = inspect(run.part)
@@ -146,7 +154,9 @@ def declared(scan: Scan, ticket: Ticket | None) -> tuple[Part, Origin, tuple[str
     if ticket is not None and ticket.unit is not None:
         unit_mm = UNIT_MM[ticket.unit]
         if origin.unit_mm not in (None, unit_mm):
-            notes.append(f"the file says a unit of {origin.unit_mm:g} mm, the ticket {unit_mm:g} mm; the ticket wins")
+            notes.append(
+                f"the file says a unit of {origin.unit_mm:g} mm, the ticket {unit_mm:g} mm; the ticket wins"
+            )
         origin = replace(origin, unit_mm=unit_mm, unit_from="ticket")
     if ticket is not None and ticket.up is not None:
         if origin.up not in (None, ticket.up):
@@ -160,18 +170,19 @@ def declared(scan: Scan, ticket: Ticket | None) -> tuple[Part, Origin, tuple[str
 
 
 def z_up_from(up: str) -> Any:
-    """The (4,4) quarter turn about X or Y (or half turn) that brings a named axis to +Z."""
+    """The (4,4) quarter turn about X or Y (or half turn about X) that brings a named axis to +Z."""
     import numpy as np
 
-    axis = "xyz".index(up[1])
-    sign = -1.0 if up[0] == "-" else 1.0
+    turns: dict[str, list[list[float]]] = {
+        "+z": [[1, 0, 0], [0, 1, 0], [0, 0, 1]],
+        "-z": [[1, 0, 0], [0, -1, 0], [0, 0, -1]],
+        "+y": [[1, 0, 0], [0, 0, -1], [0, 1, 0]],
+        "-y": [[1, 0, 0], [0, 0, 1], [0, -1, 0]],
+        "+x": [[0, 0, -1], [0, 1, 0], [1, 0, 0]],
+        "-x": [[0, 0, 1], [0, 1, 0], [-1, 0, 0]],
+    }
     matrix = np.eye(4)
-    if axis == 2 and sign < 0:
-        matrix[:3, :3] = np.diag([1.0, -1.0, -1.0])
-    elif axis == 1:
-        matrix[:3, :3] = [[1, 0, 0], [0, 0, -sign], [0, sign, 0]]
-    elif axis == 0:
-        matrix[:3, :3] = [[0, 0, -sign], [0, 1, 0], [sign, 0, 0]]
+    matrix[:3, :3] = turns[up]
     return matrix
 
 
@@ -198,7 +209,7 @@ def _blank_record(task: JobTask) -> JobRecord:
         job=task.job,
         state="rejected",
         reason=None,
-        scan={"name": task.scan_name, "sha256": file_sha256(path), "bytes": file_bytes(path)},
+        scan={"name": task.scan_name, "sha256": _digest(path), "bytes": _file_bytes(path)},
         recipe={
             "name": task.recipe_name,
             "sha256": hashlib.sha256(task.recipe_text.encode()).hexdigest(),
@@ -228,7 +239,7 @@ def _about_ticket(ticket: Ticket | None, task: JobTask, plan: Plan) -> dict[str,
 def _about_scan(scan: Scan, origin: Origin, path: Path) -> dict[str, Any]:
     about = asdict(replace(origin, notes=()))
     about.pop("notes")
-    return {**about, "name": path.name, "bytes": file_bytes(path)}
+    return {**about, "name": path.name, "bytes": _file_bytes(path)}
 
 
 def _seed(record: JobRecord) -> str:
@@ -237,23 +248,15 @@ def _seed(record: JobRecord) -> str:
     return f"{record.scan['sha256']}/{record.recipe['sha256']}/{ticket}"
 
 
-def file_sha256(path: Path) -> str:
-    """SHA-256 of a file; of a folder, that of its sorted relative names and digests; "" if unreadable."""
-    sha = hashlib.sha256()
+def _digest(path: Path) -> str:
+    """SHA-256 of what arrived; "" when it cannot be read, which the reader will then say better."""
     try:
-        if path.is_dir():
-            for inner in sorted(p for p in path.rglob("*") if p.is_file()):
-                sha.update(f"{inner.relative_to(path).as_posix()}\0{file_sha256(inner)}\n".encode())
-        else:
-            with path.open("rb") as stream:
-                while chunk := stream.read(1 << 20):
-                    sha.update(chunk)
-    except OSError:
+        return digest(path)
+    except (OSError, NotAScan):
         return ""
-    return sha.hexdigest()
 
 
-def file_bytes(path: Path) -> int:
+def _file_bytes(path: Path) -> int:
     """Size of a file, or of all files in a folder."""
     try:
         return sum(p.stat().st_size for p in path.rglob("*")) if path.is_dir() else path.stat().st_size

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from .errors import UsageError
-from .jobs.ids import job_id, short
+from .jobs.digest import digest
+from .jobs.folders import job_base, plain_stem, short_id
 from .printer import EVERYDAY, Printer
-from .run_job import ORIGINAL, JobResult, JobTask, Progress, file_sha256, perform
+from .run_job import ORIGINAL, JobResult, JobTask, Progress, perform
 
 TICKET_SUFFIX = ".ticket.yaml"
+LONGEST_STEM = 120  # bytes; a folder's name may have 255
 
 
 def run_once(
@@ -37,9 +40,10 @@ def run_once(
     if ticket is None and beside.is_file():
         ticket = beside
     text = recipe.read_text("utf-8")
-    job = job_id(file_sha256(scan), text, ticket.read_text("utf-8") if ticket else "", values or {})
+    job = job_base(digest(scan), _text_digest(text), digest(ticket) if ticket else "")
+    stem = plain_stem(scan.name, LONGEST_STEM)
     out.mkdir(parents=True, exist_ok=True)
-    building = out / f".{scan.stem}.{short(job)}.building"
+    building = out / f".{stem}.{short_id(job)}.building"
     shutil.rmtree(building, ignore_errors=True)
     original = building / ORIGINAL
     original.mkdir(parents=True)
@@ -62,11 +66,15 @@ def run_once(
     )
     try:
         result = perform(task, progress)
-        final = out / f"{scan.stem}.{short(job)}"
+        final = out / f"{stem}.{short_id(job)}"
         _replace_folder(building, final)
     finally:
         shutil.rmtree(building, ignore_errors=True)
     return result, final
+
+
+def _text_digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _replace_folder(new: Path, final: Path) -> None:

@@ -1,0 +1,204 @@
+"""What the command line prints. Text and JSON come from the same result objects."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from .text import plain
+
+if TYPE_CHECKING:
+    from .api import Step
+    from .catalog import Catalog
+    from .checking import Checked
+    from .doctor import Finding
+    from .run_job import JobResult
+
+
+def as_json_line(data: Mapping[str, Any]) -> None:
+    print(json.dumps(data, ensure_ascii=False, sort_keys=False, default=str))
+
+
+def job_as_dict(result: JobResult, folder: Path) -> dict[str, Any]:
+    """One job as scripts see it: design of `run --json`."""
+    record = result.record
+    return {
+        "job": result.job,
+        "scan": record.scan.get("name"),
+        "state": result.state,
+        "reason": result.reason,
+        "folder": str(folder),
+        "outputs": [
+            {"path": str(folder / out.path), "format": out.format, "sha256": out.sha256}
+            for out in record.outputs
+        ],
+        "facts": {"before": dict(record.before), "after": dict(record.after), "fidelity": record.fidelity},
+        "steps": [
+            {
+                "id": step.id,
+                "name": step.name,
+                "outcome": step.outcome,
+                "seconds": step.seconds,
+                "facts": dict(step.facts),
+                "warnings": list(step.warnings),
+                "reason": step.reason,
+            }
+            for step in record.steps
+        ],
+        "warnings": list(record.warnings),
+        "cautions": list(record.cautions),
+        "seconds": record.timing.get("seconds"),
+    }
+
+
+def job_result(result: JobResult, folder: Path, *, as_json: bool) -> None:
+    if as_json:
+        as_json_line(job_as_dict(result, folder))
+        return
+    print(job_sentence(result, folder))
+    for warning in result.record.warnings:
+        print(f"  note: {plain(warning)}")
+
+
+def job_sentence(result: JobResult, folder: Path) -> str:
+    """One job's end in a line or two of plain words."""
+    name = plain(str(result.record.scan.get("name")))
+    if result.state != "done":
+        return f"{name}: {result.state}. {plain(result.reason or '')}\n  see {folder}"
+    after = result.record.after
+    files = ", ".join(out.path for out in result.record.outputs) or "no parts, as the recipe wants"
+    size = " x ".join(f"{v:.1f}" for v in after.get("size_mm", ()))
+    fidelity = result.record.fidelity or {}
+    near = fidelity.get("scan_to_part_p95_mm")
+    close = f"; 95 % of the scan's surface within {near:.2f} mm (life-size)" if near is not None else ""
+    return (
+        f"{name}: done in {result.record.timing.get('seconds', 0):.1f} s. {size} mm, "
+        f"{after.get('triangles', 0):,} triangles{close}\n  {plain(files)} in {folder}"
+    )
+
+
+@contextmanager
+def job_progress(name: str) -> Iterator[Callable[[str, float], None]]:
+    """A line on stderr that says which step is at work; nothing unless stderr is a terminal."""
+    if not sys.stderr.isatty():
+        yield lambda step, fraction: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = (
+        SpinnerColumn(),
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        TimeElapsedColumn(),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
+        bar = shown.add_task(plain(name), total=1.0)
+        yield lambda step, fraction: shown.update(
+            bar, description=f"{plain(name)}: {step}", completed=fraction
+        )
+
+
+@contextmanager
+def serve_progress(*, as_json: bool) -> Iterator[Callable[[Any], None]]:
+    """Tell on stderr, a line an event, what the server does."""
+
+    def tell(event: Any) -> None:
+        text = plain(str(event))
+        if text and not as_json:
+            print(text, file=sys.stderr, flush=True)
+
+    yield tell
+
+
+def serve_summary(summary: Any, *, as_json: bool) -> None:
+    counts = dict(summary.counts)
+    if as_json:
+        as_json_line({"counts": counts})
+        return
+    print(", ".join(f"{count} {state}" for state, count in counts.items() if count) or "nothing came in")
+
+
+def check_report(checked: Sequence[Checked], *, as_json: bool) -> int:
+    """Print every file's problems; the exit status is 2 when any file has one."""
+    if as_json:
+        for one in checked:
+            as_json_line(
+                {
+                    "file": str(one.path),
+                    "ok": not one.problems,
+                    "problems": [p.as_dict() for p in one.problems],
+                }
+            )
+    else:
+        for one in checked:
+            for problem in one.problems:
+                print(problem.text())
+                print()
+            for warning in one.warnings:
+                print(warning.text())
+                print()
+            print(f"{one.path}: {'good' if not one.problems else f'{len(one.problems)} to mend'}")
+    return 2 if any(one.problems for one in checked) else 0
+
+
+def steps(catalog: Catalog, name: str | None, *, as_json: bool) -> None:
+    chosen = [catalog.steps[name]] if name else [catalog.steps[key] for key in sorted(catalog.steps)]
+    if as_json:
+        for step in chosen:
+            as_json_line(
+                {
+                    "name": step.name,
+                    "version": step.version,
+                    "summary": step.summary,
+                    "from": catalog.sources[step.name],
+                    "parameters": step.params.model_json_schema(by_alias=True),
+                }
+            )
+        return
+    if name:
+        step = chosen[0]
+        print(f"{step.name} (version {step.version}, from {catalog.sources[step.name]})\n{step.summary}\n")
+        print("\n".join(_parameter_lines(step)) or "It takes no parameters.")
+        return
+    width = max((len(step.name) for step in chosen), default=0)
+    for step in chosen:
+        print(f"{step.name:<{width}}  {step.summary}")
+    for bad in catalog.quarantined.values():
+        print(f"{bad.name:<{width}}  set aside ({bad.source}): {bad.reason}", file=sys.stderr)
+
+
+def _parameter_lines(step: Step[Any]) -> Iterator[str]:
+    """Each parameter with its default, what it may be, and what it is for."""
+    from .recipe.describe import at, in_words
+
+    schema = step.params.model_json_schema(by_alias=True)
+    for name, field in schema.get("properties", {}).items():
+        default = field.get("default")
+        shown = f" (by default {default})" if default is not None else ""
+        short = "; may be written alone" if step.shorthand in (name, name.replace(" ", "_")) else ""
+        yield f"  {name}: {in_words(at(schema, [name]))}{shown}{short}"
+        if "description" in field:
+            yield f"      {field['description']}"
+
+
+def job_list(jobs: Iterable[Any], *, as_json: bool) -> None:
+    for job in jobs:
+        if as_json:
+            as_json_line(asdict(job))
+        else:
+            print(f"{job.id[:12]}  {job.state:<9} {plain(job.scan_name)}  {plain(job.reason or '')}".rstrip())
+
+
+def doctor_report(findings: Sequence[Finding], *, as_json: bool) -> int:
+    for finding in findings:
+        if as_json:
+            as_json_line(asdict(finding))
+        else:
+            print(f"{'ok  ' if finding.ok else 'MEND'}  {finding.what}: {finding.said}")
+    return 0 if all(finding.ok for finding in findings) else 1
