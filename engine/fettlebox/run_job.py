@@ -138,7 +138,9 @@ def _deliver(task: JobTask, record: JobRecord, recipe: Recipe, scan: Scan, run: 
 
 def _write_outputs(task: JobTask, recipe: Recipe, part: Part) -> tuple[Output, ...]:
     stem = Path(task.scan_name).stem or "part"
-    about = {"Title": stem, "Description": f"Fettlebox job {task.job}, recipe {recipe.name}"}
+    # Without the running number of a scan that came again: the same job gives the same bytes.
+    base = task.job.partition("-")[0]
+    about = {"Title": stem, "Description": f"Fettlebox job {base}, recipe {recipe.name}"}
     outputs = []
     for delivery in recipe.deliver:
         path = task.folder / f"{stem}.{delivery.format}"

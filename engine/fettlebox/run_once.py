@@ -40,7 +40,7 @@ def run_once(
     if ticket is None and beside.is_file():
         ticket = beside
     text = recipe.read_text("utf-8")
-    job = job_base(digest(scan), _text_digest(text), digest(ticket) if ticket else "")
+    job = job_base(digest(scan), _text_digest(text), digest(ticket) if ticket else "-")
     stem = plain_stem(scan.name, LONGEST_STEM)
     out.mkdir(parents=True, exist_ok=True)
     building = out / f".{stem}.{short_id(job)}.building"
