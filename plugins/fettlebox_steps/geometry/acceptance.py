@@ -1,0 +1,105 @@
+"""What a closing must be before it is handed on. One test, the same for every rung of the ladder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from .clean import drop_bad_faces, first_of_equal
+from .crossings import crossing_faces
+from .topology import ALONE, Floats, Ints, corner_fans, enclosed_volume, face_vectors, twins
+
+FOLDED_COSINE = -0.9999
+"""Neighbours whose normals oppose by more than 179.2 degrees lie on one another: no thickness between."""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """Counts of what is wrong; all zero and a positive volume make a sound solid.
+
+    `crossing_faces` is None where the surface is not closed and crossings were not looked for.
+    """
+
+    open_edges: int
+    crowded_edges: int
+    pinched_vertices: int
+    degenerate_faces: int
+    folded_faces: int
+    shared_positions: int
+    open_as_float32: int
+    crossing_faces: int | None
+    volume_mm3: float
+
+    @property
+    def closed(self) -> bool:
+        return not (self.open_edges or self.crowded_edges or self.pinched_vertices)
+
+    @property
+    def sound(self) -> bool:
+        return not self.faults()
+
+    def faults(self) -> dict[str, float]:
+        """What is wrong, by name; empty for a sound solid."""
+        found: dict[str, float] = {
+            name: count
+            for name in (
+                "open_edges", "crowded_edges", "pinched_vertices", "degenerate_faces", "folded_faces",
+                "shared_positions", "open_as_float32", "crossing_faces",
+            )
+            if (count := getattr(self, name))
+        }  # fmt: skip
+        if not self.volume_mm3 > 0:
+            found["volume_mm3"] = self.volume_mm3
+        return found
+
+
+def judge(vertices: Floats, faces: Ints) -> Verdict:
+    """The verdict on a mesh (n,3) mm, (m,3). Crossings, the dear part, only where all else is closed."""
+    n = len(vertices)
+    twin = twins(faces, n)
+    open_edges = int((twin == ALONE).sum())
+    crowded = int((twin < ALONE).sum())
+    fans, _ = corner_fans(faces, twin)
+    used = np.unique(faces)
+    vectors = face_vectors(vertices, faces)
+    single = vertices.astype(np.float32) + np.float32(0.0)
+    first = first_of_equal(single.view(np.int32).astype(np.int64).reshape(n, 3))
+    welded, collapsed, _ = drop_bad_faces(first[faces])
+    flat = np.linalg.norm(face_vectors(single.astype(np.float64), faces), axis=1) == 0
+    closed = len(faces) > 0 and not open_edges and not crowded and fans == len(used)
+    return Verdict(
+        open_edges=open_edges if len(faces) else 1,
+        crowded_edges=crowded,
+        pinched_vertices=fans - len(used),
+        degenerate_faces=int(flat.sum()) if len(faces) else 0,
+        folded_faces=int(_folded(vectors, twin, FOLDED_COSINE).sum()),
+        shared_positions=len(used) - len(np.unique(first[used])),
+        open_as_float32=int((twins(welded, n) < 0).sum()) + collapsed,
+        crossing_faces=int(crossing_faces(vertices, faces).sum()) if closed else None,
+        volume_mm3=enclosed_volume(vertices, faces),
+    )
+
+
+def offending_faces(vertices: Floats, faces: Ints) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """(m,) faces that cross another or lie folded on a neighbour."""
+    vectors = face_vectors(vertices, faces)
+    folded = _folded(vectors, twins(faces, len(vertices)), FOLDED_COSINE)
+    return np.asarray(crossing_faces(vertices, faces) | folded)
+
+
+@njit(cache=True)
+def _folded(vectors, twin, limit):
+    folded = np.zeros(len(vectors), np.bool_)
+    for h in range(len(twin)):
+        t = twin[h]
+        if t <= h:
+            continue
+        p, q = vectors[h // 3], vectors[t // 3]
+        pp = p[0] * p[0] + p[1] * p[1] + p[2] * p[2]
+        qq = q[0] * q[0] + q[1] * q[1] + q[2] * q[2]
+        if p[0] * q[0] + p[1] * q[1] + p[2] * q[2] < limit * np.sqrt(pp * qq):
+            folded[h // 3] = True
+            folded[t // 3] = True
+    return folded

@@ -1,0 +1,254 @@
+"""A raw scan made into an edge- and vertex-manifold, consistently wound surface. Nothing is closed here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from .topology import (
+    ALONE,
+    Flags,
+    Floats,
+    Ints,
+    compact,
+    components,
+    corner_fans,
+    diagonal,
+    edge_order,
+    face_areas,
+    face_vectors,
+    twins,
+    volume_about,
+)
+
+WELD_SHARE = 1e-7
+"""Vertices this close, as a share of the diagonal, are one: what writing seven digits blurs."""
+CROWD_LIMIT = 16
+"""An edge with more faces than this is torn open on all of them; pairing them would be a guess."""
+FOLD_BACK = -0.3
+"""Cosine between normals under which two faces at a crowded edge are not taken for neighbours."""
+EAR_ROUNDS = 3
+"""Faces that hang on by one edge are the frayed fringe of a scan; three rounds take off what frays."""
+NUDGE_ULPS = 8
+"""Vertices parted at a pinch keep this many float32 steps between them, so that an STL cannot weld them."""
+
+
+@dataclass(frozen=True)
+class Cleaned:
+    """The surface and what was done to it, in counts."""
+
+    vertices: Floats
+    faces: Ints
+    counts: dict[str, int]
+
+
+def float32_step(vertices: Floats) -> float:
+    """The gap between neighbouring float32 numbers at the largest coordinate, mm."""
+    return float(np.spacing(np.float32(np.abs(vertices).max(initial=1e-30))))
+
+
+def first_of_equal(rows: Ints) -> Ints:
+    """(n,) for each row of (n,3) integers, the smallest index of an equal row."""
+    order = np.lexsort(rows.T)
+    ordered = rows[order]
+    fresh = np.r_[True, (ordered[1:] != ordered[:-1]).any(axis=1)]
+    first = np.empty(len(rows), np.int64)
+    first[order] = order[np.flatnonzero(fresh)][np.cumsum(fresh) - 1]
+    return first
+
+
+def weld(vertices: Floats, faces: Ints) -> Ints:
+    """Faces (m,3) with vertices that are one position named once; the vertices stay where they are.
+
+    Twice: on a grid of WELD_SHARE, and by float32 position, since an STL will do that anyhow.
+    """
+    if not len(vertices):
+        return faces
+    grid = max(diagonal(vertices) * WELD_SHARE, 1e-30)
+    first = first_of_equal(np.round((vertices - vertices.min(axis=0)) / grid).astype(np.int64))
+    single = vertices[first].astype(np.float32) + np.float32(0.0)
+    return np.asarray(first_of_equal(single.view(np.int32).astype(np.int64))[first][faces])
+
+
+def drop_bad_faces(faces: Ints) -> tuple[Ints, int, int]:
+    """Without faces that name a vertex twice, and all but the first of each set of equal faces."""
+    a, b, c = faces.T
+    proper = faces[(a != b) & (b != c) & (c != a)]
+    first = first_of_equal(np.sort(proper, axis=1)) if len(proper) else np.zeros(0, np.int64)
+    kept = proper[first == np.arange(len(proper))]
+    return kept, len(faces) - len(proper), len(proper) - len(kept)
+
+
+@njit(cache=True)
+def _turned(faces, order, start):
+    """Breadth-first over edges of two faces: 1 where a face must be turned to agree with its seed."""
+    m = len(faces)
+    mate = np.full(3 * m, -1, np.int64)
+    for e in range(len(start) - 1):
+        if start[e + 1] - start[e] == 2:
+            mate[order[start[e]]] = order[start[e] + 1]
+            mate[order[start[e] + 1]] = order[start[e]]
+    turn = np.full(m, -1, np.int8)
+    patch = np.zeros(m, np.int64)
+    queue = np.empty(m, np.int64)
+    count = 0
+    for seed in range(m):
+        if turn[seed] >= 0:
+            continue
+        turn[seed] = 0
+        queue[0] = seed
+        head, tail = 0, 1
+        while head < tail:
+            f = queue[head]
+            head += 1
+            patch[f] = count
+            for k in range(3):
+                g = mate[3 * f + k]
+                if g < 0 or turn[g // 3] >= 0:
+                    continue
+                along = faces[f, k] == faces[g // 3, g % 3]
+                turn[g // 3] = 1 - turn[f] if along else turn[f]
+                queue[tail] = g // 3
+                tail += 1
+        count += 1
+    return turn, patch, count
+
+
+def wind_consistently(vertices: Floats, faces: Ints) -> tuple[Ints, int]:
+    """Faces turned so that neighbours agree; each patch keeps the winding of most of its area."""
+    turn, patch, count = _turned(faces, *edge_order(faces, len(vertices)))
+    area = face_areas(vertices, faces)
+    wrong = np.bincount(patch, area * turn, count) > np.bincount(patch, area * (1 - turn), count)
+    flip = (turn == 1) ^ wrong[patch]
+    return np.where(flip[:, None], faces[:, ::-1], faces), int(flip.sum())
+
+
+@njit(cache=True)
+def _pair_edges(faces, normals, order, start, crowd_limit, fold_back):
+    """Twins where a crowded edge keeps its flattest pairs and tears off the rest."""
+    twin = np.full(3 * len(faces), -1, np.int64)
+    for e in range(len(start) - 1):
+        s, t = start[e], start[e + 1]
+        if t - s == 2:
+            g, h = order[s], order[s + 1]
+            if faces[g // 3, g % 3] != faces[h // 3, h % 3]:
+                twin[g] = h
+                twin[h] = g
+        elif 2 < t - s <= crowd_limit:
+            while True:
+                best, bg, bh = fold_back, -1, -1
+                for i in range(s, t):
+                    for j in range(i + 1, t):
+                        g, h = order[i], order[j]
+                        if twin[g] >= 0 or twin[h] >= 0:
+                            continue
+                        if faces[g // 3, g % 3] == faces[h // 3, h % 3]:
+                            continue
+                        p, q = normals[g // 3], normals[h // 3]
+                        d = p[0] * q[0] + p[1] * q[1] + p[2] * q[2]
+                        if d > best:
+                            best, bg, bh = d, g, h
+                if bg < 0:
+                    break
+                twin[bg] = bh
+                twin[bh] = bg
+    return twin
+
+
+def make_manifold(vertices: Floats, faces: Ints) -> tuple[Floats, Ints, int]:
+    """One vertex for each fan of corners; the twins of a split vertex are nudged apart, each to its own side.
+
+    Edge- and vertex-manifold by construction: fans are joined over paired edges only (the idea of
+    "cutting and stitching", A. Guéziec et al., 2001). Third: the number of vertices added.
+    """
+    vectors = face_vectors(vertices, faces)
+    normals = vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-300)
+    order, start = edge_order(faces, len(vertices))
+    twin = _pair_edges(faces, normals, order, start, CROWD_LIMIT, FOLD_BACK)
+    count, fans = corner_fans(faces, twin)
+    source = np.empty(count, np.int64)
+    source[fans.ravel()] = faces.ravel()
+    shared = np.bincount(source, minlength=len(vertices))[source] > 1
+    own = vertices[source]
+    if shared.any():
+        own = _nudged(own, fans, shared, float32_step(vertices))
+    return own, fans, count - len(np.unique(source))
+
+
+def _nudged(vertices: Floats, faces: Ints, shared: Flags, step_mm: float) -> Floats:
+    """Shared vertices drawn to the middle of their fan, a hundredth of its shortest spoke or more."""
+    touched = shared[faces].any(axis=1)
+    near = faces[touched]
+    middle = vertices[near].mean(axis=1)
+    total = np.zeros_like(vertices)
+    fan_size = np.zeros(len(vertices))
+    spoke = np.full(len(vertices), np.inf)
+    for k in range(3):
+        np.add.at(total, near[:, k], middle)
+        np.add.at(fan_size, near[:, k], 1.0)
+        for other in (near[:, (k + 1) % 3], near[:, (k + 2) % 3]):
+            np.minimum.at(spoke, near[:, k], np.linalg.norm(vertices[other] - vertices[near[:, k]], axis=1))
+    moving = np.flatnonzero(shared)
+    towards = total[moving] / fan_size[moving, None] - vertices[moving]
+    length = np.linalg.norm(towards, axis=1)
+    reach = np.minimum(np.maximum(0.01 * spoke[moving], NUDGE_ULPS * step_mm), 0.5 * length)
+    moved = vertices.copy()
+    moved[moving] += towards * (reach / np.maximum(length, 1e-300))[:, None]
+    return moved
+
+
+def trim_ears(faces: Ints, n: int, rounds: int = EAR_ROUNDS) -> Ints:
+    """Without faces that have two or three edges on a rim; taking some off bares others, hence rounds."""
+    for _ in range(rounds):
+        frayed = (twins(faces, n) == ALONE).reshape(-1, 3).sum(axis=1) >= 2
+        if not frayed.any():
+            break
+        faces = faces[~frayed]
+    return faces
+
+
+def face_outwards(vertices: Floats, faces: Ints) -> tuple[Ints, bool]:
+    """All faces turned if the surface is plainly inside out.
+
+    Plainly: closed but for little (the rim's openings are under a quarter of the area), with a negative
+    volume. A shallow open surface is left as its maker wound it: the inside of a bowl is a fair subject.
+    """
+    if not len(faces):
+        return faces, False
+    vectors = face_vectors(vertices, faces)
+    area = float(np.linalg.norm(vectors, axis=1).sum()) / 2
+    missing = float(np.linalg.norm(vectors.sum(axis=0))) / 2
+    middle = vertices[np.unique(faces)].mean(axis=0)
+    inside_out = missing < 0.25 * area and volume_about(vertices, faces, middle) < 0
+    return (np.ascontiguousarray(faces[:, ::-1]), True) if inside_out else (faces, False)
+
+
+def clean(vertices: Floats, faces: Ints) -> Cleaned:
+    """Weld, drop degenerate and doubled faces, wind consistently, make manifold. Ears and crumbs stay."""
+    welded = weld(vertices, faces)
+    proper, degenerate, doubled = drop_bad_faces(welded)
+    consistent, turned = wind_consistently(vertices, proper)
+    outwards, inside_out = face_outwards(vertices, consistent)
+    own, manifold, split = make_manifold(vertices, outwards)
+    counts = {
+        "degenerate_faces": degenerate,
+        "doubled_faces": doubled,
+        "turned_faces": len(outwards) if inside_out else turned,
+        "split_vertices": split,
+    }
+    return Cleaned(own, manifold, counts)
+
+
+def without_fringe(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
+    """Ears trimmed, and the surface made manifold again where that bared a pinch."""
+    kept, trimmed, _ = compact(vertices, trim_ears(faces, len(vertices)))
+    own, manifold, _ = make_manifold(kept, trimmed)
+    return own, manifold
+
+
+def pieces_of(vertices: Floats, faces: Ints) -> tuple[int, Ints, Floats]:
+    """(count, (m,) label, (count,) area) of the pieces that hang together."""
+    count, label = components(faces, len(vertices))
+    return count, label, np.bincount(label, face_areas(vertices, faces), count).astype(np.float64)

@@ -1,0 +1,50 @@
+"""The few places where a closed surface crosses itself or lies folded: cut out and filled anew."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .acceptance import offending_faces
+from .clean import make_manifold, pieces_of, trim_ears
+from .holes import fill
+from .topology import Flags, Floats, Ints, boundary_loops, compact
+
+ROUNDS = 6
+"""Each round cuts one ring wider; what six rings do not heal is no local matter."""
+SCRAP_SHARE = 0.01
+"""A piece under this share of the largest that the cutting frees is scrap."""
+
+
+def _grown(mask: Flags, faces: Ints, n: int, rings: int) -> Flags:
+    for _ in range(rings):
+        near = np.zeros(n, bool)
+        near[faces[mask].ravel()] = True
+        mask = np.asarray(near[faces].any(axis=1))
+    return mask
+
+
+def heal_crossings(
+    vertices: Floats, faces: Ints, crossing: Flags | None = None
+) -> tuple[Floats, Ints, int] | None:
+    """The surface without crossings and the rounds that took, or None if they would not heal."""
+    for rings in range(1, ROUNDS + 1):
+        if crossing is None:
+            crossing = offending_faces(vertices, faces)
+        if not crossing.any():
+            return vertices, faces, rings - 1
+        kept = faces[~_grown(crossing, faces, len(vertices), rings)]
+        if not len(kept):
+            return None
+        vertices, faces = _without_scraps(vertices, trim_ears(kept, len(vertices)))
+        filled = fill(vertices, faces, boundary_loops(faces, len(vertices)))
+        if filled.unfilled:
+            return None
+        vertices, faces, crossing = filled.vertices, filled.faces, None
+    return None if offending_faces(vertices, faces).any() else (vertices, faces, ROUNDS)
+
+
+def _without_scraps(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
+    vertices, faces, _ = make_manifold(*compact(vertices, faces)[:2])
+    _, label, area = pieces_of(vertices, faces)
+    kept, trimmed, _ = compact(vertices, faces[(area >= SCRAP_SHARE * area.max())[label]])
+    return kept, trimmed
