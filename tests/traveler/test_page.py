@@ -52,7 +52,8 @@ def test_nothing_is_fetched_and_nothing_runs(folder: Path, records: dict[str, Jo
     tree = lxml.html.document_fromstring(page)
     allowed = {
         "html", "head", "meta", "title", "style", "body", "main", "h1", "h2", "h3", "p", "span",
-        "div", "table", "thead", "tbody", "tr", "th", "td", "ol", "ul", "li", "dl", "dt", "dd", "figure", "figcaption", "img",
+        "div", "table", "thead", "tbody", "tr", "th", "td",
+        "ol", "ul", "li", "dl", "dt", "dd", "figure", "figcaption", "img",
         "pre", "code", "details", "summary",
     }  # fmt: skip
     for element in tree.iter():

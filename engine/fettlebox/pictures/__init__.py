@@ -1,9 +1,9 @@
 """Pictures of parts by ray casting: the same part gives the same bytes, with no graphics driver."""
 
-from .rays import FRONT, FRONT_VIEW, SIDE_VIEW, THREE_QUARTER, THREE_VIEWS, View
+from .rays import FRONT, FRONT_VIEW, SIDE_VIEW, THREE_QUARTER, THREE_VIEWS, Stage, View
 from .views import render_map, render_pair, render_views
 
 __all__ = [
-    "FRONT", "FRONT_VIEW", "SIDE_VIEW", "THREE_QUARTER", "THREE_VIEWS", "View",
+    "FRONT", "FRONT_VIEW", "SIDE_VIEW", "THREE_QUARTER", "THREE_VIEWS", "Stage", "View",
     "render_map", "render_pair", "render_views",
 ]  # fmt: skip

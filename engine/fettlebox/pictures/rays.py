@@ -45,43 +45,44 @@ THREE_VIEWS = (FRONT_VIEW, THREE_QUARTER, SIDE_VIEW)
 
 @dataclass(frozen=True)
 class Seen:
-    """What the rays of one view met. Rows run downwards; `hit` says where the rest has meaning.
+    """What the rays of one view met. Rows run downwards; `face` is −1 where a ray met nothing.
 
-    face     (h,w) index of the triangle, −1 for none
-    weights  (h,w,2) of its second and third corner
-    normal   (h,w,3) unit, in view axes (right, up, towards the viewer); z is below 0 on a back face
-    depth    (h,w) mm towards the viewer, −inf where nothing was met
+    face     (h,w) int32, index of the triangle
+    weights  (h,w) twice, float32: of its second and third corner at the point that was met
+    normal   (h*w,3) float32, in part axes, of any length, out of the triangle's front
+    depth    (h,w) float32, mm from where the rays start
+    axes     (3,3) of the view
 
     Neighbouring rays are `mm_per_ray` apart.
     """
 
     face: Ints
-    weights: Singles
+    weights: tuple[Singles, Singles]
     normal: Singles
     depth: Singles
+    axes: Floats
     mm_per_ray: float
-
-    @property
-    def hit(self) -> NDArray[np.bool_]:
-        return self.face >= 0
 
 
 class Stage:
-    """A part set up to be looked at, any number of times."""
+    """A part set up to be looked at, any number of times. The same look again costs nothing."""
 
     def __init__(self, part: Part) -> None:
         from embreex.mesh_construction import TriangleMesh
         from embreex.rtcore_scene import EmbreeScene
 
-        low, high = part.bounds
-        self._centre = (low + high) / 2.0
-        # Single precision is enough once the part is at the origin: 1e-7 of its size is far below a pixel.
-        self._corners = np.ascontiguousarray((part.vertices - self._centre)[part.faces], dtype=np.float32)
-        self._used = (part.vertices - self._centre)[np.unique(part.faces)]
+        used = np.zeros(len(part.vertices), bool)
+        used[part.faces] = True
+        self._used = part.vertices[used]
+        low, high = (self._used.min(axis=0), self._used.max(axis=0)) if used.any() else np.zeros((2, 3))
+        centre = (low + high) / 2.0
+        self._used = self._used - centre
         self._radius = float(np.linalg.norm(high - low)) / 2.0 or 1.0
         self._scene: Any = EmbreeScene(robust=True)
-        if len(self._corners):
-            TriangleMesh(self._scene, self._corners)
+        # Single precision is enough once the part is at the origin: 1e-7 of its size is far below a pixel.
+        if used.any():
+            TriangleMesh(self._scene, (part.vertices - centre).astype(np.float32), np.array(part.faces))
+        self._looks: dict[bytes, Seen] = {}
 
     def extent(self, axes: Floats) -> tuple[Floats, Floats]:
         """Smallest and largest (right, up) in mm of the part in these axes, from its box's centre."""
@@ -92,31 +93,29 @@ class Stage:
 
     def look(self, axes: Floats, middle: Floats, mm_per_ray: float, shape: tuple[int, int]) -> Seen:
         """Cast shape = (rows, columns) rays, `mm_per_ray` apart, about `middle` (right, up) in mm."""
+        key = np.concatenate([axes.reshape(-1), middle, [mm_per_ray], shape]).tobytes()
+        if key not in self._looks:
+            self._looks[key] = self._cast(axes, middle, mm_per_ray, shape)
+        return self._looks[key]
+
+    def _cast(self, axes: Floats, middle: Floats, mm_per_ray: float, shape: tuple[int, int]) -> Seen:
         rows, columns = shape
         across = (np.arange(columns) + 0.5 - columns / 2.0) * mm_per_ray + middle[0]
         upward = (rows / 2.0 - np.arange(rows) - 0.5) * mm_per_ray + middle[1]
-        start = 2.0 * self._radius
-        from_right = (across[:, None] * axes[0] + start * axes[2]).astype(np.float32)
+        from_right = (across[:, None] * axes[0] + 2.0 * self._radius * axes[2]).astype(np.float32)
         from_up = (upward[:, None] * axes[1]).astype(np.float32)
-        origins = (from_up[:, None, :] + from_right[None, :, :]).reshape(-1, 3)
-        face = np.full(len(origins), -1, np.int32)
-        weights = np.zeros((len(origins), 2), np.float32)
-        normal = np.zeros((len(origins), 3), np.float32)
-        depth = np.full(len(origins), -np.inf, np.float32)
-        if len(self._corners):
-            along = np.broadcast_to((-axes[2]).astype(np.float32), origins.shape)
-            met = self._scene.run(origins, np.ascontiguousarray(along), output=True)
-            face = met["primID"].astype(np.int32)
-            hit = np.flatnonzero(face >= 0)
-            out = met["Ng"][hit] @ axes.T.astype(np.float32)
-            length = np.sqrt(np.einsum("ij,ij->i", out, out))
-            normal[hit] = out / np.maximum(length, np.finfo(np.float32).tiny)[:, None]
-            weights[hit] = np.stack([met["u"][hit], met["v"][hit]], axis=1)
-            depth[hit] = np.float32(start) - met["tfar"][hit]
+        starts = (from_up[:, None, :] + from_right[None, :, :]).reshape(-1, 3)
+        along = np.empty_like(starts)
+        along[:] = -axes[2]
+        if not len(self._used):
+            nothing = np.zeros(shape, np.float32)
+            return Seen(np.full(shape, -1, np.int32), (nothing, nothing), starts, nothing, axes, mm_per_ray)
+        met = self._scene.run(starts, along, output=True)
         return Seen(
-            face.reshape(shape),
-            weights.reshape(*shape, 2),
-            normal.reshape(*shape, 3),
-            depth.reshape(shape),
-            mm_per_ray,
+            face=met["primID"].astype(np.int32, copy=False).reshape(shape),
+            weights=(met["u"].reshape(shape), met["v"].reshape(shape)),
+            normal=met["Ng"],
+            depth=met["tfar"].reshape(shape),
+            axes=axes,
+            mm_per_ray=mm_per_ray,
         )

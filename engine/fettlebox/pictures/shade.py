@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from ..mesh.part import Floats, Ints
 from .rays import Seen, Singles
 
 Image = NDArray[np.uint8]
@@ -14,12 +18,15 @@ CLAY = (0.60, 0.60, 0.59)
 INSIDE = (0.66, 0.28, 0.16)
 """Back faces: a rust that differs from the grey in hue and lightness, also to colour-blind eyes."""
 
-KEY = (np.array([-0.45, 0.62, 0.64]), 0.80)
-FILL = (np.array([0.80, 0.10, 0.59]), 0.22)
-RIM = (np.array([0.55, 0.55, -0.63]), 0.18)
+LIGHTS = ((-0.45, 0.62, 0.64, 0.80), (0.80, 0.10, 0.59, 0.22), (0.55, 0.55, -0.63, 0.18))
+"""Key, fill and rim: direction in view axes (right, up, towards the viewer) and power."""
+
 SKY, GROUND = 0.34, 0.14
 
 GAMMA = 2.2
+LEVELS = 4096
+"""Steps of linear light in the table that encodes it: finer than 8 bits of output can tell apart."""
+
 CREASE_WIDTHS = (0.012, 0.045)
 """Of the picture's longer side: fine folds, and the hollows between large forms."""
 
@@ -28,69 +35,119 @@ CREASE_SLOPE = 3.0
 """Depth over distance at which a crease is as dark as it gets; gentler ones shade off to nothing."""
 
 
-def shade(seen: Seen, colour: Singles | None = None, *, contrast: float = 1.0) -> Singles:
-    """Linear light (h,w,3) of every ray: the part where it was met, paper elsewhere.
+def paint(
+    seen: Seen,
+    rays_per_pixel: int,
+    faces: Ints,
+    colours: Image | None = None,
+    *,
+    contrast: float = 1.0,
+) -> Image:
+    """Pixels (h,w,3) uint8, each the mean of a block of rays, over paper.
 
-    `colour` (h,w,3) is linear too. `contrast` below 1 evens the light out, for pictures whose colours
-    carry numbers.
+    `colours` (n,3 or n,4) are those of the vertices that `faces` (m,3) names. `contrast` below 1 evens
+    the light out, for pictures whose colours carry numbers.
     """
-    hit = seen.hit
-    normal = seen.normal[hit]
-    back = normal[:, 2] < 0.0
-    facing = np.where(back[:, None], -normal, normal)
-    light = GROUND + (SKY - GROUND) * (facing[:, 1] * 0.5 + 0.5)
-    for direction, power in (KEY, FILL, RIM):
-        unit = (direction / np.linalg.norm(direction)).astype(np.float32)
-        light += power * np.maximum(facing @ unit, 0.0)
-    light *= _crease_light(seen)[hit]
-    light = 1.0 + (light - 1.0) * contrast
-    surface = np.broadcast_to(np.array(CLAY, np.float32), normal.shape) if colour is None else colour[hit]
-    surface = np.where(back[:, None], np.array(INSIDE, np.float32), surface)
-    linear = np.empty(seen.normal.shape, np.float32)
-    linear[...] = (np.array(PAPER, np.float32) / 255.0) ** GAMMA
-    linear[hit] = surface * light[:, None]
-    return linear
+    decode = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)
+    encode = np.rint((np.arange(LEVELS + 1) / LEVELS) ** (1.0 / GAMMA) * 255.0).astype(np.uint8)
+    lights = np.array(LIGHTS)
+    lights[:, :3] /= np.linalg.norm(lights[:, :3], axis=1)[:, None]
+    own = np.zeros((0, 3), np.uint8) if colours is None else np.ascontiguousarray(colours[:, :3])
+    return np.asarray(
+        _paint(
+            seen.face, seen.weights[0], seen.weights[1], seen.normal, seen.axes,
+            _creases(seen, rays_per_pixel), rays_per_pixel, lights, contrast,
+            faces, own, np.array([CLAY, INSIDE]), decode, encode,
+        )
+    )  # fmt: skip
 
 
-def develop(linear: Singles, rays_per_pixel: int) -> Image:
-    """Average blocks of rays (h,w,3) into pixels and encode them as sRGB-like uint8."""
-    step = rays_per_pixel
-    total = sum(linear[i::step, j::step] for i in range(step) for j in range(step))
-    mean = np.clip(np.asarray(total, np.float32) / np.float32(step * step), 0.0, 1.0)
-    # A table, not a power for every pixel: 12 bits are more than 8 bits of output can tell apart.
-    table = np.rint((np.arange(4097) / 4096.0) ** (1.0 / GAMMA) * 255.0).astype(np.uint8)
-    return np.asarray(table[np.rint(mean * 4096.0).astype(np.int32)])
+@numba.njit(cache=True)
+def _paint(
+    face: Ints,
+    second: Singles,
+    third: Singles,
+    normal: Singles,
+    axes: Floats,
+    crease: Singles,
+    step: int,
+    lights: Floats,
+    contrast: float,
+    faces: Ints,
+    colours: Image,
+    clay: Floats,
+    decode: Singles,
+    encode: Image,
+) -> Image:
+    paper = np.empty(3)
+    for c in range(3):
+        paper[c] = decode[PAPER[c]]
+    rows, columns = face.shape[0] // step, face.shape[1] // step
+    out = np.empty((rows, columns, 3), np.uint8)
+    total = np.empty(3)
+    base = np.empty(3)
+    for row in range(rows):
+        for column in range(columns):
+            total[:] = 0.0
+            for i in range(row * step, (row + 1) * step):
+                for j in range(column * step, (column + 1) * step):
+                    hit = face[i, j]
+                    if hit < 0:
+                        total += paper
+                        continue
+                    at = i * face.shape[1] + j
+                    x, y, z = np.float64(normal[at, 0]), np.float64(normal[at, 1]), np.float64(normal[at, 2])
+                    right = x * axes[0, 0] + y * axes[0, 1] + z * axes[0, 2]
+                    up = x * axes[1, 0] + y * axes[1, 1] + z * axes[1, 2]
+                    near = x * axes[2, 0] + y * axes[2, 1] + z * axes[2, 2]
+                    back = near < 0.0
+                    length = math.sqrt(right * right + up * up + near * near)
+                    if length > 0.0:
+                        scale = -1.0 / length if back else 1.0 / length
+                        right, up, near = right * scale, up * scale, near * scale
+                    light = GROUND + (SKY - GROUND) * (up * 0.5 + 0.5)
+                    for k in range(lights.shape[0]):
+                        facing = right * lights[k, 0] + up * lights[k, 1] + near * lights[k, 2]
+                        if facing > 0.0:
+                            light += lights[k, 3] * facing
+                    light = 1.0 + (light * crease[row, column] - 1.0) * contrast
+                    if back:
+                        base[:] = clay[1]
+                    elif len(colours) == 0:
+                        base[:] = clay[0]
+                    else:
+                        u, v = np.float64(second[i, j]), np.float64(third[i, j])
+                        for c in range(3):
+                            base[c] = (
+                                (1.0 - u - v) * decode[colours[faces[hit, 0], c]]
+                                + u * decode[colours[faces[hit, 1], c]]
+                                + v * decode[colours[faces[hit, 2], c]]
+                            )
+                    total += base * light
+            for c in range(3):
+                level = total[c] / (step * step)
+                out[row, column, c] = encode[int(min(max(level, 0.0), 1.0) * LEVELS + 0.5)]
+    return out
 
 
-def corner_colours(seen: Seen, faces: NDArray[np.int32], colours: Image) -> Singles:
-    """Linear colour (h,w,3) of every ray, blended from the colours (n,3+) of the triangle's corners."""
-    face = np.maximum(seen.face, 0)
-    blended = np.zeros((*face.shape, 3), np.float32)
-    second, third = seen.weights[..., 0], seen.weights[..., 1]
-    for corner, weight in enumerate((1.0 - second - third, second, third)):
-        blended += weight[..., None] * colours[faces[face, corner], :3].astype(np.float32)
-    return np.asarray(np.clip(blended / 255.0, 0.0, 1.0) ** GAMMA, dtype=np.float32)
-
-
-def _crease_light(seen: Seen) -> Singles:
-    """Factor (h,w) at most 1: less light where the surroundings stand nearer to the viewer.
+def _creases(seen: Seen, step: int) -> Singles:
+    """Factor (h,w) of each pixel, at most 1: less light where the surroundings stand nearer.
 
     Unsharp masking of depth: T. Luft, C. Colditz, O. Deussen, "Image enhancement by unsharp masking the
-    depth buffer", SIGGRAPH 2006. Only parts of the surface count as surroundings, never the paper.
+    depth buffer", SIGGRAPH 2006. Only the surface counts as surroundings, never the paper. Creases are
+    soft, so one ray of each pixel is enough.
     """
     from scipy.ndimage import uniform_filter
 
-    hit = seen.hit
+    hit = seen.face[::step, ::step] >= 0
+    deep = np.where(hit, seen.depth[::step, ::step], np.float32(0.0))
     factor = np.ones(hit.shape, np.float32)
-    if not hit.any():
-        return factor
-    known = np.where(hit, seen.depth, 0.0).astype(np.float32)
     for width in CREASE_WIDTHS:
         radius = max(int(width * max(hit.shape)), 1)
-        share, around = hit.astype(np.float32), known
+        share, around = hit.astype(np.float32), deep
         for _ in range(2):
             share = uniform_filter(share, radius | 1, mode="constant")
             around = uniform_filter(around, radius | 1, mode="constant")
-        sunk = (around / np.maximum(share, 1e-3) - known) / (radius * seen.mm_per_ray * CREASE_SLOPE)
+        sunk = (deep - around / np.maximum(share, 1e-3)) / (radius * seen.mm_per_ray * step * CREASE_SLOPE)
         factor *= 1.0 - CREASE_STRENGTH * np.clip(sunk, 0.0, 1.0)
     return factor

@@ -9,10 +9,11 @@ from numpy.typing import ArrayLike
 
 from ..mesh.part import Floats, Part
 from .rays import FRONT, THREE_QUARTER, THREE_VIEWS, Stage, View
-from .shade import Image, corner_colours, develop, shade
+from .shade import Image, paint
 from .sheet import SMALL_PX, TEXT_PX, Sheet, fit_text, round_length
 
 SIZE_PX = (1200, 600)
+PAIR_PX = (1200, 520)
 RAYS_PER_PIXEL = 2
 """Along each side of a pixel: four rays a pixel take the steps out of outlines."""
 
@@ -45,11 +46,14 @@ def render_views(
     size: tuple[int, int] = SIZE_PX,
     title: str = "",
     front: tuple[float, float, float] = FRONT,
+    stage: Stage | None = None,
 ) -> bytes:
-    """PNG of a part from several sides at one scale, with a scale bar. Back faces show in rust."""
-    stage = Stage(part)
-    colours = None if part.colours is None else np.asarray(part.colours)
-    panels = [_Panel(stage, part, view.axes(front), view.name, colours) for view in views]
+    """PNG of a part from several sides at one scale, with a scale bar. Back faces show in rust.
+
+    A `stage` of the same part, given to several pictures, spares them building it anew.
+    """
+    stage = stage or Stage(part)
+    panels = [_Panel(stage, part, view.axes(front), view.name, part.colours) for view in views]
     sheet, mm_per_px, _ = _lay_out(panels, size, title)
     sheet.scale_bar(MARGIN_PX, size[1] - MARGIN_PX + 6, mm_per_px, size[0] // 5)
     return sheet.png()
@@ -59,11 +63,12 @@ def render_pair(
     before: Part,
     after: Part,
     *,
-    size: tuple[int, int] = SIZE_PX,
+    size: tuple[int, int] = PAIR_PX,
     title: str = "",
     names: tuple[str, str] = ("as scanned", "as delivered"),
     view: View = THREE_QUARTER,
     front: tuple[float, float, float] = FRONT,
+    stage: Stage | None = None,
 ) -> bytes:
     """PNG of the scan and the part made of it, drawn equally large from the same side.
 
@@ -73,8 +78,8 @@ def render_pair(
     enlarged = float(np.cbrt(abs(np.linalg.det(to_after[:3, :3]))))
     moved = replace(before, vertices=before.vertices @ to_after[:3, :3].T + to_after[:3, 3], planes=())
     panels = [
-        _Panel(Stage(part), part, view.axes(front), name, None if part.colours is None else part.colours)
-        for part, name in zip((moved, after), names, strict=True)
+        _Panel(set_up, part, view.axes(front), name, part.colours)
+        for set_up, part, name in ((Stage(moved), moved, names[0]), (stage or Stage(after), after, names[1]))
     ]
     sheet, mm_per_px, lefts = _lay_out(panels, size, title)
     for left, mm in zip(lefts, (mm_per_px / enlarged, mm_per_px), strict=True):
@@ -93,6 +98,7 @@ def render_map(
     title: str = "",
     front: tuple[float, float, float] = FRONT,
     unknown: str = "not compared",
+    stage: Stage | None = None,
 ) -> bytes:
     """PNG of a part coloured by one number (n,) a vertex, from 0 to `high`; NaN shows in grey.
 
@@ -107,7 +113,7 @@ def render_map(
         high = _round_up(float(np.percentile(numbers[known], 98.0))) if known.any() else 1.0
     colours = np.full((len(numbers), 3), NOT_COMPARED, np.uint8)
     colours[known] = _ramp(numbers[known] / high)
-    stage = Stage(part)
+    stage = stage or Stage(part)
     panels = [_Panel(stage, part, view.axes(front), view.name, colours) for view in views]
     sheet, mm_per_px, _ = _lay_out(panels, size, title, contrast=EVEN_LIGHT)
     sheet.scale_bar(MARGIN_PX, size[1] - MARGIN_PX + 6, mm_per_px, size[0] // 6)
@@ -160,8 +166,7 @@ def _picture(panel: _Panel, mm_per_px: float, shape: tuple[int, int], contrast: 
     low, high = panel.stage.extent(panel.axes)
     rays = (shape[0] * RAYS_PER_PIXEL, shape[1] * RAYS_PER_PIXEL)
     seen = panel.stage.look(panel.axes, (low + high) / 2.0, mm_per_px / RAYS_PER_PIXEL, rays)
-    colour = None if panel.colours is None else corner_colours(seen, panel.part.faces, panel.colours)
-    return develop(shade(seen, colour, contrast=contrast), RAYS_PER_PIXEL)
+    return paint(seen, RAYS_PER_PIXEL, panel.part.faces, panel.colours, contrast=contrast)
 
 
 def _ramp(share: Floats) -> Image:

@@ -37,7 +37,7 @@ figcaption,.quiet{color:var(--quiet);font-size:.9rem}
 table{border-collapse:collapse;width:100%;font-variant-numeric:tabular-nums}
 th,td{text-align:left;padding:.3rem .75rem .3rem 0;border-bottom:1px solid var(--line);vertical-align:top;
  overflow-wrap:anywhere}
-th{font-weight:400;color:var(--quiet)}
+th{font-weight:400;color:var(--quiet);overflow-wrap:break-word}
 thead th{color:var(--ink);font-weight:600}
 .sides{display:grid;grid-template-columns:repeat(auto-fit,minmax(19rem,1fr));gap:0 2.5rem}
 .route{list-style:none;margin:0;padding:0;counter-reset:step}
@@ -53,6 +53,7 @@ thead th{color:var(--ink);font-weight:600}
 ul.plain{padding-left:1.2rem;margin:.5rem 0}
 pre{background:var(--panel);border:1px solid var(--line);padding:.75rem 1rem;overflow-x:auto;font-size:.85rem;
  white-space:pre-wrap;overflow-wrap:anywhere}
+.hash{display:block;color:var(--quiet)}
 code,.hash{font-family:"Noto Sans Mono","Liberation Mono",monospace;font-size:.85rem;overflow-wrap:anywhere}
 summary{cursor:pointer;padding:.3rem 0}
 summary:focus-visible{outline:2px solid var(--ink);outline-offset:2px}

@@ -200,7 +200,7 @@ def _step(record: JobRecord, step: StepRecord, folder: Path) -> Markup:
 
 def _inline(params: Mapping[str, Any]) -> str:
     return ", ".join(
-        f"{key.replace('_', ' ')} {shown(key, value)}"
+        f"{named(key)} {shown(key, value)}"
         for key, value in params.items()
         if value not in (None, "", [], {})
     )
@@ -235,7 +235,7 @@ def _origin(record: JobRecord) -> Markup:
     ]
     files += [("delivered", output.path, output.sha256) for output in record.outputs]
     rows = [
-        tag("tr", tag("th", kind, scope="row"), tag("td", name), tag("td", sha, class_="hash"))
+        tag("tr", tag("th", kind, scope="row"), tag("td", name, tag("span", sha, class_="hash")))
         for kind, name, sha in files
     ]
     when = " to ".join(str(record.timing[k]) for k in ("started", "finished") if record.timing.get(k))

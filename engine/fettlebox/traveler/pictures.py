@@ -9,7 +9,7 @@ from typing import Any
 
 from ..mesh.fidelity import at_vertices, compare
 from ..mesh.part import Part
-from ..pictures import render_map, render_pair, render_views
+from ..pictures import Stage, render_map, render_pair, render_views
 
 FOLDER = "pictures"
 
@@ -29,16 +29,18 @@ def picture_job(
 
     `before` is the scan in life-size millimetres; all three are tied by their placements.
     """
-    made = {"part.png": render_views(after)} if len(after.faces) else {}
-    if len(before.faces) and len(after.faces):
-        made["before-after.png"] = render_pair(before, after)
+    made: dict[str, bytes] = {}
     fidelity = None
-    if len(reference.faces) and len(after.faces):
-        measured = compare(reference, after)
-        fidelity = measured.as_facts()
-        made["distance.png"] = render_map(
-            after, at_vertices(after, measured), "distance from the scan, life-size mm"
-        )
+    if len(after.faces):
+        stage = Stage(after)
+        made["part.png"] = render_views(after, stage=stage)
+        if len(before.faces):
+            made["before-after.png"] = render_pair(before, after, stage=stage)
+        if len(reference.faces):
+            measured = compare(reference, after)
+            fidelity = measured.as_facts()
+            far = at_vertices(after, measured)
+            made["distance.png"] = render_map(after, far, "distance from the scan, mm", stage=stage)
     for name, data in (pictures or {}).items():
         made.setdefault(picture_name(name), data)
     (folder / FOLDER).mkdir(exist_ok=True)
