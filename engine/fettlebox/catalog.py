@@ -48,13 +48,14 @@ def find_steps(entry_points: Iterable[metadata.EntryPoint] | None = None) -> Cat
     """
     found = metadata.entry_points(group=ENTRY_POINT_GROUP) if entry_points is None else entry_points
     catalog = Catalog()
-    for entry in sorted(found, key=lambda e: (_source(e) != "fettlebox", _source(e), e.name)):
+    for source, entry in sorted(_with_sources(found), key=lambda e: (e[0] != "fettlebox", e[0], e[1].name)):
         try:
             steps = _load(entry)
             for step in steps:
-                _admit(step, catalog, _source(entry))
-        except Exception as error:  # whatever a plugin does wrong is its own matter, not ours
-            catalog.quarantined[entry.name] = Quarantined(entry.name, _source(entry), _sentence(error))
+                _admit(step, catalog, source)
+        except (Exception, SystemExit) as error:  # whatever a plugin does wrong is its own matter
+            key = entry.name if entry.name not in catalog.quarantined else f"{source}:{entry.name}"
+            catalog.quarantined[key] = Quarantined(entry.name, source, _sentence(error))
     return catalog
 
 
@@ -83,10 +84,22 @@ def _admit(step: Step[Any], catalog: Catalog, source: str) -> None:
     catalog.sources[step.name] = source
 
 
-def _source(entry: metadata.EntryPoint) -> str:
-    return entry.dist.name if entry.dist is not None else entry.value.partition(":")[0]
+def _with_sources(entries: Iterable[metadata.EntryPoint]) -> list[tuple[str, metadata.EntryPoint]]:
+    """Entry points with the name of the distribution that each comes from. Asked once for each
+    distribution: every answer parses its whole metadata file."""
+    names: dict[int, str] = {}
+    sourced = []
+    for entry in entries:
+        source = entry.value.partition(":")[0]
+        if entry.dist is not None:
+            key = id(entry.dist)
+            if key not in names:
+                names[key] = entry.dist.name
+            source = names[key]
+        sourced.append((source, entry))
+    return sourced
 
 
-def _sentence(error: Exception) -> str:
+def _sentence(error: BaseException) -> str:
     text = str(error).strip().splitlines()
     return f"{type(error).__name__}: {text[0] if text else 'no reason given'}"

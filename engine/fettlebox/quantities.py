@@ -50,7 +50,8 @@ VOLUME = Kind("volume", "mm3", {"mm3": 1.0, "cm3": 1000.0, "ml": 1000.0, "mm³":
 
 KINDS = {kind.name: kind for kind in (LENGTH, ANGLE, RATIO, TIME, DATA, AREA, VOLUME)}
 
-_SHAPE = re.compile(rf"^\s*(?P<number>{NUMBER})\s*(?P<unit>\S.*?)?\s*$")
+_SHAPE = re.compile(rf"^\s*(?P<number>{NUMBER})\s*(?P<unit>[^\W\d_].*?|[%°].*?)?\s*$")
+_COMMA = re.compile(r"^\s*[+-]?\d+,\d+")
 
 
 def parse_quantity(value: object, kind: Kind) -> float:
@@ -61,6 +62,9 @@ def parse_quantity(value: object, kind: Kind) -> float:
         unit = kind.base if kind.base in kind.units else next(iter(kind.units))
         shown = value * 100 if kind is RATIO and 0 < abs(value) <= 1 else value
         raise ValueError(f"{value!r} has no unit; write {f'{shown:g} {unit}'!r} if that is what you mean")
+    if _COMMA.match(value):
+        fixed = value.strip().replace(",", ".", 1)
+        raise ValueError(f"{value!r} has a comma in its number; write a point: {fixed!r}")
     match = _SHAPE.match(value)
     if match is None:
         raise ValueError(f"expected {kind.phrase}, found {value!r}")

@@ -20,7 +20,7 @@ from .nodes import is_control, quoted
 class AskBase(BaseModel):
     """One entry of `ask`. Without a default, a ticket has to answer."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
     about: str = Field("", description="What this is for, in words for whoever writes tickets.")
 

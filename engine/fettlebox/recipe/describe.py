@@ -13,12 +13,35 @@ Schema = Mapping[str, Any]
 _KIND_OF_PATTERN = {kind.pattern: kind for kind in KINDS.values()}
 
 
-def at(schema: Schema, path: Iterable[str | int]) -> list[Schema]:
-    """All subschemas, references resolved, that speak of the value at `path`; [] where none does."""
-    here = _branches(schema, schema)
+def at(schema: Schema, path: Iterable[str | int], data: Any = None) -> list[Schema]:
+    """All subschemas, references resolved, that speak of the value at `path`; [] where none does.
+
+    Of alternatives that are told apart by a constant, those that `data` cannot be are left out.
+    """
+    here = _suiting(_branches(schema, schema), data)
     for part in path:
+        data = _inside(data, part)
         here = [deeper for branch in here for deeper in _step_down(branch, part, schema)]
+        here = _suiting(here, data)
     return here
+
+
+def _inside(data: Any, part: str | int) -> Any:
+    if isinstance(data, Mapping):
+        return data.get(part)
+    return data[part] if isinstance(data, list) and isinstance(part, int) and part < len(data) else None
+
+
+def _suiting(schemas: list[Schema], data: Any) -> list[Schema]:
+    if not isinstance(data, Mapping):
+        return schemas
+    fit = [
+        schema
+        for schema in schemas
+        if all("const" not in inner or data.get(key, inner["const"]) == inner["const"]
+               for key, inner in schema.get("properties", {}).items())
+    ]  # fmt: skip
+    return fit or schemas
 
 
 def known_keys(schemas: Iterable[Schema]) -> list[str]:
@@ -32,12 +55,18 @@ def in_words(schemas: Iterable[Schema]) -> str:
     choices: list[str] = []
     for schema in schemas:
         if "const" in schema or "enum" in schema:
-            choices += [str(choice) for choice in schema.get("enum", [schema.get("const")])]
+            choices += [_word(choice) for choice in schema.get("enum", [schema.get("const")])]
         elif (phrase := _phrase(schema)) and phrase not in phrases:
             phrases.append(phrase)
     if choices:
         phrases.insert(0, ("one of " if len(choices) > 1 else "") + listed(choices))
+    if any(phrase.startswith("a number") for phrase in phrases):
+        phrases = [phrase for phrase in phrases if not phrase.startswith("a whole number")]
     return ", or ".join(phrases)
+
+
+def _word(choice: Any) -> str:
+    return str(choice).lower() if isinstance(choice, bool) else str(choice)
 
 
 def listed(names: Iterable[str], most: int = 14) -> str:
@@ -46,13 +75,16 @@ def listed(names: Iterable[str], most: int = 14) -> str:
 
 
 def _phrase(schema: Schema) -> str:
+    if isinstance(schema.get("type"), list):
+        return in_words([{**schema, "type": one} for one in schema["type"]])
     match schema.get("type"):
         case "string":
             kind = _KIND_OF_PATTERN.get(schema.get("pattern", ""))
+            if kind is None and "pattern" in schema:
+                return f"text such as '{schema['examples'][0]}'" if "examples" in schema else "text"
             if kind is None:
-                return "text" + (
-                    f" of at most {schema['maxLength']} letters" if "maxLength" in schema else ""
-                )
+                most = schema.get("maxLength")
+                return "text" + (f" of {schema.get('minLength', 0)} to {most} letters" if most else "")
             return kind.phrase + _bounds(schema, "x-at-least", "x-at-most")
         case "integer":
             return "a whole number" + _bounds(schema, "minimum", "maximum")
@@ -61,7 +93,8 @@ def _phrase(schema: Schema) -> str:
         case "boolean":
             return "true or false"
         case "array":
-            inner = in_words(_branches(schema["items"], schema)) if "items" in schema else ""
+            items = schema.get("items", {})
+            inner = "" if "$ref" in items else in_words(_branches(items, items))
             count = schema.get("minItems")
             exact = f" of {count}" if count and count == schema.get("maxItems") else ""
             return f"a list{exact}" + (f", each {inner}" if inner else "")

@@ -17,7 +17,7 @@ import yaml
 from ..catalog import Catalog
 from .nodes import Node, Problems, quoted
 from .placeholders import NAME
-from .steps import PLACING, ids_of, split_step
+from .steps import PLACING, alias_of, ids_of, split_step
 from .text import read_file, read_nodes, read_plain
 from .validate import report_unknown_key
 
@@ -71,7 +71,7 @@ def _parent_path(
 
 
 def _merged(child: Node, parent: Node, catalog: Catalog, problems: Problems) -> Node:
-    values = {**parent.value, **child.value}
+    values = {**parent.value, **{key: node for key, node in child.value.items() if key != "extends"}}
     for key in ("ask", "steps"):
         ours, theirs = child.get(key), parent.get(key)
         if ours is None or theirs is None:
@@ -101,7 +101,7 @@ def _merged_steps(ours: Node, theirs: Node, catalog: Catalog, problems: Problems
             if anchor is not None:
                 problems.add(anchor[1], (*place, anchor[0]), f"the step {quoted(key)} already has its place",
                              hint=f"leave '{anchor[0]}' out, or give the step another id")  # fmt: skip
-            steps[key] = _override(steps[key], node, catalog)
+            steps[key] = _override(steps[key], _without_placing(node), catalog)
         elif anchor is None:
             near = get_close_matches(key, steps, n=1)
             hint = f"did you mean {quoted(near[0])}?" if near else "write 'after: ID' beside a new step"
@@ -109,7 +109,12 @@ def _merged_steps(ours: Node, theirs: Node, catalog: Catalog, problems: Problems
                          f"one of {', '.join(steps)}", hint)  # fmt: skip
         elif anchor[1].value not in steps:
             report_unknown_key(
-                anchor[1], anchor[1].written, (*place, anchor[0]), list(steps), problems, "step"
+                anchor[1],
+                anchor[1].written,
+                (*place, anchor[0]),
+                list(steps),
+                problems,
+                "there is no step {}",
             )
         else:
             steps = _inserted(steps, key, _without_placing(node), anchor[0], anchor[1].value)
@@ -149,11 +154,13 @@ def _as_mapping(name: str, params: Node, catalog: Catalog) -> Node | None:
     step = catalog.steps.get(name)
     if params.value is None or step is None or step.shorthand is None:
         return None
-    key = step.params.model_fields[step.shorthand].alias or step.shorthand
+    key = alias_of(step, step.shorthand)
     return Node({key: params}, params.line, params.column, params.source, keys={key: params})
 
 
 def _without_placing(node: Node) -> Node:
+    if not isinstance(node.value, dict):
+        return node
     values = {key: value for key, value in node.value.items() if key not in PLACING}
     return Node(values, node.line, node.column, node.source, keys=node.keys)
 

@@ -96,7 +96,7 @@ class Recipe:
             if name not in self.ask:
                 holder = Node(None, node.line, node.column, node.source)
                 report_unknown_key(
-                    holder, name, ("set", name), list(self.ask), problems, "value to set named"
+                    holder, name, ("set",), list(self.ask), problems, "this recipe does not ask for {}"
                 )
         answers: dict[str, Any] = {}
         for name, ask in self.ask.items():

@@ -57,18 +57,18 @@ class Node:
         """What was found here, as a phrase."""
         match self.value:
             case None:
-                return "nothing"
+                return "found nothing"
             case bool():
-                return f"{str(self.value).lower()}"
+                return f"found {str(self.value).lower()}"
             case int() | float():
-                return f"the number {shorten(self.written)}"
+                return f"found the number {shorten(self.written)}"
             case str():
-                return f"the text {quoted(self.value)}"
+                return f"found the text {quoted(self.value)}"
             case list():
-                return "a list"
+                return f"found a list of {len(self.value)}"
             case _:
                 keys = ", ".join(shorten(key) for key in list(self.value)[:4])
-                return f"keys of its own ({keys}{', …' if len(self.value) > 4 else ''})"
+                return f"found keys of its own ({keys}{', …' if len(self.value) > 4 else ''})"
 
 
 class Problems:

@@ -46,6 +46,8 @@ class _Reader:
         self.problems = Problems()
         self.ask: dict[str, Ask] = {}
         self.broken_asks: set[str] = set()
+        self.extended = False
+        self.step_places: list[Place] = []  # where each step stands, as messages say it
 
     def read(self) -> Recipe:
         root = read_mapping(self.text, self.shown, "recipe", self.problems)
@@ -53,6 +55,7 @@ class _Reader:
             if key not in KEYS:
                 report_unknown_key(root, key, (), list(KEYS), self.problems)
         extended = root.get("extends")
+        self.extended = extended is not None
         root = with_parents(root, self.folder, self.catalog, self.problems, self.above)
         name = self._name(root)
         about = self._about(root)
@@ -131,7 +134,8 @@ class _Reader:
     def _steps(self, root: Node) -> list[StepCall]:
         node = root.get("steps")
         if node is None:
-            self.problems.add(root, (), "'steps' is missing", "a list of steps")
+            if not _lacks_its_parent(root):
+                self.problems.add(root, (), "'steps' is missing", "a list of steps")
             return []
         if not isinstance(node.value, list) or not node.value:
             found = "there is no step" if not node.value else node.shown()
@@ -140,13 +144,13 @@ class _Reader:
         calls = []
         seen: dict[str, int] = {}
         for index, (key, step) in enumerate(zip(ids_of(node.value), node.value, strict=True)):
-            call = self._one_step(key, step, ("steps", index))
+            place: Place = ("steps", key if self.extended else index)
+            self.step_places.append(place)
+            call = self._one_step(key, step, place)
             if key in seen:
                 spot = step.get("id") or step
                 hint = f"steps[{seen[key]}] has it already; give each its own"
-                self.problems.add(
-                    spot, ("steps", index, "id"), f"the id {quoted(key)} a second time", hint=hint
-                )
+                self.problems.add(spot, (*place, "id"), f"the id {quoted(key)} a second time", hint=hint)
             seen.setdefault(key, index)
             if call is not None:
                 calls.append(call)
@@ -170,7 +174,7 @@ class _Reader:
             found, _, hint = self.catalog.why_not(name).partition("; ")
             self.problems.add(name_node, place, found, hint=hint)
             return None
-        place = (*place, name)
+        place = place if place[-1] == name else (*place, name)
         params = params_node(step, given, place, self.problems)
         return StepCall(key, step, params, when, otherwise, place)
 
@@ -182,11 +186,9 @@ class _Reader:
         strays = [name for name in names if name not in self.catalog.steps]
         if len(steps) == 1:
             for stray in strays:
-                report_unknown_key(node, stray, place, [*SIBLINGS], self.problems, "key beside a step named")
-                last = self.problems.found[-1]
-                if not last.hint:
-                    hint = f"settings of {steps[0]} go inside its braces: '{steps[0]}: {{{stray}: …}}'"
-                    self.problems.found[-1] = type(last)(**{**last.as_dict(), "hint": hint})
+                hint = f"settings of {steps[0]} go inside its braces: '{steps[0]}: {{{stray}: …}}'"
+                report_unknown_key(node, stray, place, [*SIBLINGS], self.problems,
+                                   "there is no key {} beside a step", hint)  # fmt: skip
             return
         self.problems.add(
             node.keys[names[1]], place, f"more than one step in one entry ({listed(names)})",
@@ -221,6 +223,8 @@ class _Reader:
 
     def _deliver(self, root: Node) -> tuple[Delivery, ...]:
         node = root.get("deliver")
+        if node is None and _lacks_its_parent(root):
+            return ()
         if node is None:
             hint = "write 'deliver: [3mf]', or 'deliver: []' for a report only"
             self.problems.add(root, (), "'deliver' is missing", hint=hint)
@@ -246,23 +250,23 @@ class _Reader:
         known = set(self.ask) | self.broken_asks
         used: set[str] = set()
         listing = root.get("steps") or Node([])
-        unclear: set[int] = set()
-        for text, place in texts_below(listing, ("steps",)):
-            for name, well_formed in names_in(text.value):
-                used.add(name)
-                if name in known:
-                    if name in self.broken_asks:
-                        unclear.add(int(place[1]))
-                    continue
-                unclear.add(int(place[1]))
-                self._report_unasked(text, place, name, well_formed)
-        for name in self.ask.keys() - used:
+        unclear: set[Place] = set()
+        entries = listing.value if isinstance(listing.value, list) else []
+        for entry, base in zip(entries, self.step_places, strict=False):
+            for text, place in texts_below(entry, base):
+                for name, well_formed in names_in(text.value):
+                    used.add(name)
+                    if name not in known:
+                        self._report_unasked(text, place, name, well_formed)
+                    if name not in self.ask:
+                        unclear.add(base)
+        for name in sorted(self.ask.keys() - used):
             node = (root.get("ask") or root).keys.get(name, root)
             self.problems.warn(node, ("ask", name), f"no step uses {quoted(name)}",
                                f"write \"${{{name}}}\" where it belongs, or delete it")  # fmt: skip
         defaults = {name: ask.read(ask.default) for name, ask in self.ask.items() if not ask.required}
         for call in steps:
-            if call.place[1] not in unclear:
+            if call.place[:2] not in unclear:
                 self._check_call(call, defaults)
 
     def _check_call(self, call: StepCall, defaults: Mapping[str, Any]) -> None:
@@ -289,3 +293,8 @@ class _Reader:
         self.problems.add(
             node, place, f"'ask' has no {quoted(name)}", f"one of {asked}" if asked else "", hint
         )
+
+
+def _lacks_its_parent(root: Node) -> bool:
+    """Whether the recipe it extends could not be read: what it leaves out may stand there."""
+    return root.get("extends") is not None

@@ -10,6 +10,8 @@ import json
 from collections.abc import Mapping
 from typing import Any, Literal
 
+from pydantic import ValidationError
+
 from ..api import Step
 from ..catalog import Catalog
 from .ask import ASK_TYPES
@@ -17,7 +19,7 @@ from .extends import PARENT
 from .language import FORMATS
 from .placeholders import NAME, WHOLE
 from .shop import ShopFile
-from .steps import OTHERWISE
+from .steps import OTHERWISE, PLACING, alias_of
 from .ticket import TicketFile
 
 Kind = Literal["recipe", "ticket", "shop"]
@@ -53,9 +55,8 @@ def _recipe_schema(catalog: Catalog) -> dict[str, Any]:
     for name, step in steps.items():
         params = _with_placeholders(step.params.model_json_schema(by_alias=True))
         definitions[f"step-{name}"] = _hoisted(params, f"step-{name}", definitions)
-    full, override = _entry(steps, definitions, whole=True), _entry(steps, definitions, whole=False)
-    for name in steps:
-        definitions[f"step-{name}"].pop("required", None)
+    demands = {name: _without_demands(definitions[f"step-{name}"]) for name in steps}
+    full, override = _entry(steps, demands), _entry(steps, None)
     name_schema = {"type": "string", "pattern": f"^{NAME}$"}
     return {
         "$schema": DIALECT,
@@ -97,25 +98,35 @@ def _recipe_schema(catalog: Catalog) -> dict[str, Any]:
     }
 
 
-def _entry(steps: Mapping[str, Step[Any]], definitions: Mapping[str, Any], whole: bool) -> dict[str, Any]:
-    """The schema of one entry of `steps`; not `whole` is that of a recipe that extends another."""
+_DEMANDS = (
+    "required", "minProperties", "dependentRequired", "oneOf", "anyOf", "allOf", "not", "if", "then", "else",
+)  # fmt: skip
+
+
+def _without_demands(params: dict[str, Any]) -> dict[str, Any]:
+    """Takes out of a step's schema, and returns, what it demands of the whole: a recipe that extends
+    another writes only what differs.
+    """
+    return {word: params.pop(word) for word in _DEMANDS if word in params}
+
+
+def _entry(steps: Mapping[str, Step[Any]], demands: Mapping[str, dict[str, Any]] | None) -> dict[str, Any]:
+    """The schema of one entry of `steps`; without demands, that of a recipe that extends another."""
     bare, named = [], {}
     for name, step in steps.items():
-        required = definitions[f"step-{name}"].get("required", []) if whole else []
-        named[name] = _value_of(step, f"step-{name}", definitions[f"step-{name}"], required)
-        if not required:
+        runs_bare = demands is None or _runs_bare(step)
+        named[name] = _value_of(step, f"step-{name}", demands[name] if demands else {}, runs_bare)
+        if runs_bare:
             bare.append({"const": name, "description": step.summary})
     siblings: dict[str, Any] = {
         "id": {"type": "string", "pattern": f"^{NAME}$", "description": "The step's name in records."},
         "when": {"anyOf": [{"type": "boolean"}, _PLACEHOLDER], "description": "Run it only if this is met."},
         "otherwise": {"enum": list(OTHERWISE), "default": "stop", "description": "What if it cannot?"},
-    }  # fmt: skip
-    if not whole:
-        for word in ("after", "before"):
-            siblings[word] = {
-                "type": "string",
-                "description": f"For a new step: the id of the step it comes {word}.",
-            }
+    }
+    if demands is None:
+        for word in PLACING:
+            about = f"For a new step: the id of the step it comes {word}."
+            siblings[word] = {"type": "string", "description": about}
     mapping = {
         "type": "object",
         "properties": {**named, **siblings},
@@ -125,19 +136,21 @@ def _entry(steps: Mapping[str, Step[Any]], definitions: Mapping[str, Any], whole
     return {"anyOf": [{"oneOf": bare}, mapping]} if bare else mapping
 
 
-def _value_of(
-    step: Step[Any], reference: str, params: Mapping[str, Any], required: list[str]
-) -> dict[str, Any]:
-    keys: dict[str, Any] = {"$ref": f"#/$defs/{reference}"}
-    if required:
-        keys["required"] = required
-    alternatives: list[dict[str, Any]] = [keys]
+def _runs_bare(step: Step[Any]) -> bool:
+    try:
+        step.params.model_validate({})
+    except ValidationError:
+        return False
+    return True
+
+
+def _value_of(step: Step[Any], reference: str, demands: Mapping[str, Any], runs_bare: bool) -> dict[str, Any]:
+    alternatives: list[dict[str, Any]] = [{"$ref": f"#/$defs/{reference}", **demands}]
     if step.shorthand is not None:
-        field = step.params.model_fields[step.shorthand]
-        key = field.alias or step.shorthand
-        if set(required) <= {key}:
+        key = alias_of(step, step.shorthand)
+        if set(demands.get("required", ())) <= {key}:
             alternatives.append({"$ref": f"#/$defs/{reference}/properties/{_pointer(key)}"})
-    if not required:
+    if runs_bare:
         alternatives.append({"type": "null"})
     return {"anyOf": alternatives, "description": step.summary}
 

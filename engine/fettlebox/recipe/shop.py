@@ -25,6 +25,8 @@ SHOP_FILE = "shop.yaml"
 class FilamentPrinter(StepParams):
     """A printer that lays down a melted thread."""
 
+    model_config = ConfigDict(defer_build=True)
+
     kind: Literal["filament"]
     build_volume: Annotated[list[Length], Field(min_length=3, max_length=3)] = Field(
         alias="build volume", description="Width, depth and height that can be printed."
@@ -36,6 +38,8 @@ class FilamentPrinter(StepParams):
 class ResinPrinter(StepParams):
     """A printer that hardens resin with light."""
 
+    model_config = ConfigDict(defer_build=True)
+
     kind: Literal["resin"]
     build_volume: Annotated[list[Length], Field(min_length=3, max_length=3)] = Field(
         alias="build volume", description="Width, depth and height that can be printed."
@@ -46,6 +50,8 @@ class ResinPrinter(StepParams):
 
 class LimitsFile(StepParams):
     """What one job may use before it is given up."""
+
+    model_config = ConfigDict(defer_build=True)
 
     time: Time = quantity("15 min", at_least="1 s", about="How long one job may take.")
     memory: Data = quantity("8 GB", at_least="500 MB", about="How much memory one job may use.")
@@ -59,11 +65,13 @@ def _default_limits() -> LimitsFile:
 class ShopFile(StepParams):
     """A shop: its printers, its usual recipe, and how it wants to be served."""
 
-    model_config = ConfigDict(title="Fettlebox shop")
+    model_config = ConfigDict(title="Fettlebox shop", defer_build=True)
 
     shop: str = Field(min_length=1, max_length=120, description="The shop's name, as the board shows it.")
     recipe: str = Field(
-        pattern=f"^{NAME}$", description="The recipe for scans whose ticket names none; a file in recipes/."
+        pattern=f"^{NAME}$",
+        description="The recipe for scans whose ticket names none; a file in recipes/.",
+        examples=["quarter-bust"],
     )
     settle: Time = quantity(
         "2 s", at_least="0 s", about="How long a file in the inbox has to stay unchanged before it is a job."

@@ -10,7 +10,6 @@ from typing import Any, Literal
 from ..api import Step
 from ..params import StepParams
 from .ask import Ask
-from .describe import in_words
 from .nodes import Node, Place, Problems, quoted
 from .placeholders import fill, names_in, texts_below
 from .validate import node_at, validate
@@ -81,15 +80,16 @@ def params_node(step: Step[Any], value: Node, place: Place, problems: Problems) 
     if value.value is None:
         return empty
     if step.shorthand is not None:
-        key = _alias(step, step.shorthand)
+        key = alias_of(step, step.shorthand)
         return Node({key: value}, value.line, value.column, value.source, keys={key: value})
-    known = [_alias(step, name) for name in step.params.model_fields]
+    known = [alias_of(step, name) for name in step.params.model_fields]
     expected = f"keys of its own ({', '.join(known)})" if known else "nothing: this step has no settings"
     problems.add(value, place, value.shown(), expected)
     return empty
 
 
-def _alias(step: Step[Any], field: str) -> str:
+def alias_of(step: Step[Any], field: str) -> str:
+    """A parameter as recipes spell it."""
     info = step.params.model_fields.get(field)
     return (info.alias if info is not None else None) or field
 
@@ -122,11 +122,7 @@ def ids_of(nodes: list[Node]) -> list[str]:
         if written is not None and isinstance(written.value, str):
             ids.append(written.value)
             continue
-        name = shape[0] if shape else "?"
+        name = shape[0] if shape else f"?{len(ids)}"
         count = sum(1 for other in nodes[: len(ids)] if (s := split_step(other)) and s[0] == name)
         ids.append(name if not count else f"{name}-{count + 1}")
     return ids
-
-
-def siblings_in_words() -> str:
-    return in_words([{"enum": list(OTHERWISE)}])

@@ -230,9 +230,10 @@ def _report_syntax(error: yaml.MarkedYAMLError, source: Source, problems: Proble
         ((f, h) for key, f, h in _SYNTAX if key in said), (f"not YAML: {shorten(said, 80)}", "")
     )
     mark = error.problem_mark or error.context_mark
-    if "end of stream" in said and error.context_mark is not None:
+    hint_line = source.line(mark.line + 1) if mark else ""
+    if ("end of stream" in said or "expected ',' or" in said) and error.context_mark is not None:
         mark = error.context_mark
     line, column = (mark.line + 1, mark.column + 1) if mark else (0, 0)
-    if re.search(r"""(?<!["'\w])\$\{""", source.line(line)):
+    if re.search(r"""(?<!["'\w])\$\{""", hint_line):
         hint = 'put what a ticket sets in quotes: "${name}"'
     problems.add(Node(None, line, column, source), (), found, hint=hint)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+from pydantic import BaseModel, ConfigDict, Field, WithJsonSchema
 
 from ..mesh.scan import UpAxis
 from .nodes import Node, Problems, Source
@@ -20,27 +20,20 @@ Unit = Literal["mm", "cm", "m", "in"]
 _WRITTEN = WithJsonSchema({"type": ["string", "number"]})
 
 
-def _scalars(value: Any) -> Any:
-    if isinstance(value, dict):
-        for key, inner in value.items():
-            if isinstance(inner, (dict, list)) or inner is None:
-                raise ValueError(f"{key} has no single value; expected a text, a number, true or false")
-    return value
-
-
 class TicketFile(BaseModel):
     """A ticket for one scan: order number, recipe, and values for what the recipe asks."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, title="Fettlebox ticket")
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True, title="Fettlebox ticket")
 
     order: Annotated[str, _WRITTEN] | None = Field(None, description="The order this scan belongs to.")
     recipe: str | None = Field(
-        None, pattern=f"^{NAME}$", description="The recipe to run; without it, the shop's own."
+        None,
+        pattern=f"^{NAME}$",
+        description="The recipe to run; without it, the shop's own.",
+        examples=["quarter-bust"],
     )
-    set: Annotated[dict[str, Any], BeforeValidator(_scalars)] = Field(
-        default_factory=dict,
-        description="Values for what the recipe asks.",
-        json_schema_extra={"additionalProperties": {"type": ["string", "number", "boolean"]}},
+    set: dict[str, str | int | float | bool] = Field(
+        default_factory=dict, description="Values for what the recipe asks."
     )
     unit: Unit | None = Field(None, description="The unit of the numbers in the scan, if it is known.")
     up: UpAxis | None = Field(None, description="The axis of the scan that points up, if it is known.")

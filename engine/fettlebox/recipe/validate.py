@@ -18,6 +18,7 @@ M = TypeVar("M", bound=BaseModel)
 Path = tuple[str | int, ...]
 
 _LOOKS_LIKE_A_FLAG = {"yes", "no", "on", "off", "y", "n"}
+_TAGGED = {"union_tag_not_found", "union_tag_invalid"}
 _A_SENTENCE = {"value_error", "assertion_error"}
 
 
@@ -42,7 +43,7 @@ def validate(
         schema = _schema(model)
         for path, details in _by_path(error, node).items():
             if not skip(path):
-                _report(path, details, schema, node, place, problems, explain(path))
+                _report(path, details, schema, given, node, place, problems, explain(path))
     return None
 
 
@@ -70,8 +71,12 @@ def _path_in_data(detail: ErrorDetails, node: Node) -> Path:
     path: list[str | int] = []
     here: Node | None = node
     names_a_key = detail["type"] in ("missing", "extra_forbidden")
-    for index, part in enumerate(detail["loc"]):
-        last = index == len(detail["loc"]) - 1
+    location = detail["loc"]
+    if detail["type"] in _TAGGED:
+        location = (*location, _discriminator(detail))
+        names_a_key = True
+    for index, part in enumerate(location):
+        last = index == len(location) - 1
         if last and names_a_key:
             path.append(part)
         elif here is not None and isinstance(here.value, dict) and part in here.value:
@@ -83,6 +88,10 @@ def _path_in_data(detail: ErrorDetails, node: Node) -> Path:
     return tuple(path)
 
 
+def _discriminator(detail: ErrorDetails) -> str:
+    return str(detail["ctx"]["discriminator"]).strip("'")
+
+
 def _from_branch(path: Path, detail: ErrorDetails) -> bool:
     return len(detail["loc"]) > len(path)
 
@@ -91,6 +100,7 @@ def _report(
     path: Path,
     details: list[ErrorDetails],
     schema: Schema,
+    data: Any,
     node: Node,
     place: Place,
     problems: Problems,
@@ -99,37 +109,46 @@ def _report(
     kinds = {detail["type"] for detail in details}
     if "extra_forbidden" in kinds:
         report_unknown_key(node_at(node, path[:-1]), str(path[-1]), place + path[:-1],
-                           known_keys(at(schema, path[:-1])), problems)  # fmt: skip
+                           known_keys(at(schema, path[:-1], data)), problems)  # fmt: skip
         return
     spot = node_at(node, path)
-    expected = in_words(at(schema, path))
-    if "missing" in kinds:
+    expected = in_words(at(schema, path, data))
+    if "missing" in kinds or "union_tag_not_found" in kinds:
         problems.add(spot, place + path[:-1], f"{quoted(str(path[-1]))} is missing", expected, origin)
         return
-    sentences = [detail for detail in details if detail["type"] in _A_SENTENCE]
+    sentences = [str(detail["ctx"]["error"]) for detail in details if detail["type"] in _A_SENTENCE]
     simple = not isinstance(spot.value, (dict, list))
-    if sentences and (simple or not any(_from_branch(path, detail) for detail in sentences)):
-        found, expected, hint = _split(str(sentences[0]["ctx"]["error"]), expected)
-        found = found if simple else spot.shown()
+    if sentences and (simple or not any(_from_branch(path, detail) for detail in details)):
+        found, expected, hint = _split(_most_telling(sentences), spot, expected)
     else:
         found, hint = spot.shown(), _advice(spot, expected)
     problems.add(spot, place + path, found, expected, "; ".join(part for part in (hint, origin) if part))
 
 
-def _split(sentence: str, expected: str) -> tuple[str, str, str]:
+def _most_telling(sentences: list[str]) -> str:
+    """Of what several alternatives say, that of the one which was probably meant."""
+    return min(sentences, key=lambda said: ("is not a unit" in said, "did you mean" not in said))
+
+
+def _split(sentence: str, spot: Node, expected: str) -> tuple[str, str, str]:
     """A sentence of a validator into what was found, what was expected, and what to do."""
     found, _, rest = sentence.partition("; ")
-    if found.startswith("expected "):
-        wanted, _, found = found.removeprefix("expected ").rpartition(", found ")
-        return found, wanted, rest
-    if rest.startswith("expected "):
+    if found.startswith("expected ") and ", found " in found:
+        wanted, _, given = found.removeprefix("expected ").rpartition(", found ")
+        filled = isinstance(spot.value, str) and "${" in spot.value
+        return (
+            f"found {given}" if filled else spot.shown(),
+            expected or wanted,
+            rest or _advice(spot, expected),
+        )
+    if rest.startswith("expected ") and "unit" not in found:
         return found, rest.removeprefix("expected "), ""
-    return found, "" if not rest else expected, rest
+    return found, expected if "unit" in found else "", rest.partition("expected ")[0]
 
 
 def _advice(node: Node, expected: str) -> str:
     if isinstance(node.value, str):
-        if "true or false" in expected and node.value.lower() in _LOOKS_LIKE_A_FLAG:
+        if "true" in expected and node.value.lower() in _LOOKS_LIKE_A_FLAG:
             meant = node.value.lower() in ("yes", "on", "y")
             return f"write {str(meant).lower()} if that is what you mean"
         if "number" in expected and node.value.strip().lstrip("+-").replace(".", "", 1).isdigit():
@@ -142,15 +161,21 @@ def _advice(node: Node, expected: str) -> str:
 
 
 def report_unknown_key(
-    node: Node, key: str, place: Place, known: list[str], problems: Problems, what: str = "key"
+    node: Node,
+    key: str,
+    place: Place,
+    known: list[str],
+    problems: Problems,
+    found: str = "there is no key {} here",
+    hint: str = "",
 ) -> None:
     near = get_close_matches(key, known, n=1, cutoff=0.5)
     problems.add(
         node.keys.get(key, node),
         place,
-        f"there is no {what} {quoted(key)} here",
+        found.format(quoted(key)),
         f"one of {listed(known)}" if len(known) > 1 else listed(known) or "nothing to set",
-        f"did you mean '{near[0]}'?" if near else "",
+        f"did you mean '{near[0]}'?" if near else hint,
     )
 
 
