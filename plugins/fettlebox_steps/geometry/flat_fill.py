@@ -29,7 +29,7 @@ def fill_outlines(flat: Floats, edges: Ints) -> Ints:
     points = np.ascontiguousarray(flat[numbers])
     parts = [np.ascontiguousarray(flat[loop]) for loop in loops]
     local = np.asarray(triangulate(parts, -1.0, False), dtype=np.int32).reshape(-1, 3)
-    _flip_to_delaunay(points, local, _across(local, len(numbers)))
+    _flip_to_delaunay(points, local, halves_across(local, len(numbers)))
     return np.asarray(numbers[local][:, ::-1], dtype=np.int32)
 
 
@@ -50,7 +50,7 @@ def closed_loops(edges: Ints) -> list[Ints]:
     return loops
 
 
-def _across(triangles: Ints, vertices: int) -> Ints:
+def halves_across(triangles: Ints, vertices: int) -> Ints:
     """(k,3) half-edge 3·f + e on the other side of edge e (corner e to e+1) of face f, or -1."""
     start = triangles.ravel().astype(np.int64)
     end = np.roll(triangles, -1, axis=1).ravel().astype(np.int64)

@@ -1,0 +1,73 @@
+"""simplify: fewer triangles, within a stated distance."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from fettlebox.api import Length, Part, StepContext, StepError, StepParams, StepResult, quantity, step
+from pydantic import Field, model_validator
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+ON_PLANE = 1e-6
+"""A vertex within this share of the part's size lies on a flat face; steps put it there exactly."""
+
+
+class Params(StepParams):
+    within: Length | None = quantity(
+        None,
+        at_least="0.0001 mm",
+        about="No point of the surface ends up further from where it was. 0.02 mm if `to` is not given.",
+    )
+    to: int | None = Field(None, ge=4, description="Stop at this many triangles.")
+
+    @model_validator(mode="after")
+    def _default(self) -> Params:
+        if self.within is None and self.to is None:
+            object.__setattr__(self, "within", 0.02)
+        return self
+
+
+@step("simplify", version=1, summary="Fewer triangles, within a stated distance.", shorthand="within")
+def simplify(part: Part, params: Params, ctx: StepContext) -> StepResult:
+    import numpy as np
+
+    from .geometry.simplifying import simplified
+
+    if not len(part.faces):
+        raise StepError("There is nothing to simplify: the part has no triangles.")
+    within_mm = np.inf if params.within is None else params.within
+    target = params.to or 0
+    before = len(part.faces)
+    faces, distance_mm = simplified(part.vertices, part.faces, within_mm, target, _flat_bits(part))
+    warnings = []
+    if params.to is not None and len(faces) > params.to + 1:
+        bound = "" if params.within is None else f" within {params.within:g} mm"
+        warnings.append(
+            f"{len(faces)} triangles are left, more than {params.to}: fewer were not possible{bound}."
+        )
+    used, compact = np.unique(faces, return_inverse=True)
+    colours = None if part.colours is None else part.colours[used]
+    result = part.with_mesh(part.vertices[used], compact.reshape(-1, 3), colours)
+    facts = {
+        "triangles_before": before,
+        "triangles_after": len(faces),
+        "largest_distance_mm": distance_mm,
+    }
+    return StepResult(result, facts, tuple(warnings))
+
+
+def _flat_bits(part: Part) -> NDArray[np.int64]:
+    """(n,) bit k set for vertices of triangles that lie in the part's k-th flat face."""
+    import numpy as np
+
+    bits = np.zeros(len(part.vertices), dtype=np.int64)
+    near_mm = ON_PLANE * float(np.ptp(part.bounds, axis=0).max())
+    for k, plane in enumerate(part.planes[-60:]):
+        on = np.abs(plane.height_of(part.vertices)) < near_mm
+        mine = np.zeros(len(bits), dtype=np.bool_)
+        mine[part.faces[on[part.faces].all(axis=1)]] = True
+        bits[mine] |= 1 << k
+    return bits
