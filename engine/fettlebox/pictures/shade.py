@@ -14,14 +14,16 @@ from .rays import Seen, Singles
 Image = NDArray[np.uint8]
 
 PAPER = (250, 250, 247)
-CLAY = (0.60, 0.60, 0.59)
-INSIDE = (0.66, 0.28, 0.16)
+CLAY = (0.72, 0.72, 0.71)
+INSIDE = (0.78, 0.33, 0.19)
 """Back faces: a rust that differs from the grey in hue and lightness, also to colour-blind eyes."""
 
-LIGHTS = ((-0.45, 0.62, 0.64, 0.80), (0.80, 0.10, 0.59, 0.22), (0.55, 0.55, -0.63, 0.18))
-"""Key, fill and rim: direction in view axes (right, up, towards the viewer) and power."""
+LIGHTS = ((-0.45, 0.62, 0.64, 0.67), (0.80, 0.10, 0.59, 0.18), (0.55, 0.55, -0.63, 0.15))
+"""Key, fill and rim: direction in view axes (right, up, towards the viewer) and power.
 
-SKY, GROUND = 0.34, 0.14
+With the ambient light they add up to about 1, so that bright colours keep their hue."""
+
+SKY, GROUND = 0.28, 0.12
 
 GAMMA = 2.2
 LEVELS = 4096

@@ -53,6 +53,7 @@ class Sheet:
         from PIL import Image as Pillow
         from PIL import ImageDraw
 
+        self.height = height
         self.image: Pillow.Image = Pillow.new("RGB", (width, height), PAPER)
         self._draw = ImageDraw.Draw(self.image)
 

@@ -55,7 +55,7 @@ def render_views(
     stage = stage or Stage(part)
     panels = [_Panel(stage, part, view.axes(front), view.name, part.colours) for view in views]
     sheet, mm_per_px, _ = _lay_out(panels, size, title)
-    sheet.scale_bar(MARGIN_PX, size[1] - MARGIN_PX + 6, mm_per_px, size[0] // 5)
+    sheet.scale_bar(MARGIN_PX, sheet.height - MARGIN_PX + 6, mm_per_px, size[0] // 5)
     return sheet.png()
 
 
@@ -65,7 +65,7 @@ def render_pair(
     *,
     size: tuple[int, int] = PAIR_PX,
     title: str = "",
-    names: tuple[str, str] = ("as scanned", "as delivered"),
+    names: tuple[str, str] = ("scan", "part"),
     view: View = THREE_QUARTER,
     front: tuple[float, float, float] = FRONT,
     stage: Stage | None = None,
@@ -83,7 +83,7 @@ def render_pair(
     ]
     sheet, mm_per_px, lefts = _lay_out(panels, size, title)
     for left, mm in zip(lefts, (mm_per_px / enlarged, mm_per_px), strict=True):
-        sheet.scale_bar(max(left, MARGIN_PX), size[1] - MARGIN_PX + 6, mm, size[0] // 6)
+        sheet.scale_bar(max(left, MARGIN_PX), sheet.height - MARGIN_PX + 6, mm, size[0] // 6)
     return sheet.png()
 
 
@@ -93,6 +93,7 @@ def render_map(
     legend: str,
     *,
     high: float | None = None,
+    at_least: float = 1e-6,
     views: tuple[View, ...] = THREE_VIEWS,
     size: tuple[int, int] = SIZE_PX,
     title: str = "",
@@ -103,41 +104,47 @@ def render_map(
     """PNG of a part coloured by one number (n,) a vertex, from 0 to `high`; NaN shows in grey.
 
     `legend` says what the numbers are, with their unit. Without `high`, the scale ends at the round
-    number above 98 % of them, so that a few far ones do not drown the rest.
+    number above 98 % of them, so that a few far ones do not drown the rest, but not below `at_least`.
     """
     numbers = np.asarray(values, dtype=np.float64)
     if numbers.shape != (len(part.vertices),):
         raise ValueError(f"values have shape {numbers.shape}, expected ({len(part.vertices)},)")
     known = np.isfinite(numbers)
     if high is None:
-        high = _round_up(float(np.percentile(numbers[known], 98.0))) if known.any() else 1.0
+        most = float(np.percentile(numbers[known], 98.0)) if known.any() else 0.0
+        high = max(_round_up(most), at_least)
     colours = np.full((len(numbers), 3), NOT_COMPARED, np.uint8)
     colours[known] = _ramp(numbers[known] / high)
     stage = stage or Stage(part)
     panels = [_Panel(stage, part, view.axes(front), view.name, colours) for view in views]
     sheet, mm_per_px, _ = _lay_out(panels, size, title, contrast=EVEN_LIGHT)
-    sheet.scale_bar(MARGIN_PX, size[1] - MARGIN_PX + 6, mm_per_px, size[0] // 6)
+    sheet.scale_bar(MARGIN_PX, sheet.height - MARGIN_PX + 6, mm_per_px, size[0] // 6)
     width = size[0] // 4
-    left, line = size[0] - MARGIN_PX - width - 24, size[1] - MARGIN_PX - 14
+    left, line = size[0] - MARGIN_PX - width - 24, sheet.height - MARGIN_PX - 14
     labels = ("0", f"{high / 2:g}", f"{high:g} or more")
     sheet.ramp(left, line, _ramp(np.linspace(0.0, 1.0, width)), labels)
     sheet.text(left - 12, line + 7, legend, size_px=SMALL_PX, anchor="rm")
     if not known.all():
-        sheet.swatch(size[0] // 4, line, NOT_COMPARED, unknown)
+        sheet.swatch(size[0] * 27 // 100, line, NOT_COMPARED, unknown)
     return sheet.png()
 
 
 def _lay_out(
     panels: list[_Panel], size: tuple[int, int], title: str, *, contrast: float = 1.0
 ) -> tuple[Sheet, float, list[int]]:
-    """Draw the panels side by side at one scale: the sheet, mm a pixel, and each panel's left edge."""
+    """Draw the panels side by side at one scale: the sheet, mm a pixel, and each panel's left edge.
+
+    `size` is a limit: the sheet is as wide, and as high as the panels need.
+    """
     width_px, height_px = size
     top = MARGIN_PX + (TITLE_PX - MARGIN_PX if title else 0)
     extents = np.stack([panel.width_height_mm() for panel in panels])
     room_across = width_px - 2 * MARGIN_PX - GAP_PX * (len(panels) - 1)
     room_down = height_px - top - FOOT_PX
     mm_per_px = max(float(extents[:, 0].sum()) / room_across, float(extents[:, 1].max()) / room_down)
-    sheet = Sheet(width_px, height_px)
+    tallest = int(float(extents[:, 1].max()) / mm_per_px) + 3
+    bench = top + min(tallest, room_down)
+    sheet = Sheet(width_px, bench + FOOT_PX)
     if title:
         sheet.text(
             MARGIN_PX,
@@ -145,8 +152,6 @@ def _lay_out(
             fit_text(title, TEXT_PX + 2, width_px - 2 * MARGIN_PX),
             size_px=TEXT_PX + 2,
         )
-    tallest = int(float(extents[:, 1].max()) / mm_per_px) + 3
-    bench = top + room_down - max(room_down - tallest, 0) // 2
     spare = (room_across - float(extents[:, 0].sum()) / mm_per_px) / len(panels)
     left, lefts = float(MARGIN_PX), []
     for panel, (wide_mm, high_mm) in zip(panels, extents, strict=True):

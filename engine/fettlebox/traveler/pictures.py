@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ..mesh.fidelity import at_vertices, compare
+from ..mesh.fidelity import COVERED_WITHIN_MM, at_vertices, compare
 from ..mesh.part import Part
 from ..pictures import Stage, render_map, render_pair, render_views
 
@@ -40,7 +40,9 @@ def picture_job(
             measured = compare(reference, after)
             fidelity = measured.as_facts()
             far = at_vertices(after, measured)
-            made["distance.png"] = render_map(after, far, "distance from the scan, mm", stage=stage)
+            made["distance.png"] = render_map(
+                after, far, "distance from the scan, mm", at_least=COVERED_WITHIN_MM, stage=stage
+            )
     for name, data in (pictures or {}).items():
         made.setdefault(picture_name(name), data)
     (folder / FOLDER).mkdir(exist_ok=True)
