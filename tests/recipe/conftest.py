@@ -18,7 +18,7 @@ class Lean(StepParams):
 
 
 class TrimParams(StepParams):
-    at: Length | Ratio = quantity("15 %", about="Where to trim.")
+    at: Length = quantity("15 mm", about="Where to trim.")
     tilt: Angle | Lean = quantity("0 deg", about="A tilt, or the bounds of a search for one.")
     keep: Ratio = quantity("50 %", at_least="1 %", at_most="100 %", about="What must remain.")
     side: Literal["back", "front"] = Field("back", description="Where it climbs.")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
 from .nodes import Node, Place
 
@@ -20,10 +20,18 @@ def whole_name(value: object) -> str | None:
     return match[1] if match else None
 
 
-def names_in(text: str) -> list[tuple[str, bool]]:
-    """All placeholders of a text: what stands in the braces, and whether it is well formed."""
+class Placeholder(NamedTuple):
+    """A placeholder in a text: the whole, what stands in its braces, and whether that can be a name."""
+
+    written: str
+    name: str
+    well_formed: bool
+
+
+def placeholders_in(text: str) -> list[Placeholder]:
+    """All that begins like a placeholder."""
     return [
-        (match[1], bool(match[2]) and re.fullmatch(NAME, match[1]) is not None)
+        Placeholder(match[0], match[1], _WHOLE.fullmatch(match[0]) is not None)
         for match in _OPENING.finditer(text)
     ]
 

@@ -15,7 +15,7 @@ from .describe import listed
 from .extends import with_parents, written_out
 from .language import FORMATS, Delivery, Recipe, is_met
 from .nodes import Node, Place, Problems, quoted
-from .placeholders import NAME, names_in, texts_below, whole_name
+from .placeholders import NAME, Placeholder, placeholders_in, texts_below, whole_name
 from .steps import OTHERWISE, PLACING, SIBLINGS, Otherwise, StepCall, ids_of, params_node
 from .text import read_file
 from .ticket import read_mapping
@@ -254,11 +254,11 @@ class _Reader:
         entries = listing.value if isinstance(listing.value, list) else []
         for entry, base in zip(entries, self.step_places, strict=False):
             for text, place in texts_below(entry, base):
-                for name, well_formed in names_in(text.value):
-                    used.add(name)
-                    if name not in known:
-                        self._report_unasked(text, place, name, well_formed)
-                    if name not in self.ask:
+                for one in placeholders_in(text.value):
+                    used.add(one.name)
+                    if not one.well_formed or one.name not in known:
+                        self._report_unasked(text, place, one)
+                    if not one.well_formed or one.name not in self.ask:
                         unclear.add(base)
         for name in sorted(self.ask.keys() - used):
             node = (root.get("ask") or root).keys.get(name, root)
@@ -280,12 +280,11 @@ class _Reader:
         else:
             call.check(defaults, self.problems, "as 'ask' says by default")
 
-    def _report_unasked(self, node: Node, place: Place, name: str, well_formed: bool) -> None:
-        if not well_formed:
+    def _report_unasked(self, node: Node, place: Place, one: Placeholder) -> None:
+        name = one.name
+        if not one.well_formed:
             hint = "a name has small letters, digits, - and _; there are no expressions"
-            self.problems.add(
-                node, place, f"{quoted('${' + name + '}')} is not the name of a value", hint=hint
-            )
+            self.problems.add(node, place, f"{quoted(one.written)} is not the name of a value", hint=hint)
             return
         near = get_close_matches(name, [*self.ask, *self.broken_asks], n=1)
         asked = listed([*self.ask, *self.broken_asks])

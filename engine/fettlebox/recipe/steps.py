@@ -11,7 +11,7 @@ from ..api import Step
 from ..params import StepParams
 from .ask import Ask
 from .nodes import Node, Place, Problems, quoted
-from .placeholders import fill, names_in, texts_below
+from .placeholders import fill, placeholders_in, texts_below
 from .validate import node_at, validate
 
 Otherwise = Literal["stop", "hold", "skip"]
@@ -39,7 +39,7 @@ class StepCall:
 
         def explain(path: tuple[str | int, ...]) -> str:
             node = node_at(self.params, path)
-            names = [name for text, _ in texts_below(node, ()) for name, _ in names_in(text.value)]
+            names = [one.name for text, _ in texts_below(node, ()) for one in placeholders_in(text.value)]
             shown = ", ".join(f"${{{name}}} is {_shown(values[name])}" for name in dict.fromkeys(names))
             return f"{shown}, {told}" if shown else ""
 
@@ -68,7 +68,10 @@ class StepCall:
 
     def names_used(self) -> set[str]:
         return {
-            name for text, _ in texts_below(self.params, ()) for name, well in names_in(text.value) if well
+            one.name
+            for text, _ in texts_below(self.params, ())
+            for one in placeholders_in(text.value)
+            if one.well_formed
         }
 
 
@@ -123,6 +126,7 @@ def ids_of(nodes: list[Node]) -> list[str]:
             ids.append(written.value)
             continue
         name = shape[0] if shape else f"?{len(ids)}"
-        count = sum(1 for other in nodes[: len(ids)] if (s := split_step(other)) and s[0] == name)
+        same = [s for other in nodes[: len(ids)] if (s := split_step(other)) and s[0] == name]
+        count = sum("id" not in siblings for _, _, siblings in same)
         ids.append(name if not count else f"{name}-{count + 1}")
     return ids

@@ -1,0 +1,125 @@
+"""Plugins of all sorts, good and broken, behind real entry points of a made-up package."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterator
+from importlib.metadata import EntryPoint
+from pathlib import Path
+
+import pytest
+from fettlebox.api import API_VERSION, ENTRY_POINT_GROUP
+from fettlebox.catalog import Catalog, find_steps
+from fettlebox.errors import RecipeError
+from fettlebox.recipe import parse_recipe
+
+STEP = """
+from fettlebox.api import Part, StepContext, StepParams, StepResult, step
+
+class Params(StepParams):
+    pass
+
+@step({name!r}, version=1, summary="Does a thing.")
+def run(part: Part, params: Params, ctx: StepContext) -> StepResult:
+    return StepResult(part)
+"""
+Find = Callable[..., Catalog]
+
+
+@pytest.fixture
+def find(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Find]:
+    """Finds the steps of modules given as NAME=SOURCE, each the entry point `NAME = NAME:run`."""
+    monkeypatch.syspath_prepend(tmp_path)
+
+    def found(**sources: str) -> Catalog:
+        for name, source in sources.items():
+            (tmp_path / f"{name}.py").write_text(source)
+        return find_steps([EntryPoint(name, f"{name}:run", ENTRY_POINT_GROUP) for name in sources])
+
+    before = set(sys.modules)
+    yield found
+    for name in set(sys.modules) - before:
+        if not name.startswith(("fettlebox", "numpy", "pydantic")):
+            del sys.modules[name]
+
+
+@pytest.mark.parametrize(
+    ("source", "reason"),
+    [
+        ("import no_such_kiln", "No module named 'no_such_kiln'"),
+        ("1/0", "division by zero"),
+        ("raise SystemExit(3)", "SystemExit: 3"),
+        ("def run(", "SyntaxError"),
+        ("x = 1", "has no attribute 'run'"),
+        ("run = 5", "registers no step; does @step decorate it?"),
+        ("class run:\n    pass", "registers no step"),
+        (STEP.format(name="bad").replace("params: Params", "params: int"), "a subclass of StepParams"),
+        (STEP.format(name="bad").replace(", ctx: StepContext", ""), "expected (part, params, ctx)"),
+        (STEP.format(name="bad") + "import dataclasses\nrun = dataclasses.replace(run, api_version=99)",
+         f"made for plugin contract 99; this engine speaks {API_VERSION}"),
+        (STEP.format(name="bad").replace("    pass", "    f: type(len) = len"), "Pydantic"),
+    ],
+)  # fmt: skip
+def test_a_broken_plugin_is_set_aside_with_its_reason_and_the_rest_goes_on(
+    find: Find, source: str, reason: str
+) -> None:
+    catalog = find(bad=source, good=STEP.format(name="good"))
+    assert list(catalog.steps) == ["good"]
+    assert list(catalog.quarantined) == ["bad"]
+    assert reason in catalog.quarantined["bad"].reason
+    assert "\n" not in catalog.quarantined["bad"].reason
+    assert catalog.quarantined["bad"].source == "bad"
+
+
+def test_a_recipe_that_names_a_broken_plugin_is_told_why(find: Find) -> None:
+    catalog = find(bad="import no_such_kiln", good=STEP.format(name="good"))
+    assert parse_recipe("recipe: r\nsteps: [good]\ndeliver: []\n", "r.yaml", catalog).steps[0].id == "good"
+    with pytest.raises(RecipeError) as caught:
+        parse_recipe("recipe: r\nsteps: [bad, goood]\ndeliver: []\n", "r.yaml", catalog)
+    bad, misspelt = caught.value.problems
+    assert bad.found.startswith("step 'bad' comes from bad, which is set aside: ModuleNotFoundError")
+    assert (misspelt.found, misspelt.hint) == ("there is no step 'goood'", "did you mean 'good'?")
+
+
+def test_a_name_in_use_is_not_taken_over(find: Find) -> None:
+    catalog = find(first=STEP.format(name="same"), second=STEP.format(name="same"))
+    assert catalog.sources == {"same": "first"}
+    assert "the name 'same' is taken by first" in catalog.quarantined["second"].reason
+
+
+def test_built_in_steps_come_before_those_of_other_packages() -> None:
+    catalog = find_steps()
+    own = [source == "fettlebox" for source in catalog.sources.values()]
+    assert own == sorted(own, reverse=True)
+    assert catalog.sources["scale"] == "fettlebox"
+
+
+def test_nothing_is_set_aside_here() -> None:
+    assert find_steps().quarantined == {}
+
+
+def test_finding_steps_imports_no_heavy_library() -> None:
+    import subprocess
+
+    heavy = [
+        "scipy",
+        "numba",
+        "manifold3d",
+        "pymeshlab",
+        "igl",
+        "embreex",
+        "trimesh",
+        "shapely",
+        "PIL",
+        "pebble",
+        "prov",
+        "watchdog",
+    ]
+    code = (
+        "import sys, fettlebox.recipe; from fettlebox.catalog import find_steps; find_steps();"
+        f"print([m for m in {heavy} if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True,
+                          env={**os.environ})  # fmt: skip
+    assert done.stdout.strip() == "[]"
