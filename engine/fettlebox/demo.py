@@ -27,7 +27,8 @@ def run_demo(into: Path) -> int:
         if not (into / MARK).is_file():
             raise UsageError(f"{into} is there already and no demo made it; name another with --into")
         shutil.rmtree(into)
-    init_shop(into, recipes=shipped("recipes"), shop_file=example / "shop.yaml")
+    init_shop(into, recipes=shipped("recipes"))
+    shutil.copy2(example / "shop.yaml", into / "shop.yaml")
     (into / MARK).touch()
     scans = sorted(path for path in (example / "inbox").iterdir())
     for path in scans:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from .catalog import Catalog
     from .checking import Checked
     from .doctor import Finding
+    from .jobs.events import Event
     from .run_job import JobResult
 
 
@@ -105,15 +106,30 @@ def job_progress(name: str) -> Iterator[Callable[[str, float], None]]:
 
 
 @contextmanager
-def serve_progress(*, as_json: bool) -> Iterator[Callable[[Any], None]]:
-    """Tell on stderr, a line an event, what the server does."""
+def serve_progress(*, as_json: bool) -> Iterator[Callable[[Event], None]]:
+    """Tell on stderr, a line an event, what the server does; for scripts nothing but the results count."""
+    names: dict[str, str] = {}
 
-    def tell(event: Any) -> None:
-        text = plain(str(event))
-        if text and not as_json:
-            print(text, file=sys.stderr, flush=True)
+    def tell(event: Event) -> None:
+        if "scan" in event.data and event.job:
+            names[event.job] = plain(str(event.data["scan"]))
+        line = event_line(event, names.get(event.job or "", ""))
+        if line and not as_json:
+            print(line, file=sys.stderr, flush=True)
 
     yield tell
+
+
+def event_line(event: Event, scan: str) -> str:
+    """A server's event for a person: the scan's name instead of the job's number, where it is known."""
+    seconds = event.data.get("seconds")
+    if event.kind == "claimed":
+        return ""
+    if event.kind == "started":
+        return f"  {scan or event.job}: at work"
+    if event.kind in ("done", "held", "rejected") and seconds is not None:
+        return f"  {scan or event.job}: {event.kind} after {seconds:.1f} s"
+    return plain(event.text)
 
 
 def serve_summary(summary: Any, *, as_json: bool) -> None:

@@ -1,0 +1,148 @@
+"""The main job on real scans, judged from outside: independent libraries, the files' own bytes, lib3mf."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import lib3mf
+import numpy as np
+import pytest
+import trimesh
+
+ROOT = Path(__file__).resolve().parents[1]
+RECIPES = ROOT / "recipes"
+EXAMPLES = ROOT / "inbox_example" / "inbox"
+FETTLEBOX = [sys.executable, "-m", "fettlebox"]
+
+
+def run(recipe: str, scan: Path, out: Path, *more: str, status: int = 0) -> dict[str, Any]:
+    """`fettlebox run --json` on one scan, as a script would call it."""
+    command = [*FETTLEBOX, "run", str(RECIPES / f"{recipe}.yaml"), str(scan), "--out", str(out), "--json", *more]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == status, done.stdout + done.stderr
+    result: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
+    return result
+
+
+def delivered(job: dict[str, Any], form: str) -> Path:
+    return Path(next(out["path"] for out in job["outputs"] if out["format"] == form))
+
+
+def assert_print_ready(job: dict[str, Any]) -> trimesh.Trimesh:
+    """Closed, oriented, one body, flat on the bed: by trimesh, and by lib3mf in strict mode."""
+    assert job["state"] == "done", job["reason"]
+    assert job["facts"]["after"]["sound"] is True
+    assert job["facts"]["after"]["bodies"] == 1
+    mesh = trimesh.load_mesh(delivered(job, "stl"))
+    assert mesh.is_watertight
+    assert mesh.is_winding_consistent
+    assert mesh.volume > 0
+    assert mesh.body_count == 1
+    low = mesh.bounds[0, 2]
+    assert abs(low) < 1e-5, "the base is not on the bed"
+    on_bed = np.abs(mesh.triangles[:, :, 2]).max(axis=1) < 1e-5
+    assert mesh.area_faces[on_bed].sum() > 0.01 * mesh.area, "there is no flat base"
+    reader = (model := lib3mf.get_wrapper().CreateModel()).QueryReader("3mf")
+    reader.SetStrictModeActive(True)
+    reader.ReadFromFile(str(delivered(job, "3mf")))
+    assert reader.GetWarningCount() == 0
+    assert model.GetUnit() == lib3mf.ModelUnit.MilliMeter
+    meshes = model.GetMeshObjects()
+    assert meshes.MoveNext()
+    assert meshes.GetCurrentMeshObject().GetTriangleCount() == len(mesh.faces)
+    return mesh
+
+
+def traced_scale(job: dict[str, Any]) -> float:
+    """How much longer the part is than the scan, from the record's own placement of the scan in the part."""
+    after, before = job["facts"]["after"]["size_mm"], job["facts"]["before"]["size_mm"]
+    return float(np.linalg.norm(after) / np.linalg.norm(before))
+
+
+def test_raw_range_scan_of_a_head_becomes_a_quarter_size_part(face_scan: Path, tmp_path: Path) -> None:
+    job = run("quarter-bust", face_scan, tmp_path)
+    mesh = assert_print_ready(job)
+    steps = {step["name"]: step for step in job["steps"]}
+    assert steps["scale"]["facts"]["ratio"] == pytest.approx(0.25, rel=1e-3)
+    assert job["facts"]["fidelity"]["scan_to_part_p95_mm"] <= 0.1
+    # Against the file itself, by another library: the nearest points of part and scan, at the part's scale.
+    scan = trimesh.load_mesh(face_scan, process=False)
+    assert 0.15 < mesh.bounding_sphere.primitive.radius / scan.bounding_sphere.primitive.radius < 0.3
+
+
+def test_a_scanned_figurine_with_holes_is_closed_and_stands(bunny_scan: Path, tmp_path: Path) -> None:
+    job = run("figurine", bunny_scan, tmp_path)
+    assert_print_ready(job)
+    assert job["facts"]["fidelity"]["scan_to_part_p95_mm"] <= 0.1
+
+
+def test_a_scanned_open_sheet_becomes_a_relief_on_a_flat_back(sheet_scan: Path, tmp_path: Path) -> None:
+    assert_print_ready(run("relief", sheet_scan, tmp_path))
+
+
+@pytest.mark.parametrize("name", ["old king.ply", "miller.ply", "witch.zip"])
+def test_every_good_scan_of_the_example_shop_comes_out(name: str, tmp_path: Path) -> None:
+    job = run("quarter-bust", EXAMPLES / name, tmp_path)
+    mesh = assert_print_ready(job)
+    # The workshop's heads are 230 to 260 mm tall before the cut; a quarter of that stands on the bed.
+    assert 40 < mesh.extents[2] < 65
+
+
+def test_the_same_job_gives_the_same_bytes_run_twice_and_served(tmp_path: Path) -> None:
+    scan = EXAMPLES / "miller.ply"
+    first = run("quarter-bust", scan, tmp_path / "one")
+    second = run("quarter-bust", scan, tmp_path / "two")
+    assert first["outputs"], first
+    digests = [out["sha256"] for out in first["outputs"]]
+    assert [out["sha256"] for out in second["outputs"]] == digests
+    for out in first["outputs"]:
+        assert hashlib.sha256(Path(out["path"]).read_bytes()).hexdigest() == out["sha256"]
+    shop = tmp_path / "shop"
+    subprocess.run([*FETTLEBOX, "init", str(shop)], check=True, capture_output=True)
+    shutil.copy2(scan, shop / "inbox" / scan.name)
+    subprocess.run([*FETTLEBOX, "serve", str(shop), "--once"], check=True, capture_output=True)
+    (folder,) = (shop / "outbox").iterdir()
+    served = [hashlib.sha256((folder / Path(out["path"]).name).read_bytes()).hexdigest() for out in first["outputs"]]
+    assert served == digests
+    assert (folder / "original" / scan.name).read_bytes() == scan.read_bytes()
+
+
+BAD = {
+    "nothing.stl": (b"", "0 bytes"),
+    "cut short.stl": (b"x" * 80 + (1000).to_bytes(4, "little") + b"\0" * 500, "1,000"),
+    "text.ply": ("Ein Gruß, kein Netz".encode(), "text.ply"),
+    "nan.obj": (b"v 0 0 0\nv 1 0 nan\nv 0 1 0\nf 1 2 3\n", "line 2"),
+    "einzel dreieck.obj": (b"v 0 0 0\nv 100 0 0\nv 0 100 0\nf 1 2 3\n", ""),
+}
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_a_scan_that_is_none_is_rejected_with_a_sentence_and_kept(name: str, tmp_path: Path) -> None:
+    data, fragment = BAD[name]
+    scan = tmp_path / name
+    scan.write_bytes(data)
+    job = run("quarter-bust", scan, tmp_path / "out", status=4)
+    assert job["state"] == "rejected"
+    assert fragment in job["reason"], job["reason"]
+    assert "unexpected" not in job["reason"]
+    assert scan.read_bytes() == data
+    assert (Path(job["folder"]) / "original" / name).read_bytes() == data
+    assert not job["outputs"]
+
+
+def test_a_wrong_recipe_touches_no_scan(tmp_path: Path) -> None:
+    recipe = tmp_path / "wrong.yaml"
+    recipe.write_text("recipe: wrong\nabout: x\nsteps:\n  - smoth\ndeliver: [stl]\n")
+    scan = EXAMPLES / "miller.ply"
+    command = [*FETTLEBOX, "run", str(recipe), str(scan), "--out", str(tmp_path / "out")]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert "wrong.yaml:4" in done.stderr
+    assert "smooth" in done.stderr
+    assert not (tmp_path / "out").exists()
