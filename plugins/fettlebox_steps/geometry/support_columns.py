@@ -1,0 +1,217 @@
+"""What standing on a cut would cost: support and solid volume for many planes at once.
+
+Per direction the mesh is run through with parallel lines, one a cell. The crossings of a line, sorted,
+tell where it is inside the material and where the underside above it needs support. Both are
+piecewise linear in the height of the cut, so one pass adds up suffix sums for all heights.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from .measures import area_vectors
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+
+OVERHANG_COSINE = float(np.cos(np.radians(45.0)))
+"""An underside flatter than 45 degrees needs support (common practice, no published source)."""
+
+SIDES = 16
+"""Directions in which the base's outline is measured: its convex hull, to 2 % of its width."""
+
+SHIFT = (0.137, 0.291)
+"""The lines stand off the corner of the grid by odd fractions, so that they miss the edges of regular meshes."""
+
+
+@dataclass(frozen=True)
+class Columns:
+    """For n directions and k heights each (mm along the direction), arrays (n,k) of what stays above.
+
+    support_mm3, volume_mm3; base_mm2 of the cut face; inside_mm: how far the centre of mass is inside
+    the convex hull of the cut face, negative outside.
+    """
+
+    height_mm: Floats
+    support_mm3: Floats
+    volume_mm3: Floats
+    base_mm2: Floats
+    inside_mm: Floats
+
+
+def evaluate(vertices: Floats, faces: Ints, up: Floats, height_mm: Floats, cell_mm: float) -> Columns:
+    """Measure cuts at `height_mm` (n,k), evenly spaced and rising, along unit directions `up` (n,3).
+
+    The surface must be closed. The error falls with the cell: use half a millimetre for a number to state.
+    """
+    vectors = area_vectors(vertices, faces)
+    length = np.linalg.norm(vectors, axis=1)
+    normals = vectors / np.where(length > 0, length, 1.0)[:, None]
+    up = np.ascontiguousarray(up, dtype=np.float64)
+    shape = height_mm.shape
+    support, volume, base, inside = (np.zeros(shape) for _ in range(4))
+    _all(
+        np.ascontiguousarray(vertices), np.ascontiguousarray(faces), normals, up,
+        np.ascontiguousarray(height_mm), float(cell_mm), support, volume, base, inside,
+    )  # fmt: skip
+    return Columns(height_mm, support, volume, base, inside)
+
+
+@njit(parallel=True, cache=True)
+def _all(vertices, faces, normals, up, heights, cell, support, volume, base, inside):
+    for d in prange(len(up)):
+        _one(vertices, faces, normals, up[d], heights[d], cell, support[d], volume[d], base[d], inside[d])
+
+
+@njit(cache=True)
+def _crossings(x, y, z, faces, normals, up, wide, high):
+    """Crossings of the mesh with the lines of the grid, sorted by line and height.
+
+    Returns starts (lines + 1,), heights, and kinds: 0 into the material going up, 1 out of it, 2 into it
+    through an underside that needs support.
+    """
+    count = np.zeros(wide * high + 1, np.int64)
+    room = 0
+    for f in range(len(faces)):
+        a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
+        i = np.floor(max(x[a], x[b], x[c])) - np.ceil(min(x[a], x[b], x[c])) + 1
+        j = np.floor(max(y[a], y[b], y[c])) - np.ceil(min(y[a], y[b], y[c])) + 1
+        if i > 0 and j > 0:
+            room += int(i * j)
+    at = np.empty(room, np.float32)
+    line = np.empty(room, np.int32)
+    kind = np.empty(room, np.int8)
+    found = 0
+    for f in range(len(faces)):
+        a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
+        ax, ay, bx, by, cx, cy = x[a], y[a], x[b], y[b], x[c], y[c]
+        double = (bx - ax) * (cy - ay) - (by - ay) * (cx - ax)
+        if abs(double) < 1e-12:
+            continue
+        what = np.int8(1) if double > 0 else np.int8(0)
+        if normals[f, 0] * up[0] + normals[f, 1] * up[1] + normals[f, 2] * up[2] < -OVERHANG_COSINE:
+            what = np.int8(2)
+        for i in range(int(np.ceil(min(ax, bx, cx))), int(np.floor(max(ax, bx, cx))) + 1):
+            for j in range(int(np.ceil(min(ay, by, cy))), int(np.floor(max(ay, by, cy))) + 1):
+                s = ((i - ax) * (cy - ay) - (j - ay) * (cx - ax)) / double
+                t = ((bx - ax) * (j - ay) - (by - ay) * (i - ax)) / double
+                if s < 0 or t < 0 or s + t > 1:
+                    continue
+                at[found] = z[a] + s * (z[b] - z[a]) + t * (z[c] - z[a])
+                line[found] = i * high + j
+                kind[found] = what
+                count[i * high + j + 1] += 1
+                found += 1
+    for k in range(wide * high):
+        count[k + 1] += count[k]
+    place = count[:-1].copy()
+    sorted_at = np.empty(found, np.float32)
+    sorted_kind = np.empty(found, np.int8)
+    for k in range(found):
+        slot = place[line[k]]
+        place[line[k]] += 1
+        first = count[line[k]]
+        while slot > first and sorted_at[slot - 1] > at[k]:
+            sorted_at[slot] = sorted_at[slot - 1]
+            sorted_kind[slot] = sorted_kind[slot - 1]
+            slot -= 1
+        sorted_at[slot] = at[k]
+        sorted_kind[slot] = kind[k]
+    return count, sorted_at, sorted_kind
+
+
+@njit(cache=True)
+def _add_span(sums, low, high, first, step, n, factor):
+    """Add max(0, high - max(low, s)) · factor, for every height s, to suffix sums [constant, slope]."""
+    top = min(max(int(np.floor((high - first) / step)), -1), n - 1)
+    bottom = -1
+    if low > -1e29:
+        bottom = min(max(int(np.floor((low - first) / step)), -1), n - 1)
+    sums[0, top + 1] += high * factor
+    sums[1, top + 1] -= factor
+    # Below `low` the span no longer grows as the cut sinks: it is high - low.
+    sums[0, bottom + 1] -= high * factor
+    sums[1, bottom + 1] += factor
+    if bottom >= 0:
+        sums[0, bottom + 1] += (high - low) * factor
+    return bottom, top
+
+
+@njit(cache=True)
+def _one(vertices, faces, normals, up, heights, cell, support, volume, base, inside):
+    ux, uy, uz = up
+    hx, hy, hz = (1.0, 0.0, 0.0) if abs(ux) < 0.9 else (0.0, 1.0, 0.0)
+    px, py, pz = hy * uz - hz * uy, hz * ux - hx * uz, hx * uy - hy * ux
+    size = np.sqrt(px * px + py * py + pz * pz)
+    px, py, pz = px / size, py / size, pz / size
+    qx, qy, qz = uy * pz - uz * py, uz * px - ux * pz, ux * py - uy * px
+    count = len(vertices)
+    x, y, z = np.empty(count), np.empty(count), np.empty(count)
+    for i in range(count):
+        vx, vy, vz = vertices[i, 0], vertices[i, 1], vertices[i, 2]
+        x[i] = (px * vx + py * vy + pz * vz) / cell
+        y[i] = (qx * vx + qy * vy + qz * vz) / cell
+        z[i] = ux * vx + uy * vy + uz * vz
+    x0, y0 = x.min() - SHIFT[0], y.min() - SHIFT[1]
+    x -= x0
+    y -= y0
+    wide, high = int(x.max()) + 2, int(y.max()) + 2
+    starts, at, kind = _crossings(x, y, z, faces, normals, up, wide, high)
+
+    n = len(heights)
+    first, step = heights[0], heights[1] - heights[0]
+    sup, vol, mx, my = np.zeros((2, n + 1)), np.zeros((2, n + 1)), np.zeros((2, n + 1)), np.zeros((2, n + 1))
+    extent = np.full((n, SIDES), -np.inf)
+    low_j, high_j = np.empty(n, np.int64), np.empty(n, np.int64)
+    for i in range(wide):
+        low_j[:] = high
+        high_j[:] = -1
+        for j in range(high):
+            line = i * high + j
+            past = -1e30
+            for k in range(starts[line], starts[line + 1]):
+                if kind[k] != 1:
+                    if kind[k] == 2 and at[k] > past:
+                        _add_span(sup, past, at[k], first, step, n, 1.0)
+                    continue
+                if k > starts[line] and kind[k - 1] != 1:
+                    bottom, top = _add_span(vol, at[k - 1], at[k], first, step, n, 1.0)
+                    _add_span(mx, at[k - 1], at[k], first, step, n, float(i))
+                    _add_span(my, at[k - 1], at[k], first, step, n, float(j))
+                    for s in range(bottom + 1, top + 1):
+                        base[s] += 1.0
+                        low_j[s] = min(low_j[s], j)
+                        high_j[s] = j
+                past = at[k]
+        for s in range(n):
+            if high_j[s] < 0:
+                continue
+            for side in range(SIDES):
+                angle = 2.0 * np.pi * side / SIDES
+                reach = np.cos(angle) * i + max(np.sin(angle) * low_j[s], np.sin(angle) * high_j[s])
+                extent[s, side] = max(extent[s, side], reach)
+    area = cell * cell
+    total = np.zeros((4, 2))
+    for s in range(n - 1, -1, -1):
+        for c in range(2):
+            total[0, c] += sup[c, s + 1]
+            total[1, c] += vol[c, s + 1]
+            total[2, c] += mx[c, s + 1]
+            total[3, c] += my[c, s + 1]
+        support[s] = max(0.0, total[0, 0] + total[0, 1] * heights[s]) * area
+        solid = total[1, 0] + total[1, 1] * heights[s]
+        volume[s] = max(0.0, solid) * area
+        base[s] *= area
+        inside[s] = -np.inf
+        if solid > 0 and base[s] > 0:
+            cx = (total[2, 0] + total[2, 1] * heights[s]) / solid
+            cy = (total[3, 0] + total[3, 1] * heights[s]) / solid
+            inside[s] = np.inf
+            for side in range(SIDES):
+                angle = 2.0 * np.pi * side / SIDES
+                gap = extent[s, side] - (np.cos(angle) * cx + np.sin(angle) * cy)
+                inside[s] = min(inside[s], gap * cell)
