@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import dataclasses
 import json
 import pickle
 from collections.abc import Callable
@@ -8,7 +9,9 @@ from pathlib import Path
 import pytest
 from fettlebox.catalog import Catalog
 from fettlebox.errors import Problem, RecipeError
+from fettlebox.params import StepParams
 from fettlebox.recipe import Recipe, load_recipe, parse_recipe
+from pydantic import model_validator
 
 Read = Callable[[str], Recipe]
 Complain = Callable[[str], list[Problem]]
@@ -116,3 +119,50 @@ def test_a_missing_file_is_told_in_one_sentence(tmp_path: Path, catalog: Catalog
 def test_a_file_that_holds_no_recipe(text: str, catalog: Catalog) -> None:
     with pytest.raises(RecipeError):
         parse_recipe(text, "r.yaml", catalog)
+
+
+@pytest.mark.parametrize(
+    ("text", "found", "hint"),
+    [
+        ("recipe r\nsteps: [weigh]\n", "a colon where none can stand", "is there a colon missing in line 1?"),
+        ("steps:\n  - trim {at: 2 mm}\n", "there is no step 'trim {at'", "write 'trim: …', with a colon"),
+        ("steps:\n  - trim: {at: ${a}}\n", "braces that are never closed",
+         'put what a ticket sets in quotes: "${name}"'),
+        ("steps:\n  - rub: {grit: 1 mm}\n    passes: 3\n", "there is no key 'passes' beside a step",
+         "settings of rub go inside its braces: 'rub: {passes: …}'"),
+        ("steps:\n  - weigh: {}\n    wehn: true\n", "there is no key 'wehn' beside a step",
+         "did you mean 'when'?"),
+        ("steps:\n  - weigh: {}\n    trim: 1 mm\n", "more than one step in one entry (weigh, trim)",
+         "start a new line with '- '"),
+    ],
+)  # fmt: skip
+def test_a_slip_of_the_pen_gets_the_hint_that_mends_it(
+    complain: Complain, text: str, found: str, hint: str
+) -> None:
+    problem = one(complain(text))
+    assert (problem.found, problem.hint) == (found, hint)
+
+
+def test_whole_numbers_are_those_of_json_schema(read: Read) -> None:
+    plan = read("steps:\n  - rub: {grit: 1 mm, passes: 2e1}\n").plan()
+    assert plan.steps[0].params_as_written["passes"] == 20
+
+
+def test_a_defect_in_the_settings_of_a_plugin_is_a_problem_of_the_recipe(catalog: Catalog) -> None:
+    class Faulty(StepParams):
+        number: int = 0
+
+        @model_validator(mode="after")
+        def _divide(self) -> Faulty:
+            raise ZeroDivisionError("division by zero")
+
+    faulty = dataclasses.replace(catalog.steps["weigh"], name="faulty", params=Faulty)
+    with pytest.raises(RecipeError, match="the step fails while it checks its settings: ZeroDivisionError"):
+        parse_recipe("recipe: r\nsteps: [faulty]\ndeliver: []\n", "r.yaml", Catalog({"faulty": faulty}))
+
+
+def test_many_open_answers_are_checked_in_no_time(read: Read) -> None:
+    names = [f"n{index}" for index in range(40)]
+    asked = "".join(f"  {name}: {{type: count}}\n" for name in names)
+    zones = ", ".join(f'"z${{{name}}}"' for name in names)
+    assert read(f"ask:\n{asked}steps:\n  - rub: {{grit: 1 mm, zones: [{zones}]}}\n").steps

@@ -172,6 +172,11 @@ class _Reader:
         step = self.catalog.steps.get(name)
         if step is None:
             found, _, hint = self.catalog.why_not(name).partition("; ")
+            if name.partition(" ")[0] in self.catalog.steps:
+                found, hint = (
+                    f"there is no step {quoted(name)}",
+                    f"write '{name.partition(' ')[0]}: …', with a colon",
+                )
             self.problems.add(name_node, place, found, hint=hint)
             return None
         place = place if place[-1] == name else (*place, name)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import product
 from typing import Any, Literal
 
 from ..api import Step
+from ..errors import Problem
 from ..params import StepParams
 from .ask import Ask
-from .nodes import Node, Place, Problems, quoted
+from .nodes import Node, Place, Problems, quoted, shorten
 from .placeholders import fill, placeholders_in, texts_below
 from .validate import node_at, validate
 
@@ -18,7 +18,7 @@ Otherwise = Literal["stop", "hold", "skip"]
 OTHERWISE: tuple[Otherwise, ...] = ("stop", "hold", "skip")
 SIBLINGS = ("id", "when", "otherwise")
 PLACING = ("after", "before")
-MOST_TRIES = 8  # samples tried for what a ticket has to answer; more would find nothing new
+MOST_TRIES = 64  # more choices than any recipe offers
 
 
 @dataclass(frozen=True)
@@ -44,8 +44,12 @@ class StepCall:
             return f"{shown}, {told}" if shown else ""
 
         data = fill(self.params.plain(), values)
-        params = validate(self.step.params, self.params, self.place, problems, data, explain)
-        return params if isinstance(params, StepParams) else None
+        try:
+            return validate(self.step.params, self.params, self.place, problems, data, explain)
+        except Exception as error:  # a defect of the plugin, not of this recipe or of ours
+            found = f"the step fails while it checks its settings: {type(error).__name__}: {error}"
+            problems.add(self.params, self.place, shorten(found, 200))
+            return None
 
     def check_unanswered(
         self, values: Mapping[str, Any], open_asks: Mapping[str, Ask], problems: Problems
@@ -53,18 +57,18 @@ class StepCall:
         """Check while some answers are not known: by trying samples, so that only a parameter that no
         answer could suit is a problem.
         """
-        used = self.names_used() & set(open_asks)
-        least: list[Any] | None = None
-        tries = list(product(*(open_asks[name].samples()[:MOST_TRIES] for name in sorted(used))))
-        for answers in tries[: MOST_TRIES**2]:
+        samples = {name: open_asks[name].samples() for name in self.names_used() & set(open_asks)}
+        always: list[Problem] | None = None
+        for turn in range(min(MOST_TRIES, max(map(len, samples.values())))):
             tried = Problems()
-            sample = dict(zip(sorted(used), answers, strict=True))
-            self.check({**values, **sample}, tried, "for example")
-            if least is None or len(tried.found) < len(least):
-                least = tried.found
-            if not least:
+            answers = {name: given[turn % len(given)] for name, given in samples.items()}
+            self.check({**values, **answers}, tried, "for example")
+            spots = {(problem.line, problem.column, problem.place) for problem in tried.found}
+            before = tried.found if always is None else always
+            always = [problem for problem in before if (problem.line, problem.column, problem.place) in spots]
+            if not always:
                 return
-        problems.found += least or []
+        problems.found += always or []
 
     def names_used(self) -> set[str]:
         return {

@@ -230,10 +230,13 @@ def _report_syntax(error: yaml.MarkedYAMLError, source: Source, problems: Proble
         ((f, h) for key, f, h in _SYNTAX if key in said), (f"not YAML: {shorten(said, 80)}", "")
     )
     mark = error.problem_mark or error.context_mark
-    hint_line = source.line(mark.line + 1) if mark else ""
-    if ("end of stream" in said or "expected ',' or" in said) and error.context_mark is not None:
-        mark = error.context_mark
-    line, column = (mark.line + 1, mark.column + 1) if mark else (0, 0)
-    if re.search(r"""(?<!["'\w])\$\{""", hint_line):
+    line = mark.line + 1 if mark else 0
+    above = source.line(line - 1)
+    if "mapping values" in said and above.strip() and ":" not in above:
+        hint = f"is there a colon missing in line {line - 1}?"
+    if re.search(r"""(?<!["'\w])\$\{""", source.line(line)):
         hint = 'put what a ticket sets in quotes: "${name}"'
-    problems.add(Node(None, line, column, source), (), found, hint=hint)
+    if ("end of stream" in said or "expected ',' or" in said) and error.context_mark is not None:
+        mark = error.context_mark  # where it was opened
+    spot = Node(None, mark.line + 1, mark.column + 1, source) if mark else Node(None, source=source)
+    problems.add(spot, (), found, hint=hint)

@@ -17,6 +17,7 @@ from .nodes import Node, Place, Problems, quoted
 M = TypeVar("M", bound=BaseModel)
 Path = tuple[str | int, ...]
 
+EXACT_BELOW = 2.0**53  # every whole number up to here is a float of its own
 _LOOKS_LIKE_A_FLAG = {"yes", "no", "on", "off", "y", "n"}
 _TAGGED = {"union_tag_not_found", "union_tag_invalid"}
 _A_SENTENCE = {"value_error", "assertion_error"}
@@ -38,13 +39,25 @@ def validate(
     """
     given = node.plain() if data is None else data
     try:
-        return model.model_validate_json(json.dumps(given), strict=True, by_alias=True, by_name=False)
+        text = json.dumps(_whole_numbers(given))
+        return model.model_validate_json(text, strict=True, by_alias=True, by_name=False)
     except ValidationError as error:
         schema = _schema(model)
         for path, details in _by_path(error, node).items():
             if not skip(path):
                 _report(path, details, schema, given, node, place, problems, explain(path))
     return None
+
+
+def _whole_numbers(value: Any) -> Any:
+    """`1e6` and `2.0` are whole numbers to JSON Schema, and so to us."""
+    if isinstance(value, dict):
+        return {key: _whole_numbers(inner) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [_whole_numbers(inner) for inner in value]
+    if isinstance(value, float) and value.is_integer() and abs(value) < EXACT_BELOW:
+        return int(value)
+    return value
 
 
 @cache
@@ -127,6 +140,10 @@ def _report(
 
 def _most_telling(sentences: list[str]) -> str:
     """Of what several alternatives say, that of the one which was probably meant."""
+    units = [said.partition("write '")[2].partition("'")[0] for said in sentences if "has no unit" in said]
+    if len(units) > 1 and all(units):
+        shown = " or ".join(quoted(unit) for unit in units)
+        return f"{sentences[0].partition(';')[0]}; write {shown}, as you mean it"
     return min(sentences, key=lambda said: ("is not a unit" in said, "did you mean" not in said))
 
 
