@@ -26,9 +26,9 @@ CORNERS = np.array([[c & 1, c >> 1 & 1, c >> 2 & 1] for c in range(8)], dtype=np
 
 
 class CubeTable(NamedTuple):
-    """count (256,) triangles of a case; edges (256, most, 3): the cube edges on which their corners lie."""
+    """triangles (256,) of each case; edges (256, most, 3): the cube edges on which their corners lie."""
 
-    count: NDArray[np.int64]
+    triangles: NDArray[np.int64]
     edges: NDArray[np.int64]
 
 
@@ -90,7 +90,7 @@ def _in_one_face(a: int, b: int) -> bool:
 def _middle(edge: int) -> NDArray[np.float64]:
     at = CORNERS[EDGE_START[edge]].astype(float)
     at[EDGE_AXIS[edge]] = 0.5
-    return at
+    return np.asarray(at)
 
 
 def _triangles(loop: list[int]) -> list[tuple[int, int, int]]:

@@ -48,7 +48,8 @@ def snap_to_scan(
     if not len(held):
         return before.copy()
     scan = np.asarray(scan_vertices, dtype=np.float64)[np.unique(np.asarray(scan_faces))]
-    distance, nearest = cKDTree(before[held]).query(scan, distance_upper_bound=PULL * cell_mm, workers=-1)
+    found = cKDTree(before[held]).query(scan, distance_upper_bound=PULL * cell_mm, workers=-1)
+    distance, nearest = np.asarray(found[0]), np.asarray(found[1])
     claim = np.flatnonzero(np.isfinite(distance))
     claim = claim[np.lexsort((claim, distance[claim], nearest[claim]))]
     first = np.ones(len(claim), dtype=np.bool_)
@@ -70,7 +71,7 @@ def undo_damage(before: Floats, after: Floats, faces: Ints, cell_mm: float) -> F
         agreement = np.einsum("ij,ij->i", normals[some], now)
         return np.asarray((agreement < TURN * sizes[some] * now_sizes) & ~tiny[some])
 
-    bad = crossing_faces(result, faces) | turned(slice(None))
+    bad = np.asarray(crossing_faces(result, faces) | turned(slice(None)))
     for attempt in range(ROUNDS):
         if not bad.any():
             return result
@@ -79,7 +80,7 @@ def undo_damage(before: Floats, after: Floats, faces: Ints, cell_mm: float) -> F
         if attempt > 3:
             moved_back[faces[moved_back[faces].any(axis=1)]] = True
         result[moved_back] = before[moved_back]
-        near = moved_back[faces].any(axis=1)
+        near = np.asarray(moved_back[faces].any(axis=1))
         bad = crossing_faces(result, faces, only=near)
         bad[near] |= turned(near) & (result[faces[near]] != before[faces[near]]).any(axis=(1, 2))
     return before.copy()

@@ -1,17 +1,18 @@
 """A regular grid of which only the cells that a surface passes are kept.
 
-The corners carry winding numbers; the surface is where these pass a level. It is found by following it
-from cell to cell, starting where the scan's triangles cut edges of the grid and the level changes there.
+The corners carry the values of a field, which is positive inside. The surface is found by following it
+from cell to cell, from where it is known to pass.
 """
 
 from __future__ import annotations
+
+from typing import Protocol
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from .cube_table import CORNERS, cube_table
-from .winding import WindingTree
 
 HALF = 1 << 20
 """Grid coordinates are kept in 21 bits each, so that three of them fit a 64-bit key."""
@@ -19,6 +20,7 @@ HALF = 1 << 20
 STEP = np.array([1 << 42, 1 << 21, 1], dtype=np.int64)
 CORNER_STEP = CORNERS @ STEP
 EMPTY = -1
+
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 """2^64 over the golden ratio: multiplying by it spreads neighbouring keys (D. Knuth, TAOCP 3, 6.4)."""
 
@@ -35,6 +37,12 @@ def unpack(keys: Keys) -> NDArray[np.int64]:
     """Grid coordinates (n,3) of keys (n,)."""
     mask = (1 << 21) - 1
     return np.stack([keys >> 42, (keys >> 21) & mask, keys & mask], axis=1) - HALF
+
+
+def cells_around(starts: Keys, axes: NDArray[np.int64]) -> Keys:
+    """The cells around grid edges that start at corners (n,) and run along axes (n,)."""
+    u, v = STEP[(axes + 1) % 3], STEP[(axes + 2) % 3]
+    return np.unique(np.concatenate([starts, starts - u, starts - v, starts - u - v]))
 
 
 class KeySet:
@@ -102,35 +110,66 @@ def _find(slots, known, keys, numbers):
         numbers[i] = slots[_slot_of(slots, known, keys[i])]
 
 
-class LevelGrid:
-    """Grid corners with their winding numbers, and the cells that the surface at `iso` passes."""
+class Field(Protocol):
+    """Something that has a value everywhere in space, and an inside."""
 
-    def __init__(self, tree: WindingTree, origin: Floats, cell_mm: float, iso: float) -> None:
-        self.tree = tree
+    def values(self, points: Floats) -> Floats:
+        """Values (n,) at points (n,3): good enough to tell inside from outside."""
+        ...
+
+    def heights(self, values: Floats) -> Floats:
+        """How far values (n,) are within those of the inside; negative outside."""
+        ...
+
+    def exact_heights(self, points: Floats) -> Floats:
+        """Heights (n,) at points (n,3), good enough to find the surface by."""
+        ...
+
+
+class LevelGrid:
+    """Grid corners with the values of a field, and the cells that the border of its inside passes."""
+
+    def __init__(self, field: Field, origin: Floats, cell_mm: float) -> None:
+        self.field = field
         self.origin = origin
         self.cell_mm = cell_mm
-        self.iso = iso
         self.corners = KeySet()
-        self.winding: Floats = np.empty(0)
+        self.corner_values: Floats = np.empty(0)
         self.cells = KeySet()
-        self.cases: NDArray[np.int64] = np.empty(0, dtype=np.int64)
+        self.cases: Keys = np.empty(0, dtype=np.int64)
 
     def points(self, keys: Keys) -> Floats:
         """Positions (n,3) in mm of grid corners."""
         return np.asarray(self.origin + unpack(keys) * self.cell_mm)
 
     def values(self, keys: Keys) -> Floats:
-        """Winding numbers (n,) at grid corners, each worked out once."""
+        """Values of the field (n,) at grid corners, each worked out once."""
         before = self.corners.count
         numbers = self.corners.add(keys)
         fresh = self.corners.keys[before : self.corners.count]
         if len(fresh):
-            blocks = pack(unpack(fresh) >> 3)
-            order = np.argsort(blocks, kind="stable")
+            order = np.argsort(pack(unpack(fresh) >> 3), kind="stable")
             added = np.empty(len(fresh))
-            added[order] = self.tree.at(self.points(fresh[order]))
-            self.winding = np.concatenate([self.winding, added])
-        return self.winding[numbers]
+            added[order] = self.field.values(self.points(fresh[order]))
+            self.corner_values = np.concatenate([self.corner_values, added])
+        return self.corner_values[numbers]
+
+    def inside(self, keys: Keys) -> NDArray[np.bool_]:
+        """Whether grid corners (n,) are inside."""
+        return self.field.heights(self.values(keys)) > 0
+
+    def borders(self, low: Keys, axis: int, steps: int) -> Keys:
+        """Cells (k,) around grid edges where the inside begins or ends, between `low` and `steps` further on.
+
+        `steps` is a power of two. Of several borders on the way to a corner, one is found.
+        """
+        low = low[self.inside(low) != self.inside(low + steps * STEP[axis])]
+        start = self.inside(low)
+        while steps > 1:
+            steps //= 2
+            middle = low + steps * STEP[axis]
+            low = np.where(self.inside(middle) == start, middle, low)
+        return cells_around(low, np.full(len(low), axis))
 
     def follow(self, seeds: Keys) -> None:
         """Take in every cell that the surface reaches from the cells `seeds`, through shared faces."""
@@ -141,7 +180,7 @@ class LevelGrid:
             frontier = self.cells.keys[before : self.cells.count].copy()
             before = self.cells.count
             corners = (frontier[:, None] + CORNER_STEP).ravel()
-            inside = (self.values(corners) > self.iso).reshape(-1, 8)
+            inside = self.inside(corners).reshape(-1, 8)
             case = inside @ (1 << np.arange(8))
             masks.append(case.astype(np.int64))
             self.cells.add(_beyond(frontier, case))
@@ -154,7 +193,8 @@ class LevelGrid:
         cut = (self.cases > 0) & (self.cases < 255)
         cells, cases = cells[cut], self.cases[cut]
         numbers = self.corners.find((cells[:, None] + CORNER_STEP).ravel()).reshape(-1, 8)
-        return _polygonise(numbers, cases, table.count, table.edges, self.corners.count)
+        starts, axes, faces = _polygonise(numbers, cases, table.triangles, table.edges, self.corners.count)
+        return starts, axes, faces
 
 
 def _beyond(cells: Keys, cases: NDArray[np.int64]) -> Keys:

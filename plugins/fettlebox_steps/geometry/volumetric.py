@@ -13,14 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 from numpy.typing import ArrayLike, NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
-from .crossings import crossing_faces
+from .grid_places import border_places, placed
 from .snapping import snap_to_scan
-from .sparse_grid import STEP, Floats, Keys, LevelGrid, pack, unpack
+from .solids import keep_solid_bodies, thin_out
+from .sparse_grid import STEP, Floats, Keys, LevelGrid, cells_around, pack
 from .wall_hits import WallHits, wall_hits
-from .winding import WindingTree
+from .winding import QUICK, WindingTree
 
 __all__ = ["ClosedSurface", "cell_for", "close_by_winding", "keep_solid_bodies", "snap_to_scan", "thin_out"]
 
@@ -33,13 +32,15 @@ CELLS_PER_AREA = 2.2
 """Grid cells that a surface passes, over its area in squared cells (measured on scans)."""
 
 CELL_BUDGET = 4_000_000
-"""Cells that close_by_winding may take: about 400 bytes each while it works."""
+"""Cells that close_by_winding may take: about 600 bytes each while it works."""
 
-NEAR_CORNER = 0.02
-"""Vertices keep this share of a cell from the corners of the grid, so that no triangle degenerates."""
+BACKWARD = -0.75
+"""Below this a place counts as inside although the walls around it face the wrong way: a flap of the scan
+that curls back past its own rim, or a body that is inside out. In front of an open sheet the number falls
+to -0.5, so the level stays clear of that."""
 
-BISECTIONS = 6
-"""Rounds of regula falsi for a vertex of the soap film: to about a hundredth of a cell."""
+DOUBT = 0.2
+"""A quick winding number this near a level is worked out again: four times its error."""
 
 LATTICE_POINTS = 100_000
 """Points of the coarse lattice that looks for pieces of the surface which touch no wall."""
@@ -53,6 +54,28 @@ class ClosedSurface:
     faces: Ints
     free: NDArray[np.bool_]
     cells: int
+
+
+@dataclass(frozen=True, eq=False)
+class WindingField:
+    """Winding numbers as a field of a grid: inside above `iso`, or below BACKWARD."""
+
+    tree: WindingTree
+    iso: float
+
+    def values(self, points: Floats) -> Floats:
+        """Winding numbers (n,): quick ones where they leave no doubt on which side a point is."""
+        winding = self.tree.at(points, QUICK)
+        doubt = (np.abs(winding - self.iso) < DOUBT) | (np.abs(winding - BACKWARD) < DOUBT)
+        if doubt.any():
+            winding[doubt] = self.tree.at(points[doubt])
+        return winding
+
+    def heights(self, values: Floats) -> Floats:
+        return np.asarray(np.maximum(values - self.iso, BACKWARD - values))
+
+    def exact_heights(self, points: Floats) -> Floats:
+        return self.heights(self.tree.at(points))
 
 
 def cell_for(vertices: ArrayLike, faces: ArrayLike) -> float:
@@ -77,32 +100,22 @@ def close_by_winding(
         raise ValueError(f"a grid cell of {cell_mm} mm")
     points = np.ascontiguousarray(vertices, dtype=np.float64)
     corners = np.ascontiguousarray(faces, dtype=np.int64)
-    tree = WindingTree.of(points, corners)
+    field = WindingField(WindingTree.of(points, corners), iso)
     used = points[corners].reshape(-1, 3)
     origin = used.min(axis=0) - 0.5 * cell_mm
-    grid = LevelGrid(tree, origin, cell_mm, iso)
+    grid = LevelGrid(field, origin, cell_mm)
     hits = wall_hits((points - origin) / cell_mm, corners)
     grid.follow(np.concatenate([_wall_seeds(grid, hits), _far_seeds(grid, used.max(axis=0))]))
     starts, axes, surface = grid.surface()
-    along, free = _places(grid, hits, starts, axes)
-    base = unpack(grid.corners.keys[starts]).astype(np.float64)
-    along = _uncrossed(base, axes, along, surface)
-    base[np.arange(len(base)), axes] += along
-    return ClosedSurface(origin + base * cell_mm, surface, free, grid.cells.count)
-
-
-def _around(corners: Keys, axis: Ints) -> Keys:
-    """The four cells (4n,) around grid edges that start at `corners` (n,) along `axis` (n,)."""
-    u, v = STEP[(axis + 1) % 3], STEP[(axis + 2) % 3]
-    return np.unique(np.concatenate([corners, corners - u, corners - v, corners - u - v]))
+    places, free = _places(grid, hits, starts, axes, iso)
+    return ClosedSurface(placed(grid, starts, axes, places, surface), surface, free, grid.cells.count)
 
 
 def _wall_seeds(grid: LevelGrid, hits: WallHits) -> Keys:
-    """Cells around the grid edges that a wall cuts and whose ends lie on two sides of the level."""
+    """Cells around the grid edges that a wall cuts and that have one end inside."""
     low = pack(hits.cell)
-    high = low + STEP[hits.axis]
-    changes = (grid.values(low) > grid.iso) != (grid.values(high) > grid.iso)
-    return _around(low[changes], hits.axis[changes])
+    changes = grid.inside(low) != grid.inside(low + STEP[hits.axis])
+    return cells_around(low[changes], hits.axis[changes])
 
 
 def _far_seeds(grid: LevelGrid, corner: Floats) -> Keys:
@@ -111,45 +124,32 @@ def _far_seeds(grid: LevelGrid, corner: Floats) -> Keys:
     stride = 4
     while np.prod(extent // stride + 5) > LATTICE_POINTS:
         stride *= 2
-    counts = extent // stride + 5
-    lattice = np.stack(np.meshgrid(*[np.arange(n) - 2 for n in counts], indexing="ij"), axis=-1) * stride
-    inside = (grid.values(pack(lattice.reshape(-1, 3))) > grid.iso).reshape(counts)
-    seeds = []
-    for axis in range(3):
-        first = np.moveaxis(inside, axis, 0)
-        at = np.moveaxis(lattice, axis, 0)[:-1][first[1:] != first[:-1]]
-        low = pack(at)
-        width = stride
-        low_inside = grid.values(low) > grid.iso
-        while width > 1:
-            width //= 2
-            middle = low + width * STEP[axis]
-            low = np.where((grid.values(middle) > grid.iso) == low_inside, middle, low)
-        seeds.append(_around(low, np.full(len(low), axis)))
-    return np.concatenate(seeds)
+    ranges = [(np.arange(n) - 2) * stride for n in extent // stride + 5]
+    lattice = pack(np.stack(np.meshgrid(*ranges, indexing="ij"), axis=-1).reshape(-1, 3))
+    return np.concatenate([grid.borders(lattice, axis, stride) for axis in range(3)])
 
 
-def _places(grid: LevelGrid, hits: WallHits, starts: Ints, axes: Ints) -> tuple[Floats, NDArray[np.bool_]]:
+def _places(
+    grid: LevelGrid, hits: WallHits, starts: Ints, axes: Ints, iso: float
+) -> tuple[Floats, NDArray[np.bool_]]:
     """Where on its grid edge (0 to 1) each vertex lies, and whether no wall is there."""
-    low = grid.winding[starts]
-    keys = grid.corners.keys[starts]
-    high = grid.winding[grid.corners.find(keys + STEP[axes])]
+    low = grid.corner_values[starts]
+    high = grid.corner_values[grid.corners.find(grid.corners.keys[starts] + STEP[axes])]
     vertex_of = np.full(3 * grid.corners.count, -1, dtype=np.int64)
     vertex_of[3 * starts + axes] = np.arange(len(starts))
     corner = grid.corners.find(pack(hits.cell))
     vertex = np.where(corner < 0, -1, vertex_of[3 * corner + hits.axis])
     cut = vertex >= 0
-    along = _first_walls(vertex[cut], hits.along[cut], hits.rise[cut], low, high, grid.iso)
-    free = np.isnan(along)
-    film = np.flatnonzero(free)
-    if len(film):
-        along[film] = _film(grid, keys[film], axes[film], low[film], high[film])
-    return np.clip(along, NEAR_CORNER, 1 - NEAR_CORNER), free
+    upward = grid.field.heights(low) <= 0
+    places = _first_walls(vertex[cut], hits.along[cut], hits.rise[cut], low, high, upward, iso, BACKWARD)
+    free = np.isnan(places)
+    places[free] = border_places(grid, starts[free], axes[free])
+    return places, free
 
 
 @njit(cache=True)
-def _first_walls(vertex, along, rise, low, high, iso):
-    """Coming from outside, the first wall at which the winding number passes the level; else not a number.
+def _first_walls(vertex, along, rise, low, high, upward, iso, backward):
+    """Coming from outside, the first wall behind which the winding number is an inside's; else not a number.
 
     Between walls the number drifts: what its change from end to end leaves after the jumps is spread evenly.
     """
@@ -160,116 +160,17 @@ def _first_walls(vertex, along, rise, low, high, iso):
         while last + 1 < len(vertex) and vertex[last + 1] == vertex[first]:
             last += 1
         v = vertex[first]
-        upward = low[v] <= iso
-        level = low[v] if upward else high[v]
         jumps = 0.0
         for i in range(first, last + 1):
             jumps += rise[i]
-        drift = (high[v] - low[v] - jumps) * (1 if upward else -1)
+        drift = (high[v] - low[v] - jumps) * (1 if upward[v] else -1)
+        level = low[v] if upward[v] else high[v]
         for n in range(last - first + 1):
-            i = first + n if upward else last - n
-            level += rise[i] if upward else -rise[i]
-            travelled = along[i] if upward else 1 - along[i]
-            jumped_up = rise[i] > 0 if upward else rise[i] < 0
-            if jumped_up and level + drift * travelled > iso:
+            i = first + n if upward[v] else last - n
+            level += rise[i] if upward[v] else -rise[i]
+            behind = level + drift * (along[i] if upward[v] else 1 - along[i])
+            if behind > iso or behind < backward:
                 place[v] = along[i]
                 break
         first = last + 1
     return place
-
-
-def _film(grid: LevelGrid, keys: Keys, axes: Ints, low: Floats, high: Floats) -> Floats:
-    """Places (n,) on grid edges where the number passes the level (regula falsi, Illinois variant)."""
-    base = grid.points(keys)
-    way = np.eye(3)[axes] * grid.cell_mm
-    a, b = np.zeros(len(keys)), np.ones(len(keys))
-    fa, fb = low - grid.iso, high - grid.iso
-    side = np.zeros(len(keys), dtype=np.int64)
-    place = np.full(len(keys), 0.5)
-    for _ in range(BISECTIONS):
-        place = np.clip(a + (b - a) * fa / (fa - fb), a + 0.05 * (b - a), b - 0.05 * (b - a))
-        value = grid.tree.at(base + way * place[:, None]) - grid.iso
-        left = (value > 0) == (fa > 0)
-        fb = np.where(left & (side == 1), fb / 2, fb)
-        fa = np.where(~left & (side == -1), fa / 2, fa)
-        a, fa = np.where(left, place, a), np.where(left, value, fa)
-        b, fb = np.where(left, b, place), np.where(left, fb, value)
-        side = np.where(left, 1, -1)
-    return np.asarray(a + (b - a) * fa / (fa - fb))
-
-
-def _uncrossed(base: Floats, axes: Ints, along: Floats, faces: Ints) -> Floats:
-    """Places moved towards the middle of their edges until no faces cross: with all there, none do."""
-    moved = along.copy()
-    rows = np.arange(len(base))
-
-    def crossing(only: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
-        at = base.copy()
-        at[rows, axes] += moved
-        return crossing_faces(at, faces, only)
-
-    bad = crossing(None)
-    for attempt in range(40):
-        if not bad.any():
-            break
-        touched = np.unique(faces[bad])
-        if attempt > 8:
-            touched = np.unique(faces[np.isin(faces, touched).any(axis=1)])
-        moved[touched] = 0.5 + (moved[touched] - 0.5) * 0.5
-        near = np.zeros(len(base), dtype=np.bool_)
-        near[touched] = True
-        bad = crossing(near[faces].any(axis=1))
-    return moved
-
-
-def keep_solid_bodies(
-    vertices: ArrayLike, faces: ArrayLike, min_share: float = 0.002
-) -> tuple[Floats, Ints, int]:
-    """Bodies whose signed volume is at least `min_share` of the largest's, and how many were dropped.
-
-    Trapped voids have negative volume and are dropped: they cannot be printed, and nobody can see them.
-    """
-    points = np.asarray(vertices, dtype=np.float64)
-    corners = np.asarray(faces, dtype=np.int64)
-    if not len(corners):
-        return points, corners, 0
-    ends = np.concatenate([corners[:, :2], corners[:, 1:]])
-    links = coo_matrix(
-        (np.ones(len(ends), dtype=np.int8), (ends[:, 0], ends[:, 1])), shape=(len(points),) * 2
-    )
-    _, label = connected_components(links, directed=False)
-    _, body = np.unique(label[corners[:, 0]], return_inverse=True)
-    a, b, c = (points[corners[:, k]] - points[corners[0, 0]] for k in range(3))
-    volumes = np.bincount(body, np.einsum("ij,ij->i", a, np.cross(b, c)) / 6)
-    kept = (volumes > 0) & (volumes >= min_share * volumes.max())
-    used, renamed = np.unique(corners[kept[body]], return_inverse=True)
-    return points[used], renamed.reshape(-1, 3).astype(np.int64), int((~kept).sum())
-
-
-def thin_out(vertices: ArrayLike, faces: ArrayLike, tolerance_mm: float) -> tuple[Floats, Ints]:
-    """Fewer triangles, the surface moved by no more than `tolerance_mm`.
-
-    The surface is returned as it is when the simplified one crosses itself or is no longer closed.
-    """
-    import manifold3d
-
-    points = np.array(vertices, dtype=np.float64)
-    corners = np.array(faces, dtype=np.int64)
-    body = manifold3d.Manifold(manifold3d.Mesh64(points, corners.astype(np.uint64)))
-    if body.status() != manifold3d.Error.NoError or body.is_empty():
-        return points, corners
-    mesh = body.simplify(tolerance_mm).to_mesh64()
-    thin = np.array(mesh.vert_properties, dtype=np.float64)[:, :3].copy()
-    fewer = np.array(mesh.tri_verts).astype(np.int64).reshape(-1, 3)
-    if not len(fewer) or not _closed(fewer) or crossing_faces(thin, fewer).any():
-        return points, corners
-    return thin, fewer
-
-
-def _closed(faces: Ints) -> bool:
-    """Whether every directed edge occurs once and has its opposite."""
-    start, end = faces.ravel(), faces[:, [1, 2, 0]].ravel()
-    size = int(faces.max()) + 1
-    there = np.sort(start * size + end)
-    back = np.sort(end * size + start)
-    return bool((there[1:] != there[:-1]).all() and (there == back).all())

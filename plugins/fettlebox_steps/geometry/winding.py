@@ -26,7 +26,11 @@ WIDE = 8
 """Children of a node, and triangles of a leaf: two vector registers of the common processors."""
 
 TERMS = 27
-"""Numbers per cluster: middle 3, squared reach, dipole 3, trace, symmetric moment 6, vector 3, cubic 10."""
+"""Numbers per cluster: middle 3, squared radius, dipole 3, trace, symmetric moment 6, vector 3, cubic 10."""
+
+QUICK = 1.2
+"""A reach that halves the work. Against exact sums the error stays under 0.05 on scans: enough to tell
+what is plainly inside or outside."""
 
 LONGEST = 3.0
 """Longest side of a triangle in the tree, in median longest sides."""
@@ -60,10 +64,11 @@ class WindingTree:
         nodes, first = _nodes(clusters, starts)
         return cls(_leaves(triangles, sizes[0]), nodes, first)
 
-    def at(self, points: ArrayLike) -> NDArray[np.float64]:
+    def at(self, points: ArrayLike, reach: float = REACH) -> NDArray[np.float64]:
         """Winding number (k,) at points (k,3). Points close in memory should be close in space."""
         asked = np.ascontiguousarray(points, dtype=np.float64)
-        return _evaluate(self.leaves, self.nodes, self.first, asked)
+        winding: NDArray[np.float64] = _evaluate(self.leaves, self.nodes, self.first, asked, reach * reach)
+        return winding
 
 
 def _short(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -251,7 +256,7 @@ def _terms(middle, radius2, dipole, first, second):
         for k in range(3):
             c[k] = middle[node, k]
             c[4 + k] = dipole[node, k]
-        c[3] = REACH * REACH * radius2[node]
+        c[3] = radius2[node]
         m = first[node]
         c[7] = m[0, 0] + m[1, 1] + m[2, 2]
         c[8], c[9], c[10] = m[0, 0], m[1, 1], m[2, 2]
@@ -271,7 +276,7 @@ def _terms(middle, radius2, dipole, first, second):
 
 
 @njit(cache=True, error_model="numpy")
-def _far(c, x, y, z, value, near):
+def _far(c, x, y, z, reach2, value, near):
     """4π times what each of eight clusters adds, and by how much each is too near for that to hold.
 
     The width is read from the array: a loop of known length would be unrolled before it is vectorised.
@@ -293,7 +298,7 @@ def _far(c, x, y, z, value, near):
         total -= q * (3 * square + 1.5 * (c[14 * w + e] * rx + c[15 * w + e] * ry + c[16 * w + e] * rz))
         total += q * q * 7.5 * cubic
         value[e] = total * q * np.sqrt(q)
-        near[e] = c[3 * w + e] - r2
+        near[e] = reach2 * c[3 * w + e] - r2
 
 
 @njit(cache=True, error_model="numpy")
@@ -331,7 +336,7 @@ def _angles(t, x, y, z, angle):
 
 
 @njit(parallel=True, cache=True, error_model="numpy")
-def _evaluate(leaves, nodes, first, points):
+def _evaluate(leaves, nodes, first, points, reach2):
     """Every point is summed by one thread in one order, so the bytes do not depend on the thread count."""
     count = len(points)
     winding = np.empty(count)
@@ -354,7 +359,7 @@ def _evaluate(leaves, nodes, first, points):
                 top -= 1
                 node = stack[top]
                 level = depth[top]
-                _far(nodes[first[level] + node], x, y, z, value, near)
+                _far(nodes[first[level] + node], x, y, z, reach2, value, near)
                 for e in range(WIDE):
                     child = node * WIDE + e
                     if near[e] < 0:
