@@ -75,10 +75,10 @@ def run(
     """Run RECIPE once on each SCAN, on a copy; the scans themselves are not touched."""
     from . import printing
     from .printer import EVERYDAY
-    from .run_once import run_once, worst_status
+    from .run_once import require_good, run_once, worst_status
 
     values = _settings(setting or [])
-    _require_good(recipe)
+    require_good(recipe, scans, ticket, values)
     printer = EVERYDAY
     if shop is not None:
         from .recipe import load_shop
@@ -238,16 +238,6 @@ def _settings(given: list[str]) -> dict[str, Any]:
             raise UsageError(f"--set {text!r}: expected NAME=VALUE, such as --set 'size=20 %'")
         values[name.strip()] = value.strip()
     return values
-
-
-def _require_good(recipe: Path) -> None:
-    """A wrong recipe is the caller's to mend before any scan is touched."""
-    from .catalog import find_steps
-    from .recipe import load_recipe
-
-    if not recipe.is_file():
-        raise UsageError(f"there is no recipe {str(recipe)!r}")
-    load_recipe(recipe, find_steps())
 
 
 def main() -> None:

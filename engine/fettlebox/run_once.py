@@ -8,14 +8,36 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from .catalog import find_steps
 from .errors import UsageError
 from .jobs.digest import digest
 from .jobs.folders import job_base, plain_stem, short_id
 from .printer import EVERYDAY, Printer
+from .recipe import load_recipe, load_ticket
 from .run_job import ORIGINAL, JobResult, JobTask, Progress, perform
 
 TICKET_SUFFIX = ".ticket.yaml"
 LONGEST_STEM = 120  # bytes; a folder's name may have 255
+
+
+def require_good(recipe: Path, scans: Sequence[Path], ticket: Path | None, values: Mapping[str, Any]) -> None:
+    """Whatever is wrong with the call, the recipe or a ticket is said before any scan is touched.
+
+    Raises UsageError when a file is not there, RecipeError with every problem of what it says.
+    """
+    for path, what in ((recipe, "recipe"), *((scan, "scan") for scan in scans), (ticket, "ticket")):
+        if path is not None and not path.exists():
+            raise UsageError(f"there is no {what} {str(path)!r}")
+    checked = load_recipe(recipe, find_steps())
+    for scan in scans:
+        given = ticket or ticket_beside(scan)
+        checked.plan(values, load_ticket(given) if given else None)
+
+
+def ticket_beside(scan: Path) -> Path | None:
+    """`NAME.ticket.yaml` beside `NAME.ply`, if it is there."""
+    beside = scan.with_name(scan.stem + TICKET_SUFFIX)
+    return beside if beside.is_file() else None
 
 
 def run_once(
@@ -31,14 +53,9 @@ def run_once(
     """Run one job on a copy of the scan; give its result and its folder `out/STEM.JOB`.
 
     The folder appears complete, in one rename; one that a former run of the same job left is replaced.
-    Raises UsageError when a file is not there; a bad scan is a result, not an error.
+    A bad scan is a result, not an error.
     """
-    for path, what in ((recipe, "recipe"), (scan, "scan"), (ticket, "ticket")):
-        if path is not None and not path.exists():
-            raise UsageError(f"there is no {what} {str(path)!r}")
-    beside = scan.with_name(scan.stem + TICKET_SUFFIX)
-    if ticket is None and beside.is_file():
-        ticket = beside
+    ticket = ticket or ticket_beside(scan)
     text = recipe.read_text("utf-8")
     job = job_base(digest(scan), _text_digest(text), digest(ticket) if ticket else "-")
     stem = plain_stem(scan.name, LONGEST_STEM)

@@ -1,0 +1,121 @@
+"""The command line as scripts and shop hands meet it: exit statuses, JSON, sentences."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+GOOD = ROOT / "recipes" / "quarter-bust.yaml"
+
+
+def fettlebox(*arguments: str | Path, status: int = 0) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "fettlebox", *map(str, arguments)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == status, done.stdout + done.stderr
+    assert "Traceback" not in done.stderr
+    return done
+
+
+def test_help_names_every_command() -> None:
+    said = fettlebox("--help").stdout
+    for verb in (
+        "run",
+        "serve",
+        "init",
+        "check",
+        "steps",
+        "schema",
+        "jobs",
+        "retry",
+        "release",
+        "discard",
+        "doctor",
+        "demo",
+    ):
+        assert f"  {verb} " in said
+
+
+def test_a_good_recipe_checks_and_a_bad_one_does_not_hide_it(tmp_path: Path) -> None:
+    bad = tmp_path / "bad.yaml"
+    bad.write_text("recipe: bad\nabout: x\nsteps:\n  - smoth\n  - cut: {at: 15}\ndeliver: [stl]\n")
+    done = fettlebox("check", bad, GOOD, status=2)
+    assert "bad.yaml:4" in done.stdout
+    assert "bad.yaml:5" in done.stdout
+    assert f"{GOOD}: good" in done.stdout
+    lines = [
+        json.loads(line) for line in fettlebox("check", bad, GOOD, "--json", status=2).stdout.splitlines()
+    ]
+    assert [line["ok"] for line in lines] == [False, True]
+    assert {problem["line"] for problem in lines[0]["problems"]} == {4, 5}
+
+
+def test_steps_lists_and_shows_one() -> None:
+    assert "repair" in fettlebox("steps").stdout
+    one = json.loads(fettlebox("steps", "cut", "--json").stdout)
+    assert one["name"] == "cut"
+    assert one["from"] == "fettlebox"
+    assert one["parameters"]["properties"]
+    assert "did you mean 'smooth'" in fettlebox("steps", "smoth", status=2).stderr
+
+
+@pytest.mark.parametrize("kind", ["recipe", "ticket", "shop"])
+def test_schema_prints_what_is_committed(kind: str) -> None:
+    printed = json.loads(fettlebox("schema", kind).stdout)
+    assert printed == json.loads((ROOT / "schemas" / f"{kind}.schema.json").read_text("utf-8"))
+
+
+def test_a_new_shop_is_complete_checks_and_is_not_made_twice(tmp_path: Path) -> None:
+    shop = tmp_path / "my shop"
+    fettlebox("init", shop)
+    assert {path.name for path in shop.iterdir()} >= {
+        "shop.yaml",
+        "recipes",
+        "inbox",
+        "outbox",
+        "hold",
+        "rejects",
+    }
+    assert "good" in fettlebox("check", shop).stdout
+    assert "is a shop already" in fettlebox("init", shop, status=2).stderr
+    assert fettlebox("jobs", shop).stdout == ""
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (["run", "no.yaml", "scan.ply"], "there is no recipe 'no.yaml'"),
+        (["run", GOOD, "no such scan.ply"], "there is no scan 'no such scan.ply'"),
+        (["run", GOOD, "x.ply", "--set", "size"], "expected NAME=VALUE"),
+        (["check", "nowhere"], "there is no file or folder 'nowhere'"),
+        (["schema", "reciepe"], "there are recipe, ticket and shop"),
+        (["serve", "nowhere"], "shop.yaml"),
+    ],
+)
+def test_wrong_usage_is_one_sentence_and_status_2(arguments: list[str | Path], sentence: str) -> None:
+    assert sentence in fettlebox(*arguments, status=2).stderr
+
+
+def test_a_value_the_recipe_does_not_ask_for_is_named(tmp_path: Path) -> None:
+    scan = ROOT / "inbox_example" / "inbox" / "miller.ply"
+    said = fettlebox("run", GOOD, scan, "--set", "sise=10 %", "--out", tmp_path / "out", status=2).stderr
+    assert "--set sise" in said
+    assert "did you mean 'size'" in said
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_hopeless_scan_is_rejected_with_a_reason(tmp_path: Path) -> None:
+    scan = ROOT / "inbox_example" / "inbox" / "failed capture.ply"
+    job = json.loads(fettlebox("run", GOOD, scan, "--out", tmp_path, "--json", status=4).stdout)
+    assert job["state"] == "rejected"
+    assert job["reason"]
+    assert (Path(job["folder"]) / "original" / scan.name).read_bytes() == scan.read_bytes()
+
+
+def test_the_demo_refuses_a_folder_that_is_not_its_own(tmp_path: Path) -> None:
+    (tmp_path / "mine").mkdir()
+    assert "no demo made it" in fettlebox("demo", "--into", tmp_path / "mine", status=2).stderr
