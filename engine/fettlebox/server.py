@@ -12,13 +12,14 @@ import sqlite3
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
 from .errors import FettleboxError, UsageError
 from .jobs.atomic import is_no_room
+from .jobs.events import Event, JobOutcome, ServeSummary
 from .jobs.folders import ShopFolders
 from .jobs.journal import Journal
 from .jobs.lock import shop_lock
@@ -33,47 +34,10 @@ from .workers import Answer, Limits, Workers, wait_for_orphans
 GRACE_S = 30.0  # how long a stopping server waits for jobs to end by themselves before it takes them back
 PAUSE_S = 10.0  # how long to wait before trying again on a full disk
 LOOK_EVERY_S = 2.0  # an inbox on a network drive sends no events, and events can be lost
-LOOK_GAP_S = 0.1  # between two looks, however many events arrive
+LOOK_GAP_S = 0.05  # between two looks, however many events arrive
 FAILED_STARTS = 5  # in a row, without one job begun: then it is not the jobs' fault
 
-
-@dataclass(frozen=True)
-class Event:
-    """Something that a person may want to see. `text` is safe to show in a terminal."""
-
-    kind: str
-    text: str
-    job: str | None = None
-    data: Mapping[str, Any] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class JobOutcome:
-    """How one job ended in this run of the server. `folder` is where its files are."""
-
-    job: str
-    scan: str
-    recipe: str
-    order: str | None
-    state: str
-    reason: str | None
-    folder: Path
-    attempts: int
-    seconds: float
-
-
-@dataclass(frozen=True)
-class ServeSummary:
-    """What one run of the server did: jobs by the state they ended in; `results` only with `once`.
-
-    given_back  jobs that were taken from their workers at the end and wait in the queue
-    stopped_by  the signal that ended the run, or None
-    """
-
-    counts: Mapping[str, int]
-    results: tuple[JobOutcome, ...] = ()
-    given_back: int = 0
-    stopped_by: str | None = None
+__all__ = ["Event", "JobOutcome", "ServeSummary", "serve"]
 
 
 @dataclass(frozen=True)

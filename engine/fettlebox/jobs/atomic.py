@@ -5,10 +5,12 @@ The recipe of maildir(5) and Postfix's queue: build beside, flush, rename, flush
 
 from __future__ import annotations
 
+import ctypes
 import errno
 import os
 import shutil
 import sqlite3
+import sys
 from pathlib import Path
 
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
@@ -66,11 +68,12 @@ def remove(path: Path) -> None:
 
 
 def move_without_replacing(source: Path, target: Path) -> None:
-    """Rename, but raise FileExistsError rather than overwrite. Only one mover at a time may do this.
+    """Rename, but raise FileExistsError rather than overwrite.
 
-    POSIX renames replace; Linux's RENAME_NOREPLACE is not in Python's `os`. A file goes by link and unlink:
-    between the two it has both names, which is one file, and neither name can hide another file.
+    On Linux this is one atomic call. Elsewhere a file goes by link and unlink, and has both names between.
     """
+    if _rename_if_free(source, target):
+        return
     if source.is_dir() and not source.is_symlink():
         if os.path.lexists(target):
             raise FileExistsError(errno.EEXIST, "exists already", str(target))
@@ -78,6 +81,20 @@ def move_without_replacing(source: Path, target: Path) -> None:
         return
     os.link(source, target, follow_symlinks=False)
     source.unlink()
+
+
+def _rename_if_free(source: Path, target: Path) -> bool:
+    """renameat2(2) with RENAME_NOREPLACE, which Python's `os` lacks. False where there is no such thing."""
+    call = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None) if sys.platform == "linux" else None
+    if call is None:
+        return False
+    here, no_replace = -100, 1  # AT_FDCWD, RENAME_NOREPLACE of <linux/fs.h>
+    if call(here, os.fsencode(source), here, os.fsencode(target), no_replace) == 0:
+        return True
+    number = ctypes.get_errno()
+    if number in (errno.ENOSYS, errno.EINVAL):  # an old kernel, or a file system that cannot
+        return False
+    raise OSError(number, os.strerror(number), str(source), None, str(target))
 
 
 def is_no_room(error: BaseException) -> bool:

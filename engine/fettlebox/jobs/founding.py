@@ -40,7 +40,7 @@ limits:
 
 
 def init_shop(folder: Path, *, recipes: Path, recipe: str = "quarter-bust") -> None:
-    """Make a shop in `folder`, with copies of all recipes in `recipes`; `recipe` is its usual one if it is there.
+    """Make a shop in `folder`, with copies of all recipes in `recipes`; `recipe` is its usual one.
 
     Raises UsageError if there is a shop already, or something that is not an empty place for one.
     """

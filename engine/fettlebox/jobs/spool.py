@@ -25,7 +25,7 @@ CREATE TABLE jobs (
     seq        INTEGER PRIMARY KEY AUTOINCREMENT,
     id         TEXT NOT NULL UNIQUE,
     base       TEXT NOT NULL,            -- id without its running number
-    scan       TEXT NOT NULL,            -- name to show, the exact one is in job.json
+    scan_name  TEXT NOT NULL,            -- name to show, the exact one is in job.json
     digest     TEXT NOT NULL,            -- SHA-256 of the scan as it arrived
     recipe     TEXT NOT NULL,
     order_no   TEXT,
@@ -51,7 +51,7 @@ class Row:
     seq: int
     id: str
     base: str
-    scan: str
+    scan_name: str
     digest: str
     recipe: str
     order_no: str | None
@@ -151,7 +151,7 @@ class Spool:
         self,
         job: str,
         *,
-        scan: str,
+        scan_name: str,
         digest: str,
         recipe: str,
         order_no: str | None,
@@ -164,12 +164,12 @@ class Spool:
     ) -> None:
         """A new row. Raises sqlite3.IntegrityError if the id is taken."""
         self._db.execute(
-            "INSERT INTO jobs (id, base, scan, digest, recipe, order_no, state, attempts, arrived, finished,"
-            " reason, folder) VALUES (?,?,?,?,?,?,?,?,?,?,?,?)",
+            "INSERT INTO jobs (id, base, scan_name, digest, recipe, order_no, state, attempts, arrived,"
+            " finished, reason, folder) VALUES (?,?,?,?,?,?,?,?,?,?,?,?)",
             (
                 job,
                 job.partition("-")[0],
-                showable(scan),
+                showable(scan_name),
                 digest,
                 recipe,
                 order_no,

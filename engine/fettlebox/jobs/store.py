@@ -74,7 +74,7 @@ class Store:
         """A row for a job that lies in `folder`."""
         self.spool.add(
             card.job,
-            scan=card.scan,
+            scan_name=card.scan,
             digest=card.digest,
             recipe=card.recipe,
             order_no=card.order,
