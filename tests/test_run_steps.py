@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import trimesh
-
 from fettlebox.api import HoldError, Origin, Part, Step, StepContext, StepError, StepParams, StepResult
 from fettlebox.printer import EVERYDAY
 from fettlebox.recipe import Plan, PlannedStep
@@ -20,14 +18,9 @@ class NoParams(StepParams):
     """A step that needs none."""
 
 
-@dataclass(frozen=True)
-class Box:
-    """A part to run steps on."""
-
-    @staticmethod
-    def part() -> Part:
-        box = trimesh.creation.box()
-        return Part(np.asarray(box.vertices), np.asarray(box.faces, dtype=np.int32))
+def box_part() -> Part:
+    box = trimesh.creation.box()
+    return Part(np.asarray(box.vertices), np.asarray(box.faces, dtype=np.int32))
 
 
 def planned(name: str, action: Any, *, enabled: bool = True, otherwise: Any = "stop") -> PlannedStep:
@@ -39,7 +32,7 @@ def run(tmp_path: Path, *steps: PlannedStep, seed: str = "a") -> Run:
     origin = Origin("box.stl", "stl", "0" * 64)
     plan = Plan(tuple(steps), ())
     return run_steps(
-        Box.part(), origin, plan, EVERYDAY, seed=seed, scratch=tmp_path, progress=lambda step, fraction: None
+        box_part(), origin, plan, EVERYDAY, seed=seed, scratch=tmp_path, progress=lambda step, fraction: None
     )
 
 
@@ -67,7 +60,7 @@ def test_steps_run_in_order_and_leave_records(tmp_path: Path) -> None:
     assert done.complete
     assert [r.outcome for r in done.records] == ["done", "done"]
     first, second = done.records
-    assert first.part_in == Box.part().digest() != first.part_out
+    assert first.part_in == box_part().digest() != first.part_out
     assert second.part_in == second.part_out == first.part_out
     assert first.facts == {"lifted_mm": 5.0}
     assert first.facts_after["volume_mm3"] == pytest.approx(1.0)
@@ -97,7 +90,7 @@ def test_otherwise_decides(tmp_path: Path, action: Any, otherwise: str, state: s
     if state != "done":
         assert done.reason
         assert done.reason.startswith("troubled: it c")
-        assert done.part.digest() == Box.part().digest()
+        assert done.part.digest() == box_part().digest()
 
 
 def test_a_last_step_that_withholds_its_consent_leaves_a_complete_part(tmp_path: Path) -> None:
@@ -110,7 +103,7 @@ def test_a_last_step_that_withholds_its_consent_leaves_a_complete_part(tmp_path:
 def test_a_step_that_is_not_enabled_is_recorded_and_not_run(tmp_path: Path) -> None:
     done = run(tmp_path, planned("lift", lift, enabled=False))
     assert done.records[0].outcome == "skipped"
-    assert done.part.digest() == Box.part().digest()
+    assert done.part.digest() == box_part().digest()
 
 
 def test_random_numbers_depend_on_job_and_step_alone(tmp_path: Path) -> None:
