@@ -9,10 +9,13 @@ from numba import njit
 
 from .clean import drop_bad_faces, first_of_equal
 from .crossings import crossing_faces
-from .topology import ALONE, Floats, Ints, corner_fans, enclosed_volume, face_vectors, twins
+from .topology import ALONE, Flags, Floats, Ints, corner_fans, diagonal, enclosed_volume, face_vectors, twins
 
 FOLDED_COSINE = -0.9999
 """Neighbours whose normals oppose by more than 179.2 degrees lie on one another: no thickness between."""
+
+NEEDLE_HEIGHT = 1e-8
+"""A triangle lower than this share of the part's diagonal has no normal to speak of; float32 keeps 6e-8."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +58,16 @@ class Verdict:
         return found
 
 
+def _needles(vertices: Floats, faces: Ints) -> Flags:
+    vectors = face_vectors(vertices, faces)
+    longest = np.zeros(len(faces))
+    for k in range(3):
+        side = vertices[faces[:, k]] - vertices[faces[:, (k + 1) % 3]]
+        longest = np.maximum(longest, np.linalg.norm(side, axis=1))
+    needle = np.linalg.norm(vectors, axis=1) <= NEEDLE_HEIGHT * diagonal(vertices) * longest
+    return np.asarray(needle, bool)
+
+
 def judge(vertices: Floats, faces: Ints) -> Verdict:
     """The verdict on a mesh (n,3) mm, (m,3). Crossings, the dear part, only where all else is closed."""
     n = len(vertices)
@@ -67,7 +80,7 @@ def judge(vertices: Floats, faces: Ints) -> Verdict:
     single = vertices.astype(np.float32) + np.float32(0.0)
     first = first_of_equal(single.view(np.int32).astype(np.int64).reshape(n, 3))
     welded, collapsed, _ = drop_bad_faces(first[faces])
-    flat = np.linalg.norm(face_vectors(single.astype(np.float64), faces), axis=1) == 0
+    flat = _needles(vertices, faces) | _needles(single.astype(np.float64), faces)
     closed = len(faces) > 0 and not open_edges and not crowded and fans == len(used)
     return Verdict(
         open_edges=open_edges if len(faces) else 1,
@@ -82,7 +95,7 @@ def judge(vertices: Floats, faces: Ints) -> Verdict:
     )
 
 
-def offending_faces(vertices: Floats, faces: Ints) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def offending_faces(vertices: Floats, faces: Ints) -> Flags:
     """(m,) faces that cross another or lie folded on a neighbour."""
     vectors = face_vectors(vertices, faces)
     folded = _folded(vectors, twins(faces, len(vertices)), FOLDED_COSINE)

@@ -3,7 +3,9 @@
     untouched     it was sound to begin with
     direct        holes filled, base attached rim by rim; the scan's vertices stay where they are
     local         the same, with the few places that cross themselves cut out and filled anew
+    united        pieces closed one by one as above, then made one by an exact union
     volumetric    walked around on a fine grid where the winding number is one half, pulled on to the scan
+    dense         the same, not thinned out
     unsnapped     the same, not pulled: embedded by construction
 
 Each rung's work passes one and the same test (`acceptance.judge`) or the next one is tried.
@@ -19,13 +21,14 @@ import numpy as np
 
 from .acceptance import Verdict, judge
 from .base import Frame, attach_base, base_frame
-from .clean import clean, pieces_of, without_fringe
-from .footprint import soup_base
+from .clean import NUDGE_ULPS, clean, float32_step, pieces_of, without_fringe
+from .footprint import slit_stops, soup_base
 from .holes import Filled, fill
 from .local_repair import heal_crossings
 from .loops import Rims, classify
 from .pieces import Pieces, account, crumbs_among, dropped_warnings, second_layers, survey
-from .topology import Flags, Floats, Ints, boundary_loops, compact, enclosed_volume, vector_area
+from .topology import Flags, Floats, Ints, boundary_loops, compact, components, enclosed_volume, vector_area
+from .uniting import Solid, bodies_of, unite
 
 LOCAL_SHARE = 0.01
 """Local repair is for a few bad places: with more than this share of the faces bad, it is not tried."""
@@ -35,6 +38,8 @@ CRUMB_VOLUME = 0.002
 """Of what the winding number closes, bodies under this share of the largest are crumbs, as are voids."""
 THIN_SHARE = 0.02
 """The grid's surface may be thinned out within this share of a cell."""
+STOP_EDGES = 4.0
+"""What stops a slit reaches this many median edges into the walls beside it."""
 TILT_LIMIT = 0.3
 """Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
 
@@ -81,15 +86,21 @@ def close_scan(
     if found.closed.all() and len(faces):
         verdict = judge(vertices, faces)
         if verdict.sound:
-            facts = account(found, np.zeros(found.count, bool)) | _no_work()
+            facts = account(found, np.zeros(found.count, bool)) | _no_work(found.count)
             return Closing(vertices, faces, "untouched", None, everything, facts)
     work = _prepare(vertices, faces, found)
     plan = _plan(work, flat_base, base_extra_mm, base_towards)
     return _climb(work, plan)
 
 
-def _no_work() -> dict[str, Any]:
-    return {"rung": "untouched", "holes_filled": 0, "opening_area_mm2": 0.0, "base_extra_mm": 0.0}
+def _no_work(bodies: int) -> dict[str, Any]:
+    return {
+        "rung": "untouched",
+        "bodies": bodies,
+        "holes_filled": 0,
+        "opening_area_mm2": 0.0,
+        "base_extra_mm": 0.0,
+    }
 
 
 @dataclass(frozen=True)
@@ -189,43 +200,90 @@ def _plan(work: _Work, flat_base: bool, extra_mm: float, towards: Floats | None)
 
 def _climb(work: _Work, plan: _Plan) -> Closing:
     tried: dict[str, Any] = {}
-    candidate, why_not = _direct(work, plan)
-    if candidate is None:
-        tried["direct"] = why_not
-    else:
-        verdict = judge(*candidate)
-        if verdict.sound:
-            return _done(work, plan, "direct", candidate, tried)
-        tried["direct"] = verdict.faults()
-        healed, why_not = _local(candidate, verdict)
-        if healed is not None:
-            return _done(work, plan, "local", healed, tried)
-        tried["local"] = why_not
-    for rung, candidate in _volumetric(work, plan):
+    for rung, candidate in _attempts(work, plan, tried):
         verdict = judge(*candidate)
         if verdict.sound:
             return _done(work, plan, rung, candidate, tried)
         tried[rung] = verdict.faults()
+        if rung in ("direct", "united", "volumetric"):
+            healed, why_not = _healed(candidate, verdict)
+            if healed is not None:
+                return _done(work, plan, "local" if rung == "direct" else rung, healed, tried)
+            tried[f"{rung}, healed"] = why_not
     last = ", ".join(f"{value:g} {name.replace('_', ' ')}" for name, value in tried[rung].items())
     raise CannotCloseError(f"the scan could not be closed into a sound solid; the last attempt had {last}")
 
 
-def _direct(work: _Work, plan: _Plan) -> tuple[tuple[Floats, Ints] | None, str]:
+def _attempts(work: _Work, plan: _Plan, tried: dict[str, Any]) -> Iterator[tuple[str, Solid]]:
+    """One solid after another to put to the test, each more thorough than the one before."""
+    closed = _closed_rim_by_rim(plan)
+    if isinstance(closed, str):
+        tried["direct"] = closed
+    else:
+        stops = _slit_stops(work, plan)
+        bodies = bodies_of(*closed) if work.pieces > 1 else [closed]
+        apart_is_fine = work.pieces == 1 or (work.assembly and not _overlap(*closed, bodies))
+        if not stops and apart_is_fine:
+            yield "direct", closed
+        else:
+            united = _united(bodies, stops, work)
+            if isinstance(united, str):
+                tried["united"] = united
+            else:
+                yield "united", united
+            if apart_is_fine:
+                yield "direct", closed
+    yield from _volumetric(work, plan)
+
+
+def _slit_stops(work: _Work, plan: _Plan) -> list[Solid]:
+    if plan.frame is None:
+        return []
+    side = work.vertices[work.faces[:, 0]] - work.vertices[work.faces[:, 1]]
+    overlap_mm = STOP_EDGES * float(np.median(np.linalg.norm(side, axis=1)))
+    return slit_stops(work.vertices, plan.openings, plan.frame, overlap_mm, hang_together=work.pieces > 1)
+
+
+def _closed_rim_by_rim(plan: _Plan) -> Solid | str:
+    """Holes filled and bases attached, or a sentence why that cannot be."""
     if plan.filled.unfilled:
-        return None, f"{len(plan.filled.unfilled)} holes cannot be filled without doubling an edge"
-    if work.pieces > 1 and not work.assembly:
-        return None, f"{work.pieces} loose pieces must become one body"
+        return f"{len(plan.filled.unfilled)} holes cannot be filled without doubling an edge"
     vertices, faces = plan.filled.vertices, plan.filled.faces
     for loop in plan.openings:
         assert plan.frame is not None
         attached = attach_base(vertices, loop, plan.frame)
         if attached is None:
-            return None, "the opening's outline crosses itself however it is smoothed"
+            return "the opening's outline crosses itself however it is smoothed"
         vertices, faces = np.concatenate([vertices, attached[0]]), np.concatenate([faces, attached[1]])
-    return (vertices, faces), ""
+    return vertices, faces
 
 
-def _local(candidate: tuple[Floats, Ints], verdict: Verdict) -> tuple[tuple[Floats, Ints] | None, Any]:
+def _overlap(vertices: Floats, faces: Ints, bodies: list[Solid]) -> bool:
+    """Whether a body has a vertex inside another one: on its own it is below one."""
+    from .winding import WindingTree
+
+    at = np.array([points[0] for points, _ in bodies])
+    return bool((WindingTree.of(vertices, faces).at(at) > 0.98).any())
+
+
+def _united(bodies: list[Solid], stops: list[Solid], work: _Work) -> Solid | str:
+    """The union of all bodies, each made sound first, and stops, or a sentence why that cannot be."""
+    sound = []
+    for body in bodies:
+        verdict = judge(*body)
+        healed, why_not = (body, None) if verdict.sound else _healed(body, verdict)
+        if healed is None:
+            return f"one of {len(bodies)} bodies is not sound by itself: {why_not}"
+        sound.append(healed)
+    united = _without_crumbs(*unite(sound + stops, NUDGE_ULPS * float32_step(work.vertices)))
+    apart = len(bodies_of(*united))
+    if apart > 1 and not work.assembly:
+        return f"{apart} loose pieces do not touch, but must become one body"
+    return united
+
+
+def _healed(candidate: Solid, verdict: Verdict) -> tuple[Solid | None, Any]:
+    """The solid with its few bad places cut out and filled anew, or None and why."""
     vertices, faces = candidate
     bad = (verdict.crossing_faces or 0) + verdict.folded_faces
     other = {k: n for k, n in verdict.faults().items() if k not in ("crossing_faces", "folded_faces")}
@@ -245,7 +303,7 @@ def _local(candidate: tuple[Floats, Ints], verdict: Verdict) -> tuple[tuple[Floa
     return (healed[0], healed[1]), None
 
 
-def _volumetric(work: _Work, plan: _Plan) -> Iterator[tuple[str, tuple[Floats, Ints]]]:
+def _volumetric(work: _Work, plan: _Plan) -> Iterator[tuple[str, Solid]]:
     from .volumetric import cell_for, close_by_winding, snap_to_scan, thin_out
 
     cell_mm = cell_for(work.vertices, work.faces)
@@ -259,7 +317,7 @@ def _volumetric(work: _Work, plan: _Plan) -> Iterator[tuple[str, tuple[Floats, I
     snapped = snap_to_scan(surface, work.vertices, work.faces, cell_mm)
     solid = _without_crumbs(snapped, surface.faces)
     yield "volumetric", thin_out(*solid, THIN_SHARE * cell_mm)
-    yield "volumetric", solid
+    yield "dense", solid
     yield "unsnapped", _without_crumbs(surface.vertices, surface.faces)
 
 
@@ -273,7 +331,8 @@ def _without_crumbs(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
     return kept, trimmed
 
 
-def _done(work: _Work, plan: _Plan, rung: str, solid: tuple[Floats, Ints], tried: dict[str, Any]) -> Closing:
-    facts = {"rung": rung} | work.facts | plan.facts
+def _done(work: _Work, plan: _Plan, rung: str, solid: Solid, tried: dict[str, Any]) -> Closing:
+    bodies, _ = components(solid[1], len(solid[0]))
+    facts = {"rung": rung, "bodies": bodies} | work.facts | plan.facts
     evidence = work.evidence | {"rungs_that_failed": tried}
     return Closing(*solid, rung, plan.frame, work.input_kept, facts, evidence, work.warnings + plan.warnings)

@@ -7,15 +7,22 @@ winding number.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from scipy.spatial import cKDTree
 
-from .base import Frame, band, counter_clockwise, wall_top
-from .topology import Floats, Ints, diagonal, enclosed_volume
+from .base import Frame, band, counter_clockwise, simple_outline, wall_top
+from .topology import Floats, Ints, diagonal, enclosed_volume, twins
 
 Soup = tuple[Floats, Ints]
+
+STOP_LIFT = 0.1
+"""Share of the base's extra height that a slit's stop ends short of it: half a millimetre of five."""
+
+SLIT_AREA_SHARE = 0.005
+"""Slits under this share of the footprint are fringe, not worth a union."""
 
 SLIT_SHARE = 0.04
 """Gaps in the footprint narrower than twice this share of the diagonal are stopped."""
@@ -56,6 +63,35 @@ def soup_base(vertices: Floats, openings: list[Ints], frame: Frame, cell_mm: flo
     return soup
 
 
+def slit_stops(
+    vertices: Floats, openings: list[Ints], frame: Frame, overlap_mm: float, *, hang_together: bool
+) -> list[Soup]:
+    """Closed prisms that stop narrow gaps in what the openings stand on, down from just past the rims.
+
+    They reach `overlap_mm` into the walls that `attach_base` makes, so that a union joins them. They keep
+    clear of the base and of the walls' outer sides: faces that all but coincide leave slivers. With
+    `hang_together`, wider gaps are stopped too, as far as it takes to make one footprint.
+    """
+    import shapely
+
+    rims = [frame.flat(vertices[loop]) for loop in openings]
+    tops = [simple_outline(rim, frame) for rim in rims]
+    footprint = shapely.unary_union([shapely.Polygon(top[:, :2]) for top in tops if top is not None])
+    closed = _closed_outline(footprint, diagonal(vertices), widest=4 if hang_together else 1)
+    within = closed.buffer(-overlap_mm / 4)
+    shapes = []
+    for gap in _polygons(closed.difference(footprint)):
+        if gap.area > max(overlap_mm**2, SLIT_AREA_SHARE * footprint.area):
+            shapes += _polygons(gap.buffer(overlap_mm).intersection(within).simplify(overlap_mm / 8))
+    lifted = replace(frame, offset_mm=frame.offset_mm - STOP_LIFT * (frame.offset_mm - _furthest(rims)))
+    prisms = [_prism(shape, np.concatenate(rims), lifted, overlap_mm) for shape in shapes]
+    return [(points, faces) for points, faces in prisms if (twins(faces, len(points)) >= 0).all()]
+
+
+def _furthest(rims: list[Floats]) -> float:
+    return max(float(rim[:, 2].max()) for rim in rims)
+
+
 def _spread(curve: Floats, step_mm: float) -> Ints:
     """Indices of a closed curve's points about `step_mm` apart, twelve at the least."""
     along = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(curve, axis=0), axis=1))]
@@ -63,36 +99,43 @@ def _spread(curve: Floats, step_mm: float) -> Ints:
     return np.unique(np.searchsorted(along, np.linspace(0, along[-1], count, endpoint=False)))
 
 
-def _slits(
-    footprint: Any, rim: Floats, frame: Frame, cell_mm: float, step_mm: float, size_mm: float
-) -> list[Soup]:
-    """Prisms, from just past the rim to the base, that stop what a closing of the footprint fills."""
-    from shapely.geometry.polygon import orient
-
+def _closed_outline(footprint: Any, size_mm: float, widest: int = 4) -> Any:
+    """The footprint with narrow gaps closed; wider ones too, as far as it takes to make it hang together."""
     reach = SLIT_SHARE * size_mm
     closed = footprint
-    for _ in range(4):
+    for _ in range(widest):
         closed = footprint.buffer(reach).buffer(-reach)
         if len(_polygons(closed)) == 1:
             break
         reach *= 1.5
-    nearest = cKDTree(rim[:, :2])
+    return closed
+
+
+def _slits(
+    footprint: Any, rim: Floats, frame: Frame, cell_mm: float, step_mm: float, size_mm: float
+) -> list[Soup]:
+    """Prisms, from just past the rim to the base, that stop what a closing of the footprint fills."""
+    closed = _closed_outline(footprint, size_mm)
     prisms = []
     for slit in _polygons(closed.difference(footprint.buffer(-2 * cell_mm))):
         if slit.area < 4 * cell_mm**2:
             continue
-        shape = orient(slit.simplify(0.3 * cell_mm).segmentize(step_mm), 1.0)
-        if not shape.is_valid or shape.is_empty:
-            continue
-        outline, triangles = _triangulated(shape)
-        _, near = nearest.query(outline, k=min(8, len(rim)))
-        height = rim[near.reshape(len(outline), -1), 2].max(axis=1) + 2 * cell_mm
-        prisms.append(_prism(shape, outline, triangles, np.minimum(height, frame.offset_mm - cell_mm), frame))
+        shape = slit.simplify(0.3 * cell_mm).segmentize(step_mm)
+        if shape.is_valid and not shape.is_empty:
+            prisms.append(_prism(shape, rim, frame, 2 * cell_mm))
     return prisms
 
 
-def _prism(shape: Any, outline: Floats, triangles: Ints, top: Floats, frame: Frame) -> Soup:
+def _prism(shape: Any, rim: Floats, frame: Frame, below_mm: float) -> Soup:
+    """A prism from the base up to `below_mm` short of the rim points nearest to its corners."""
+    from shapely.geometry.polygon import orient
+
+    shape = orient(shape, 1.0)
+    outline, triangles = _triangulated(shape)
     k = len(outline)
+    _, near = cKDTree(rim[:, :2]).query(outline, k=min(8, len(rim)))
+    height = rim[near.reshape(k, -1), 2].max(axis=1) + below_mm
+    top = np.minimum(height, frame.offset_mm - below_mm / 2)
     points = frame.space(np.r_[np.c_[outline, top], np.c_[outline, np.full(k, frame.offset_mm)]])
     faces = [triangles[:, ::-1], triangles + k]
     start = 0

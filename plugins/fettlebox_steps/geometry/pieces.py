@@ -99,9 +99,8 @@ def second_layers(vertices: Floats, faces: Ints, pieces: Pieces) -> Flags:
     from scipy.spatial import cKDTree
 
     layer = np.zeros(pieces.count, bool)
-    candidates = [
-        i for i in range(1, pieces.count) if not pieces.closed[i] and pieces.share[i] >= REPORTED_SHARE
-    ]
+    large = ~pieces.closed & (pieces.share >= REPORTED_SHARE)
+    candidates = [i for i in range(1, pieces.count) if large[i]]
     if not candidates or pieces.assembly:
         return layer
     vectors = face_vectors(vertices, faces)
@@ -113,7 +112,7 @@ def second_layers(vertices: Floats, faces: Ints, pieces: Pieces) -> Flags:
         own = np.flatnonzero(pieces.label == i)
         distance, nearest = tree.query(centres[own], distance_upper_bound=reach)
         near = np.isfinite(distance)
-        mate = main[nearest[near]]
+        mate = main[np.asarray(nearest)[near]]
         along = np.einsum("ij,ij->i", vectors[own[near]], vectors[mate]) > 0
         layer[i] = along.sum() >= LAYER_SHARE * len(own)
     return layer
