@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from fettlebox.api import (
     HoldError,
+    Origin,
     Part,
     Ratio,
     StepContext,
@@ -37,7 +38,7 @@ class Params(StepParams):
     )
     front: Literal["auto", "as is"] | Axis = Field(
         "auto",
-        description="What turns to the front, -Y. `auto`: the side that a one-sided scan was taken from, else "
+        description="What turns to the front, -Y. `auto`: the side that a one-sided scan is seen from, else "
         "nothing. `as is`: leave it. Else an axis of the scan.",
     )
     by: tuple[Sign, ...] = Field(
@@ -80,9 +81,9 @@ def orient(part: Part, params: Params, ctx: StepContext) -> StepResult:
         prior = DECLARED if declared else SCANNER if "scanner" in params.by else dict.fromkeys(AXES, 1 / 6)
         stance = judge_up(vertices, faces, params.by, prior)
         evidence = _shown(stance, params.sure)
-        up = _declared(stance, params, declared) if declared else _judged(stance, params)
+        up = _declared(stance, params, ctx.origin) if declared else _judged(stance, params)
         facts = {
-            "up_from": "declared by the file" if declared else "judged by shape",
+            "up_from": f"declared by the {ctx.origin.up_from}" if declared else "judged by shape",
             "likely_ratio": float(stance.probability[_nearest(stance, up)]),
         }
     elif params.up == "as is":
@@ -113,22 +114,23 @@ def _judged(stance: Stance, params: Params) -> Floats:
         raise HoldError(
             f"which way is up is not clear: {_said(stance, best)} is {likely:.0%} likely, "
             f"{_said(stance, second)} {float(stance.probability[second]):.0%}, and {params.sure:.0%} is "
-            f"asked for; say it in the recipe (`orient: {{up: '{_axis(stance, best)}'}}`)",
+            f"asked for; give the axis that is up in the ticket (`up: '{_axis(stance, best)}'`)",
             _shown(stance, params.sure),
         )
     return _pick(stance, best)
 
 
-def _declared(stance: Stance, params: Params, declared: str) -> Floats:
-    """A declared up axis, already Z, stands unless the shape says otherwise beyond what was asked for."""
+def _declared(stance: Stance, params: Params, origin: Origin) -> Floats:
+    """A declared up axis, already Z, stands; a file's only if the shape does not clearly say otherwise."""
     import numpy as np
 
     best = stance.ranked[0]
-    if stance.names[best] != "+z" and stance.probability[best] >= params.sure:
+    doubtful = stance.names[best] != "+z" and stance.probability[best] >= params.sure
+    if doubtful and origin.up_from == "file":
         raise HoldError(
-            f"the file declares {declared} up, but by its shape {_said(stance, best)} of the part as it now "
-            f"stands points up ({float(stance.probability[best]):.0%} likely); confirm with `orient: as is`, "
-            "or give the axis",
+            f"the file declares {origin.up} up, but by its shape {_said(stance, best)} of the part as it now "
+            f"stands points up ({float(stance.probability[best]):.0%} likely); confirm or correct it in "
+            "the ticket",
             _shown(stance, params.sure),
         )
     return np.array([0.0, 0.0, 1.0])

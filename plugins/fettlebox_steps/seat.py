@@ -24,9 +24,16 @@ FLAT_WITHIN_MM = 0.02
 """A tenth of an everyday layer of 0.2 mm (common practice): what is flat to within this is made exactly flat,
 because slicing shows it as the same layer either way. Bases that steps make are flat to rounding."""
 
+SETTLES_WITHIN_MM = 0.1
+"""Half an everyday layer: a scanned face sinks in by at most this to rest on its grain, and
+is then flat to the bed within this. The first layer, pressed into the bed, hides it (common practice)."""
+
 STEADY = 0.02
 """The centre of mass must be over the foot by this share of its height: the part then stands a lean of a
 degree, about what a bed out of level or a print lifting at one corner takes up (our judgement)."""
+
+ROUNDING_MM = 1e-9
+"""What a turn and a shift of coordinates of some metres may add to a height."""
 
 AS_LARGE = 0.9
 """Resting faces with at least this share of the best contact area count as equally large; height decides."""
@@ -56,6 +63,7 @@ def seat(part: Part, params: Params, ctx: StepContext) -> StepResult:
         raise StepError("the part is a flat sheet without thickness; it cannot stand on the bed") from None
     evidence: dict[str, Any] = {}
     warnings: list[str] = []
+    flat_within_mm = FLAT_WITHIN_MM
     plane = part.bed_plane if params.on == "base" else None
     if params.on == "as is":
         normal = np.array([0.0, 0.0, -1.0])
@@ -69,20 +77,21 @@ def seat(part: Part, params: Params, ctx: StepContext) -> StepResult:
         rest = _best_rest(part, centre, evidence)
         normal, offset = rest.normal, rest.offset
         on = "resting face"
+        flat_within_mm = SETTLES_WITHIN_MM
     turn = turn_down(normal)
     moved = part.moved(turn)
     below = float(-offset - moved.bounds[0, 2])
-    if below > FLAT_WITHIN_MM:
+    if below > flat_within_mm + ROUNDING_MM:
         raise HoldError(
             f"{below:.2g} mm of the part reach below its {on}, which should be the lowest face; "
             "seat it with `on: flattest`, or look at the step that made the base",
-            {"below_base_mm": below, "allowed_mm": FLAT_WITHIN_MM, "face": on},
+            {"below_base_mm": below, "allowed_mm": flat_within_mm, "face": on},
         )
     shift = np.eye(4)
     shift[:2, 3] = -moved.bounds.mean(axis=0)[:2]
     shift[2, 3] = offset
     moved = moved.moved(shift)
-    flat, on_bed, flattened = flatten(moved.vertices, faces, FLAT_WITHIN_MM)
+    flat, on_bed, flattened = flatten(moved.vertices, faces, flat_within_mm + ROUNDING_MM)
     moved = replace(
         moved, vertices=flat, planes=tuple(_on_bed(p, p is q) for p, q in _paired(moved, plane, part))
     )
@@ -112,10 +121,10 @@ def seat(part: Part, params: Params, ctx: StepContext) -> StepResult:
 
 def _best_rest(part: Part, centre: Any, evidence: dict[str, Any]) -> Rest:
     """The steady resting face with the largest contact; of nearly equal ones, the lowest."""
-    from .geometry.resting import resting_faces
+    from .geometry.resting import resting_faces, settled
 
     try:
-        found = resting_faces(part.vertices, part.faces, centre, FLAT_WITHIN_MM)
+        found = resting_faces(part.vertices, part.faces, centre, SETTLES_WITHIN_MM)
     except ValueError:
         raise StepError("the part is a flat sheet without thickness; it cannot stand on the bed") from None
     steady = [rest for rest in found if rest.margin >= STEADY * rest.centre_height]
@@ -143,7 +152,7 @@ def _best_rest(part: Part, centre: Any, evidence: dict[str, Any]) -> Rest:
         }
         for rest in sorted(steady, key=lambda rest: (-rest.contact_area, rest.centre_height))[:5]
     ]
-    return best
+    return settled(part.vertices, part.faces, best, centre, SETTLES_WITHIN_MM)
 
 
 def _paired(moved: Part, plane: Plane | None, before: Part) -> list[tuple[Plane, Plane | None]]:

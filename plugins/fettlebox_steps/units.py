@@ -57,7 +57,7 @@ class Params(StepParams):
     shorthand="expect",
 )
 def units(part: Part, params: Params, ctx: StepContext) -> StepResult:
-    """A declared unit stands, unless it makes the subject absurdly large or small.
+    """A declared unit stands, unless a file's makes the subject absurdly large or small.
 
     Without one, each of mm, cm, m and in is weighed by how usual the size is that it would give. Hold when
     none is likely enough.
@@ -123,7 +123,7 @@ def _judged(part: Part, params: Params, extents: tuple[float, float, float]) -> 
 def _declared(
     part: Part, params: Params, ctx: StepContext, extents: tuple[float, float, float], unit_mm: float
 ) -> StepResult:
-    by = "ticket" if any("ticket" in note and "unit" in note for note in ctx.origin.notes) else "file"
+    by = ctx.origin.unit_from
     facts = {
         "unit": _name(unit_mm),
         "unit_mm": unit_mm,
@@ -145,8 +145,9 @@ def _declared(
         f"the {by} says that its numbers are in {_name(unit_mm)}, which makes it "
         f"{_plain(max(extents))} long; usual for {name} is {_plain(band.low_mm)} to {_plain(band.high_mm)}"
     )
-    if usual < ABSURD:
-        raise HoldError(f"{found}: correct the unit in the ticket, or what the recipe expects", evidence)
+    # A file's unit is often a default of the program that wrote it; a ticket's was written by a person.
+    if usual < ABSURD and by == "file":
+        raise HoldError(f"{found}: confirm or correct the unit in the ticket", evidence)
     return StepResult(part, facts, (found,) if usual < ODD else (), evidence)
 
 

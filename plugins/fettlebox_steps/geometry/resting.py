@@ -18,6 +18,10 @@ FACES_DOWN = np.cos(np.radians(15.0))
 """A face belongs to the bed if it looks down to within 15 degrees; steeper ones are walls that start there.
 A base that a step made is flat to rounding, a scanned one has grain of some degrees."""
 
+SAME_FACE = 0.01
+"""Radians (half a degree) between normals of hull triangles that belong to one flat face. Qhull splits a face
+into triangles that differ by rounding; a grainy scanned base differs by more, and tolerance decides there."""
+
 TRIED = 200
 """Faces of the hull that are looked at, largest first: a part stands on a fair share of its hull."""
 
@@ -123,22 +127,72 @@ def resting_faces(
 ) -> list[Rest]:
     """Ways to stand on a face of the convex hull, largest first. ValueError for a flat sheet."""
     corners, triangles = hull(vertices[np.unique(faces)])
-    vectors = area_vectors(corners, triangles)
-    areas = np.linalg.norm(vectors, axis=1)
-    order = np.argsort(-areas, kind="stable")
-    taken: list[Floats] = []
-    found: list[Rest] = []
-    for k in order:
-        if len(found) >= tried or areas[k] <= 0.0:
-            break
-        normal = vectors[k] / areas[k]
-        # Triangles of one flat face of the hull differ by rounding only; half a degree tells faces apart.
-        if taken and np.max(np.array(taken) @ normal) > np.cos(np.radians(0.5)):
-            continue
-        taken.append(normal)
+    found = []
+    for normal in _hull_faces(corners, triangles, tolerance)[:tried]:
         offset = float((corners @ normal).max())
         found.append(rest_on(vertices, faces, normal, offset, centre, tolerance))
     return found
+
+
+def _hull_faces(corners: Floats, triangles: Faces, tolerance: float) -> list[Floats]:
+    """Unit normals of the flat faces of a hull, largest first: triangles that share a plane are one face.
+
+    A face is led by its largest triangle; triangles within SAME_FACE of it and touching its plane to within
+    the tolerance belong to it.
+    """
+    from scipy.spatial import cKDTree
+
+    vectors = area_vectors(corners, triangles)
+    areas = np.linalg.norm(vectors, axis=1)
+    real = areas > 0.0
+    triangles, vectors, areas = triangles[real], vectors[real], areas[real]
+    normals = vectors / areas[:, None]
+    together = cKDTree(normals).query_ball_point(normals, SAME_FACE, return_sorted=True)
+    middles = corners[triangles].mean(axis=1)
+    members = []
+    for k, near in enumerate(together):
+        close = np.array(near)
+        flush = np.abs((middles[close] - middles[k]) @ normals[k]) <= max(tolerance, 1e-9)
+        members.append(close[flush])
+    sizes = np.array([areas[near].sum() for near in members])
+    # A triangle leads by the size of its face, then by its own.
+    order = np.lexsort((-areas, -np.round(sizes / sizes.max(), 9)))
+    taken = np.zeros(len(areas), dtype=bool)
+    faces = []
+    for k in order:
+        if not taken[k]:
+            faces.append(normals[k])
+            taken[members[k]] = True
+    return faces
+
+
+def settled(vertices: Floats, faces: Faces, rest: Rest, centre: Floats, tolerance: float) -> Rest:
+    """The same stance on a grainy face, sunk in until it rests on the face as a whole.
+
+    The plane is fitted by area to the faces that lie within twice the tolerance of the bed, then put where
+    the deepest point is at most the tolerance under it. A face that is flat already comes back unchanged.
+    """
+    normal, offset = rest.normal, rest.offset
+    vectors = area_vectors(vertices, faces)
+    areas = np.linalg.norm(vectors, axis=1)
+    centres = vertices[faces].mean(axis=1)
+    used = vertices[np.unique(faces)]
+    for _ in range(4):
+        low = (vertices[faces] @ normal >= offset - 2.0 * tolerance).all(axis=1)
+        low &= vectors @ normal >= FACES_DOWN * areas
+        if low.sum() < 3 or areas[low].sum() <= 0.0:
+            return rest
+        weights = areas[low] / areas[low].sum()
+        middle = weights @ centres[low]
+        spread = centres[low] - middle
+        _, axes = np.linalg.eigh(spread.T @ (spread * weights[:, None]))
+        fitted = axes[:, 0] if axes[:, 0] @ normal >= 0.0 else -axes[:, 0]
+        if fitted @ normal < np.cos(np.radians(2.0)):
+            return rest
+        deepest = float((used @ fitted).max())
+        normal, offset = fitted, min(max(float(middle @ fitted), deepest - tolerance), deepest)
+    found = rest_on(vertices, faces, normal, offset, centre, tolerance)
+    return found if found.contact_area > rest.contact_area else rest
 
 
 def inside_by(outline: Floats, point: Floats) -> float:

@@ -20,14 +20,14 @@ TARGETS = 8_000
 """Points they are held against. Distances are taken to the tangent there, so their spacing matters little."""
 
 MATCHED_SHARE = 0.7
-"""Share of mirrored points that must find the surface. A one-sided view lacks some of a half."""
+"""Share of mirrored points that must find the surface. A one-sided view lacks much."""
 
 TRUE_WITHIN = 0.015
 """Residual, over the size of the surface, at which a plane counts for 61 %. Halves of a face differ by
 some 1 % of its size (nose, hair, turn of the mouth); the two ends of a bunny by 5 % and more."""
 
 LOOKS_ALIKE = 0.5
-"""A mirrored normal within 60 degrees of that at the nearest point may be a match; else it is another side."""
+"""A mirrored normal within 60 degrees of that at the nearest point may match; else it is another side."""
 
 GOLDEN = (5.0**0.5 - 1.0) / 2.0
 

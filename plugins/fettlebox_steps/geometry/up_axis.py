@@ -8,7 +8,7 @@ practice, no published source; each is a named constant here.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -63,14 +63,23 @@ open neck has under 0.2. From here up the surface is a view from one side, with 
 NO_SHEET = 0.25
 """Up to here an opening is a neck, a bottom, a hole. Between this and SHEET it counts less and less."""
 
-NO_BASE = 0.05
-"""Size of a flat face up to which it is no base: what a curved surface reaches by the tolerance alone."""
+NO_BASE = 0.06
+"""Size of a flat face up to which it is no base: what curved surfaces reach by the tolerance alone."""
 
-BASE = 0.15
+BASE = 0.085
 """Size from which a flat face is a base without doubt: a ring under a figure, two soles, a plinth."""
 
-FLAT_TOLERANCE = 0.004
-"""Of the diagonal: how far a flat face may be from flat. A millimetre on a head."""
+NEAT = 0.05
+"""Raggedness up to which an opening is one cut; scanned rims wave by some per cent of their width."""
+
+VESSEL = -0.7
+"""Cosine under which a flat face is opposite to an opening: a vessel's bottom, whose opening is on top."""
+
+RAGGED = 0.12
+"""Raggedness from which an opening has no direction: it runs on from the neck up the back, say."""
+
+FLAT_TOLERANCE = 0.002
+"""Of the diagonal: how far a flat face may be from flat. Half a millimetre on a head."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,10 +114,14 @@ class Stance:
 
 @dataclass(frozen=True, eq=False)
 class Flat:
-    """An opening or a flat face: outward unit direction and relative size."""
+    """An opening or a flat face: outward unit direction, relative size, and how far from flat it is.
+
+    ragged   of an opening: root mean square distance of its rim from its plane, over the root of its area
+    """
 
     outward: Floats
     size: float
+    ragged: float = 0.0
 
 
 def openings(vertices: Floats, faces: Faces) -> list[Flat]:
@@ -136,15 +149,21 @@ def openings(vertices: Floats, faces: Faces) -> list[Flat]:
     lacks = -np.column_stack([np.bincount(groups, crosses[:, k]) for k in range(3)])
     sizes = np.linalg.norm(lacks, axis=1)
     area = float(np.linalg.norm(area_vectors(vertices, faces), axis=1).sum())
-    order = np.argsort(-sizes, kind="stable")
-    return [Flat(lacks[k] / sizes[k], float(sizes[k] / area)) for k in order if sizes[k] > 1e-6 * area]
+    found = []
+    for k in np.argsort(-sizes, kind="stable"):
+        if sizes[k] <= 1e-6 * area:
+            break
+        outward = lacks[k] / sizes[k]
+        ragged = float(np.std(vertices[rim[groups == k, 0]] @ outward) / np.sqrt(sizes[k]))
+        found.append(Flat(outward, float(sizes[k] / area), ragged))
+    return found
 
 
 def flat_faces(vertices: Floats, faces: Faces) -> list[Flat]:
     """Steady flat faces on the convex hull, largest first.
 
     Size is the mean of contact and foot (geometric), over the mean shadow of the hull, a quarter of its
-    area (A. Cauchy, 1841). A sphere scores under 0.05 by the tolerance alone.
+    area (A. Cauchy, 1841). A sphere scores 0.03 by the tolerance alone.
     """
     diagonal = float(np.linalg.norm(np.ptp(vertices, axis=0)))
     try:
@@ -164,7 +183,7 @@ def flat_faces(vertices: Floats, faces: Faces) -> list[Flat]:
     for flat in found:
         if all(flat.outward @ other.outward < np.cos(np.radians(SNAP_DEG)) for other in kept):
             kept.append(flat)
-    return [flat for flat in kept if flat.size >= NO_BASE]
+    return [flat for flat in kept if flat.size > NO_BASE]
 
 
 def judge_up(vertices: Floats, faces: Faces, kinds: Sequence[str], prior: Mapping[str, float]) -> Stance:
@@ -188,7 +207,7 @@ def judge_up(vertices: Floats, faces: Faces, kinds: Sequence[str], prior: Mappin
         evidence.append(
             _from_view(directions, view, onesided)
             if view is not None
-            else _from_openings(directions, gaps, onesided)
+            else _from_openings(directions, gaps, flats, onesided)
         )
     if flats:
         evidence.append(_from_base(directions, flats))
@@ -226,11 +245,13 @@ def _nearness(directions: Floats, target: Floats) -> Floats:
 
 
 def _mixed(directions: Floats, flats: list[Flat], misleads: float, counts: float) -> Floats:
-    """Each face speaks for the direction away from it, with its share of the squared sizes.
+    """Each face speaks for the direction away from it, with a share by its size.
 
     `counts` (0 to 1) is how far the whole is to be believed; at 0 every candidate is as likely.
     """
-    sizes = np.array([flat.size for flat in flats]) ** 2
+    # Half as large is large enough: between two of a kind the rest of the evidence decides.
+    sizes = np.array([flat.size for flat in flats])
+    sizes = np.minimum(sizes, sizes.max() / 2.0) ** 3
     speaks = sum(
         (
             share * _nearness(directions, -flat.outward)
@@ -242,19 +263,24 @@ def _mixed(directions: Floats, flats: list[Flat], misleads: float, counts: float
     return np.asarray(likelihood / likelihood.max(), dtype=np.float64)
 
 
-def _from_openings(directions: Floats, gaps: list[Flat], onesided: float) -> Evidence:
+def _from_openings(directions: Floats, gaps: list[Flat], flats: list[Flat], onesided: float) -> Evidence:
     if not gaps:
         return Evidence("opening", np.ones(len(directions)), {"openings": 0})
     # Under 1 % of the area a gap is a hole, from 3 % it is an opening.
     large = np.clip((gaps[0].size - 0.01) / 0.02, 0.0, 1.0)
     neck = np.clip((SHEET - onesided) / (SHEET - NO_SHEET), 0.0, 1.0)
+    cut = np.clip((RAGGED - gaps[0].ragged) / (RAGGED - NEAT), 0.0, 1.0)
+    bottom = max((_is_base(f) for f in flats if f.outward @ gaps[0].outward < VESSEL), default=0.0)
     found = {
         "openings": len(gaps),
         "largest_ratio": gaps[0].size,
         "largest_outward": [float(v) for v in gaps[0].outward],
+        "largest_ragged_ratio": gaps[0].ragged,
+        "flat_bottom_opposite": bool(bottom > 0.0),
         "onesided_ratio": onesided,
     }
-    return Evidence("opening", _mixed(directions, gaps, OPENING_MISLEADS, float(large * neck)), found)
+    counts = float(large * neck * cut * (1.0 - bottom))
+    return Evidence("opening", _mixed(directions, gaps, OPENING_MISLEADS, counts), found)
 
 
 def _from_view(directions: Floats, view: Floats, onesided: float) -> Evidence:
@@ -267,13 +293,18 @@ def _from_view(directions: Floats, view: Floats, onesided: float) -> Evidence:
 
 
 def _from_base(directions: Floats, flats: list[Flat]) -> Evidence:
-    counts = float(np.clip((flats[0].size - NO_BASE) / (BASE - NO_BASE), 0.0, 1.0))
     found = {
         "flat_faces": len(flats),
         "largest_ratio": flats[0].size,
         "largest_outward": [float(v) for v in flats[0].outward],
     }
-    return Evidence("base", _mixed(directions, flats, BASE_MISLEADS, counts), found)
+    # Only what a face has beyond a curved surface speaks for it.
+    beyond = [replace(flat, size=flat.size - NO_BASE) for flat in flats]
+    return Evidence("base", _mixed(directions, beyond, BASE_MISLEADS, _is_base(flats[0])), found)
+
+
+def _is_base(flat: Flat) -> float:
+    return float(np.clip((flat.size - NO_BASE) / (BASE - NO_BASE), 0.0, 1.0))
 
 
 def _from_mirrors(directions: Floats, mirrors: list[MirrorPlane]) -> Evidence:
