@@ -18,6 +18,8 @@ INK = (44, 46, 48)
 QUIET = (96, 99, 102)
 TEXT_PX = 17
 SMALL_PX = 15
+LONGEST_TEXT = 250
+"""Characters that are looked at: measuring text is slow, and a name may be as long as a stranger likes."""
 
 
 @cache
@@ -36,11 +38,12 @@ def round_length(at_most: float) -> float:
 
 def fit_text(text: str, size_px: int, width_px: float) -> str:
     """The text on one line, with what does not fit left out of its middle."""
-    clean = "".join(c if c.isprintable() else " " for c in text)
-    if font(size_px).getlength(clean) <= width_px:
+    clean = "".join(c if c.isprintable() else " " for c in text[:LONGEST_TEXT])
+    if len(text) <= LONGEST_TEXT and font(size_px).getlength(clean) <= width_px:
         return clean
-    for kept in range(len(clean) - 1, 1, -1):
-        short = clean[: (kept + 1) // 2] + "…" + clean[len(clean) - kept // 2 :]
+    tail = "".join(c if c.isprintable() else " " for c in text[-LONGEST_TEXT:])
+    for kept in range(min(len(text), LONGEST_TEXT) - 1, 1, -1):
+        short = clean[: (kept + 1) // 2] + "…" + tail[len(tail) - kept // 2 :]
         if font(size_px).getlength(short) <= width_px:
             return short
     return ""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ..mesh.fidelity import COVERED_WITHIN_MM, at_vertices, compare
+from ..mesh.fidelity import COVERED_WITHIN_MM, Fidelity, at_vertices, compare
 from ..mesh.part import Part
 from ..pictures import Stage, render_map, render_pair, render_views
 
@@ -36,8 +36,8 @@ def picture_job(
         made["part.png"] = render_views(after, stage=stage)
         if len(before.faces):
             made["before-after.png"] = render_pair(before, after, stage=stage)
-        if len(reference.faces):
-            measured = compare(reference, after)
+        measured = _measured(reference, after)
+        if measured is not None:
             fidelity = measured.as_facts()
             far = at_vertices(after, measured)
             made["distance.png"] = render_map(
@@ -49,6 +49,13 @@ def picture_job(
     for name, data in made.items():
         (folder / FOLDER / name).write_bytes(data)
     return Seen(tuple(f"{FOLDER}/{name}" for name in made), fidelity)
+
+
+def _measured(reference: Part, after: Part) -> Fidelity | None:
+    try:
+        return compare(reference, after)
+    except ValueError:
+        return None  # one of the two has no area; the witness says so in words
 
 
 def picture_name(name: str) -> str:
