@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import trimesh
-from fettlebox.mesh.surfaces import nearest, on_rim, spread
+from fettlebox.mesh.surfaces import Surface, on_rim, spread
 
 
 def test_samples_stand_for_equal_areas() -> None:
@@ -26,9 +26,9 @@ def test_the_rim_of_a_square_is_its_outline() -> None:
     faces = np.array([[0, 1, 2], [0, 2, 3]])
     points = np.array([[0.5, -3, 0], [2, 2, 0], [0.5, 0.5, 1], [0.25, 0.75, 1], [1.5, 0.5, 2]], float)
     expected = [True, True, False, False, True]
-    _, hit, foot = nearest(corners, faces, points)
+    _, hit, foot = Surface(corners, faces).nearest(points)
     assert on_rim(corners, faces, hit, foot).tolist() == expected
     # The same square as a file without shared corners: its diagonal is no rim.
     loose = corners[faces].reshape(-1, 3)
-    _, hit, foot = nearest(loose, np.arange(6).reshape(2, 3), points)
+    _, hit, foot = Surface(loose, np.arange(6).reshape(2, 3)).nearest(points)
     assert on_rim(loose, np.arange(6).reshape(2, 3), hit, foot).tolist() == expected

@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 
 from .part import Floats, Part, Plane
-from .surfaces import Flags, dot, enclosed, nearest, normals, on_rim, spread
+from .surfaces import Flags, Surface, dot, enclosed, on_rim, spread
 
 SAMPLES = 40_000
 """Each way. The share of a surface is then known to 0.1 % or so; twice as many cost twice the time."""
@@ -80,27 +80,26 @@ def compare(
     """
     to_part = part.placement @ np.linalg.inv(reference.placement)
     scan_vertices = reference.vertices @ to_part[:3, :3].T + to_part[:3, 3]
-    scan_faces = reference.faces.astype(np.int64)
-    part_faces = part.faces.astype(np.int64)
     life = 1.0 / part.life_scale
     on_plane_mm = ON_PLANE_MM * part.life_scale
 
-    scan_at, _, scan_area = spread(scan_vertices, scan_faces, samples)
-    part_at, part_face, _ = spread(part.vertices, part_faces, samples)
+    scan_at, _, scan_area = spread(scan_vertices, reference.faces, samples)
+    part_at, part_face, _ = spread(part.vertices, part.faces, samples)
+    scan, made = Surface(scan_vertices, reference.faces), Surface(part.vertices, part.faces)
 
     kept = ~_cut_off(scan_at, part, on_plane_mm)
-    lost_mm = nearest(part.vertices, part_faces, scan_at[kept])[0] * life
+    lost_mm = made.nearest(scan_at[kept])[0] * life
 
     flat = _flat(part_at, part.planes, on_plane_mm)
-    open_mm, hit, foot = nearest(scan_vertices, scan_faces, part_at[~flat])
+    open_mm, hit, foot = scan.nearest(part_at[~flat])
     far = np.flatnonzero(open_mm * life > covered_within_mm)
-    back_mm, _, _ = nearest(part.vertices, part_faces, foot[far])
+    back_mm, _, _ = made.nearest(foot[far])
     far = far[back_mm < open_mm[far] / 2.0]
     where = np.flatnonzero(~flat)[far]
-    ours = normals(part.vertices, part_faces[part_face[where]])
-    theirs = normals(scan_vertices, scan_faces[hit[far]])
+    ours = made.normals(part_face[where])
+    theirs = scan.normals(hit[far])
     behind = dot(part_at[where] - foot[far], theirs) < 0.0
-    rim = on_rim(scan_vertices, scan_faces, hit[far], foot[far])
+    rim = on_rim(scan.vertices, scan.faces, hit[far], foot[far])
     hidden = behind & ~rim & (dot(ours, theirs) < 0.0)
     hidden[hidden] = enclosed(part, part_at[where[hidden]], ours[hidden])
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from .part import Floats, Part
+from .part import Floats, Ints, Part
 
 Longs = NDArray[np.int64]
 Flags = NDArray[np.bool_]
@@ -14,7 +14,7 @@ ON_RIM = 1e-6
 """Barycentric weight under which a nearest point counts as lying on the opposite edge."""
 
 
-def spread(vertices: Floats, faces: Longs, count: int) -> tuple[Floats, Longs, float]:
+def spread(vertices: Floats, faces: Ints | Longs, count: int) -> tuple[Floats, Longs, float]:
     """`count` points that each stand for the same area, the face of each, and the whole area.
 
     Every point is drawn from its own slice of the cumulative area, so no patch is over- or
@@ -37,24 +37,32 @@ def spread(vertices: Floats, faces: Longs, count: int) -> tuple[Floats, Longs, f
     return points, face, float(upto[-1]) / 2.0
 
 
-def nearest(vertices: Floats, faces: Longs, points: Floats) -> tuple[Floats, Longs, Floats]:
-    """Distance (n,), face (n,) and place (n,3) on the surface that is nearest to each point; exact.
-
-    The surface must have triangles: the library's tree crashes the process without any.
+class Surface:
+    """Triangles and the tree that finds them. They must be at least one: the library's tree crashes the
+    process without any.
     """
-    if not len(points):
-        return np.zeros(0), np.zeros(0, np.int64), np.zeros((0, 3))
-    import igl
 
-    tree = igl.AABB()
-    tree.init(vertices, faces)
-    squared, face, nearest = tree.squared_distance(vertices, faces, np.ascontiguousarray(points))
-    return np.sqrt(np.maximum(squared, 0.0)), face, nearest
+    def __init__(self, vertices: Floats, faces: Ints) -> None:
+        import igl
 
+        self.vertices = vertices
+        self.faces: Longs = faces.astype(np.int64)
+        self._tree = igl.AABB()
+        self._tree.init(self.vertices, self.faces)
 
-def normals(vertices: Floats, faces: Longs) -> Floats:
-    a, b, c = (vertices[faces[:, i]] for i in range(3))
-    return np.cross(b - a, c - a)
+    def nearest(self, points: Floats) -> tuple[Floats, Longs, Floats]:
+        """Distance (n,), face (n,) and foot (n,3) on the surface of each point (n,3); exact."""
+        if not len(points):
+            return np.zeros(0), np.zeros(0, np.int64), np.zeros((0, 3))
+        squared, face, foot = self._tree.squared_distance(
+            self.vertices, self.faces, np.ascontiguousarray(points)
+        )
+        return np.sqrt(np.maximum(squared, 0.0)), face, foot
+
+    def normals(self, face: Longs) -> Floats:
+        """Outward normals (n,3), twice the area long, of the faces (n,)."""
+        a, b, c = (self.vertices[self.faces[face, i]] for i in range(3))
+        return np.cross(b - a, c - a)
 
 
 def dot(one: Floats, other: Floats) -> Floats:
