@@ -18,7 +18,7 @@ from .source import Source, shown
 JSON_CHUNK, BIN_CHUNK = 0x4E4F534A, 0x004E4942
 COMPONENTS = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
 WIDTHS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4}
-_BRACKETS = re.compile(rb'"(?:[^"\\]|\\.)*"|[\[{]|[\]}]', re.DOTALL)
+_BRACKETS = re.compile(rb'"[^"\\]*+(?:\\.[^"\\]*+)*+"|[\[{\]}"]', re.DOTALL)
 _EMBEDDED = re.compile(r"data:[^,]{0,100};base64,")
 
 
@@ -99,11 +99,14 @@ class Document:
 def open_document(source: Source) -> Document:
     """The JSON and binary chunk of a `.glb`, or the JSON of a `.gltf`."""
     text, binary = _chunks(source) if source.data.startswith(b"glTF") else (source.data, b"")
-    if len(text) > source.limits.document_bytes:
-        source.fail("the JSON", f"{len(text)} bytes", f"at most {source.limits.document_bytes}")
+    values = sum(text.count(sign) for sign in (b",", b"[", b"{"))
+    if values > source.limits.json_values:
+        source.fail("the JSON", f"{values} values", f"at most {source.limits.json_values}")
     depth = 0
     for bracket in _BRACKETS.finditer(text):
-        token = bracket[0][:1]
+        token = bracket[0]
+        if token == b'"':
+            source.fail(f"byte {bracket.start()} of the JSON", "text without end", "a closing quote")
         depth += (token in b"[{") - (token in b"]}")
         if depth > source.limits.nesting:
             source.fail(f"byte {bracket.start()} of the JSON", "values nested too deep", "a plain glTF")

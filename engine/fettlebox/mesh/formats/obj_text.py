@@ -45,6 +45,7 @@ def count_lines(text):
                     if at >= end or text[at] in (10, 13, 35):
                         break
                     corners += 1
+                    at += 1  # at least one byte, whatever it is
                     while at < end and text[at] > 32:
                         at += 1
         at = _line_end(text, at, end)

@@ -9,7 +9,9 @@ import numpy as np
 from .polygons import colour_bytes, fan
 from .source import RawMesh, Source, checked
 
-_HEADER = re.compile(rb"\s*((?:ST)?(C?)(N?)OFF)\b")
+_HEADER = re.compile(rb"\s*(?:ST)?(CN|NC|C|N|)OFF\b")
+_COLOUR_COLUMN = {b"CN": 6, b"NC": 3, b"C": 3}
+"""Where a vertex's colour begins. The manual puts normals first; files headed NCOFF have colours first."""
 
 
 def read(source: Source) -> RawMesh:
@@ -44,9 +46,10 @@ def read(source: Source) -> RawMesh:
         source.fail(source.line_of(at), source.word_at(at), BLAMES[blame])
     corners, notes = fan(source, lengths)
     colours = None
-    skipped = 6 if header[3] else 3
-    if header[2] and columns >= skipped + 3:
-        shades = table[:, skipped : skipped + 4]
+    first = _COLOUR_COLUMN.get(header[1])
+    shades_width = columns - (first or 0) - (3 if header[1] == b"NC" else 0)
+    if first is not None and shades_width >= 3:
+        shades = table[:, first : first + min(shades_width, 4)]
         colours = colour_bytes(shades / 255.0 if len(shades) and shades.max() > 1.0 else shades)
     points = np.ascontiguousarray(table[:, :3])
     return checked(source, RawMesh(points, index[corners], colours, notes=notes))

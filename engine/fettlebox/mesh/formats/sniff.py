@@ -22,7 +22,7 @@ FORMATS = {
 READABLE: tuple[str, ...] = tuple(FORMATS.values())
 _MODULES = {"3mf": "threemf_read", "glb": "gltf_read", "gltf": "gltf_read"}
 _OBJ_LINE = re.compile(rb"^[ \t]*(v|vn|vt|f|usemtl|mtllib)[ \t]+\S", re.MULTILINE)
-_OFF_LINE = re.compile(rb"(\s|#[^\n]*\n)*(ST)?C?N?OFF\b")
+_OFF_LINE = re.compile(rb"(\s|#[^\n]*\n)*(ST)?(CN|NC|C|N|)OFF\b")
 
 
 def reader_of(kind: str) -> Callable[[Source], RawMesh]:

@@ -32,7 +32,7 @@ class ReadLimits:
     unpacked_bytes  size of all that is unpacked from a zip or 3MF, and of a decoded glTF buffer
     zip_ratio       unpacked over packed size of a zip member; deflated meshes reach about 20
     zip_members     entries of a zip or of a folder
-    document_bytes  size of a glTF's JSON
+    json_values     values in a glTF's JSON; each takes some hundred bytes once it is read
     nesting         depth of JSON values, XML elements, 3MF components and glTF nodes
     """
 
@@ -42,7 +42,7 @@ class ReadLimits:
     vertices: int = 30_000_000
     zip_ratio: float = 200.0
     zip_members: int = 1_000
-    document_bytes: int = 4_000_000_000
+    json_values: int = 2_000_000
     nesting: int = 64
 
 

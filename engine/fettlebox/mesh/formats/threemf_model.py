@@ -57,7 +57,7 @@ class Model:
 
 def parse_model(source: Source, text: bytes) -> Model:
     """Raises ScanError naming the line for anything that is not a 3MF model."""
-    rest, blocks = _taken_out(text)
+    rest, blocks = _taken_out(source, text)
     reader = _Reader(source, blocks)
     parser = expat.ParserCreate(namespace_separator=" ")
     reader.parser = parser
@@ -76,7 +76,7 @@ def parse_model(source: Source, text: bytes) -> Model:
     return reader.model
 
 
-def _taken_out(text: bytes) -> tuple[bytes, list[NDArray[np.float64]]]:
+def _taken_out(source: Source, text: bytes) -> tuple[bytes, list[NDArray[np.float64]]]:
     """The XML without the lists that could be read at once, and those, in the order of their marks."""
     if b"<!" in text or not (text.startswith((b"<", b"\xef\xbb\xbf<"))):
         return text, []  # a comment may hide a list, and other encodings need a real decoder
@@ -85,15 +85,15 @@ def _taken_out(text: bytes) -> tuple[bytes, list[NDArray[np.float64]]]:
     pieces: list[bytes] = []
     blocks: list[NDArray[np.float64]] = []
     at = 0
-    while True:
-        starts = {name: text.find(b"<%s>" % name.encode(), at) for name in _LISTS}
-        name = min((n for n in _LISTS if starts[n] >= 0), key=lambda n: starts[n], default=None)
-        if name is None:
-            break
+    starts = {name: text.find(b"<%s>" % name.encode()) for name in _LISTS}
+    while any(start >= 0 for start in starts.values()):
+        name = min((n for n in _LISTS if starts[n] >= 0), key=lambda n: starts[n])
         inner = starts[name] + len(name) + 2
         close = text.find(b"</%s>" % name.encode(), inner)
         if close < 0:
             break
+        count = text.count(b"/>", inner, close)
+        source.within(**{"vertices" if name == "vertices" else "triangles": count})
         tag, columns, integers = _LISTS[name]
         rows = read_elements(text[inner:close], tag, columns, integers)
         if rows is None:
@@ -103,6 +103,7 @@ def _taken_out(text: bytes) -> tuple[bytes, list[NDArray[np.float64]]]:
             pieces.append(b"\n" * text.count(b"\n", inner, close))  # keeps the line numbers true
             blocks.append(rows)
         at = close
+        starts = {n: text.find(b"<%s>" % n.encode(), at) if 0 <= k < at else k for n, k in starts.items()}
     return b"".join([*pieces, text[at:]]), blocks
 
 

@@ -23,7 +23,7 @@ UNITS_MM = {
     "micron": 0.001, "millimeter": 1.0, "centimeter": 10.0, "inch": 25.4, "foot": 304.8, "meter": 1000.0,
 }  # fmt: skip
 MODEL_RELATION = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
-MOST_PLACINGS = 100_000
+MOST_PLACINGS = 10_000
 """Uses of objects in one build: components that use components multiply, also when they are empty."""
 
 

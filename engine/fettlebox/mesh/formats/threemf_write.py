@@ -66,8 +66,10 @@ def model_xml(part: Part, about: dict[str, str]) -> bytes:
     if part.colours is not None:
         distinct, index = np.unique(part.colours.view("<u4").ravel(), return_inverse=True)
         colours = _colour_group(distinct)
-        names = (*names, "p1", "p2", "p3")
-        rows = np.concatenate([part.faces, index.astype(np.int32)[part.faces]], axis=1)
+        # the object's own pid would do, but readers are known to heed only the triangle's
+        names = (*names, "pid", "p1", "p2", "p3")
+        group = np.ones((len(part.faces), 1), np.int32)
+        rows = np.concatenate([part.faces, group, index.astype(np.int32)[part.faces]], axis=1)
         shading = ' pid="1" pindex="0"'
     title = quoteattr(about["Title"]) if about.get("Title") else '"part"'
     return b"".join(
