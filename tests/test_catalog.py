@@ -58,6 +58,8 @@ def find(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Find]:
         (STEP.format(name="bad").replace(", ctx: StepContext", ""), "expected (part, params, ctx)"),
         (STEP.format(name="bad") + "import dataclasses\nrun = dataclasses.replace(run, api_version=99)",
          f"made for plugin contract 99; this engine speaks {API_VERSION}"),
+        (STEP.format(name="when"), "'when' cannot be a step's name"),
+        (STEP.format(name="Bad Step"), "'Bad Step' cannot be a step's name"),
         (STEP.format(name="bad").replace("    pass", "    f: type(len) = len"), "Pydantic"),
     ],
 )  # fmt: skip

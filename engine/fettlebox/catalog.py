@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from difflib import get_close_matches
@@ -12,6 +13,9 @@ import pluggy
 
 from .api import API_VERSION, ENTRY_POINT_GROUP, Hooks, Step
 from .params import StepParams
+
+STEP_NAME = r"[a-z][a-z0-9_-]{0,63}"
+NOT_STEPS = {"id", "when", "otherwise", "after", "before"}  # what a recipe writes beside a step
 
 
 @dataclass(frozen=True)
@@ -75,6 +79,8 @@ def _admit(step: Step[Any], catalog: Catalog, source: str) -> None:
         raise TypeError(f"{step!r} is not a Step")
     if step.api_version != API_VERSION:
         raise TypeError(f"made for plugin contract {step.api_version}; this engine speaks {API_VERSION}")
+    if re.fullmatch(STEP_NAME, step.name) is None or step.name in NOT_STEPS:
+        raise TypeError(f"{step.name!r} cannot be a step's name; expected small letters, digits, - and _")
     if step.name in catalog.steps:
         raise TypeError(f"the name {step.name!r} is taken by {catalog.sources[step.name]}")
     if not issubclass(step.params, StepParams):
@@ -86,7 +92,8 @@ def _admit(step: Step[Any], catalog: Catalog, source: str) -> None:
 
 def _with_sources(entries: Iterable[metadata.EntryPoint]) -> list[tuple[str, metadata.EntryPoint]]:
     """Entry points with the name of the distribution that each comes from. Asked once for each
-    distribution: every answer parses its whole metadata file."""
+    distribution: every answer parses its whole metadata file.
+    """
     names: dict[int, str] = {}
     sourced = []
     for entry in entries:

@@ -22,6 +22,11 @@ class UsageError(FettleboxError):
     exit_status = 2
 
 
+def printable(text: str) -> str:
+    """A line of someone's file made safe for a terminal: what cannot be printed becomes a dot."""
+    return "".join(c if c.isprintable() else "\N{MIDDLE DOT}" for c in text)
+
+
 @dataclass(frozen=True)
 class Problem:
     """One thing that is wrong in a recipe, ticket or shop file.
@@ -53,13 +58,11 @@ class Problem:
             lines.append("  " + "; ".join(part for part in advice if part))
         if self.line and self.source.strip():
             lines += self._excerpt()
-        return "\n".join(lines)
+        return "\n".join(printable(line) for line in lines)
 
     def _excerpt(self, width: int = 96) -> list[str]:
         start = max(0, self.column - width // 2) if len(self.source) > width else 0
-        shown = "".join(
-            c if c.isprintable() else "\N{MIDDLE DOT}" for c in self.source[start : start + width]
-        )
+        shown = self.source[start : start + width]
         number = f"{self.line:>5}"
         caret = " " * (self.column - 1 - start) + "^"
         return [f"{number} | {shown.rstrip()}", f"{'':>{len(number)}} | {caret}"]

@@ -6,12 +6,16 @@ import json
 from collections.abc import Callable
 from typing import Any
 
+import pytest
 import yaml
 from fettlebox.catalog import Catalog
 from fettlebox.errors import RecipeError
-from fettlebox.recipe import parse_recipe, parse_shop, parse_ticket
+from fettlebox.recipe import compose_schema, parse_recipe, parse_shop, parse_ticket
+from fettlebox.recipe.nodes import Problems
+from fettlebox.recipe.text import read_nodes
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from jsonschema import Draft202012Validator
 
 GOOD = """recipe: r
 ask:
@@ -58,6 +62,11 @@ quietly = settings(
 )
 
 
+@pytest.fixture(scope="module")
+def schema(catalog: Catalog) -> Draft202012Validator:
+    return Draft202012Validator(compose_schema("recipe", catalog))
+
+
 def survives(text: str, catalog: Catalog) -> None:
     readers: list[Callable[[], Any]] = [
         lambda: parse_recipe(text, "r.yaml", catalog).plan(),
@@ -96,6 +105,27 @@ def test_any_data(data: Any, catalog: Catalog) -> None:
 @given(start=st.integers(0, len(GOOD)), length=st.integers(0, 12), patch=WORDS | st.text(max_size=6))
 def test_a_good_recipe_with_a_hole_or_a_patch(start: int, length: int, patch: str, catalog: Catalog) -> None:
     survives(GOOD[:start] + patch + GOOD[start + length :], catalog)
+
+
+@quietly
+@given(
+    patches=st.lists(
+        st.tuples(st.integers(0, len(GOOD)), st.integers(0, 9), WORDS | st.just("")), min_size=1, max_size=2
+    )
+)
+def test_the_schema_accepts_what_the_checker_accepts(
+    patches: list[tuple[int, int, str]], catalog: Catalog, schema: Draft202012Validator
+) -> None:
+    text = GOOD
+    for start, length, word in patches:
+        text = text[:start] + word + text[start + length :]
+    try:
+        parse_recipe(text, "r.yaml", catalog)
+    except RecipeError:
+        return
+    root = read_nodes(text, "r.yaml", Problems())
+    assert root is not None
+    assert [error.message for error in schema.iter_errors(root.plain())] == []
 
 
 def test_the_recipe_that_is_patched_is_good(catalog: Catalog) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from ..errors import Problem, RecipeError
+from ..errors import Problem, RecipeError, printable
 
 Place = tuple[str | int, ...]
 
@@ -117,7 +117,7 @@ def spell(place: Place) -> str:
 
 
 def shorten(text: str, most: int = 48) -> str:
-    clean = "".join(c if c.isprintable() else "\N{MIDDLE DOT}" for c in text)
+    clean = printable(text)
     return clean if len(clean) <= most else clean[: most - 1] + "…"
 
 

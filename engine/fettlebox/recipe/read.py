@@ -12,11 +12,12 @@ from typing import Any
 from ..catalog import Catalog
 from .ask import ASK_TYPES, Ask
 from .describe import listed
+from .entries import EntryReader
 from .extends import with_parents, written_out
 from .language import FORMATS, Delivery, Recipe, is_met
 from .nodes import Node, Place, Problems, quoted
 from .placeholders import NAME, Placeholder, placeholders_in, texts_below, whole_name
-from .steps import OTHERWISE, PLACING, SIBLINGS, Otherwise, StepCall, ids_of, params_node
+from .steps import StepCall, ids_of
 from .text import read_file
 from .ticket import read_mapping
 from .validate import report_unknown_key, validate
@@ -119,6 +120,7 @@ class _Reader:
         place = ("ask", name)
         if re.fullmatch(NAME, name) is None:
             self.problems.add(key, place, f"the name {quoted(name)}", "small letters, digits, - and _")
+            return None
         kind = entry.get("type")
         if kind is None:
             found = "'type' is missing" if isinstance(entry.value, dict) else entry.shown()
@@ -141,12 +143,13 @@ class _Reader:
             found = "there is no step" if not node.value else node.shown()
             self.problems.add(node, ("steps",), found, "a list of steps, one a line, each with a dash")
             return []
+        entries = EntryReader(self.catalog, self.problems)
         calls = []
         seen: dict[str, int] = {}
         for index, (key, step) in enumerate(zip(ids_of(node.value), node.value, strict=True)):
             place: Place = ("steps", key if self.extended else index)
             self.step_places.append(place)
-            call = self._one_step(key, step, place)
+            call = entries.read(key, step, place)
             if key in seen:
                 spot = step.get("id") or step
                 hint = f"steps[{seen[key]}] has it already; give each its own"
@@ -155,76 +158,6 @@ class _Reader:
             if call is not None:
                 calls.append(call)
         return calls
-
-    def _one_step(self, key: str, node: Node, place: Place) -> StepCall | None:
-        if isinstance(node.value, str):
-            name, name_node, given = node.value, node, Node(None, node.line, node.column, node.source)
-        elif isinstance(node.value, dict):
-            names = [k for k in node.value if k not in SIBLINGS + PLACING]
-            if len(names) != 1:
-                self._report_not_one_step(node, names, place)
-                return None
-            name, name_node, given = names[0], node.keys[names[0]], node.value[names[0]]
-        else:
-            self.problems.add(node, place, node.shown(), "a step: its name, or 'name: {…}'")
-            return None
-        when, otherwise = self._siblings(node, place)
-        step = self.catalog.steps.get(name)
-        if step is None:
-            found, _, hint = self.catalog.why_not(name).partition("; ")
-            if name.partition(" ")[0] in self.catalog.steps:
-                found, hint = (
-                    f"there is no step {quoted(name)}",
-                    f"write '{name.partition(' ')[0]}: …', with a colon",
-                )
-            self.problems.add(name_node, place, found, hint=hint)
-            return None
-        place = place if place[-1] == name else (*place, name)
-        params = params_node(step, given, place, self.problems)
-        return StepCall(key, step, params, when, otherwise, place)
-
-    def _report_not_one_step(self, node: Node, names: list[str], place: Place) -> None:
-        if not names:
-            self.problems.add(node, place, "no step is named here", "'name: {…}' beside id, when, otherwise")
-            return
-        steps = [name for name in names if name in self.catalog.steps]
-        strays = [name for name in names if name not in self.catalog.steps]
-        if len(steps) == 1:
-            for stray in strays:
-                hint = f"settings of {steps[0]} go inside its braces: '{steps[0]}: {{{stray}: …}}'"
-                report_unknown_key(node, stray, place, [*SIBLINGS], self.problems,
-                                   "there is no key {} beside a step", hint)  # fmt: skip
-            return
-        self.problems.add(
-            node.keys[names[1]], place, f"more than one step in one entry ({listed(names)})",
-            "one step a line, each with a dash", "start a new line with '- '",
-        )  # fmt: skip
-
-    def _siblings(self, node: Node, place: Place) -> tuple[bool | str, Otherwise]:
-        when: bool | str = True
-        otherwise: Otherwise = "stop"
-        if (said := node.get("when")) is not None:
-            if isinstance(said.value, bool) or whole_name(said.value) is not None:
-                when = said.value
-            else:
-                expected = 'true, false or a value that a ticket sets, such as "${mark}"'
-                self.problems.add(said, (*place, "when"), said.shown(), expected)
-        if (said := node.get("otherwise")) is not None:
-            match = next((word for word in OTHERWISE if word == said.value), None)
-            if match is None:
-                self.problems.add(said, (*place, "otherwise"), said.shown(), f"one of {listed(OTHERWISE)}")
-            otherwise = match or otherwise
-        if (said := node.get("id")) is not None and (
-            not isinstance(said.value, str) or re.fullmatch(NAME, said.value) is None
-        ):
-            self.problems.add(said, (*place, "id"), said.shown(), "a name: small letters, digits, - and _")
-        for word in PLACING:
-            if (said := node.get(word)) is not None:
-                hint = "put the step where it belongs in the list"
-                self.problems.add(node.keys.get(word, said), (*place, word),
-                                  f"{quoted(word)} is only for a new step in a recipe that extends another",
-                                  hint=hint)  # fmt: skip
-        return when, otherwise
 
     def _deliver(self, root: Node) -> tuple[Delivery, ...]:
         node = root.get("deliver")
