@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import trimesh
 from fettlebox.mesh import Part, Plane
-from fettlebox.mesh.fidelity import Fidelity, at_vertices, compare
+from fettlebox.mesh.fidelity import Fidelity, by_face, compare
 from numpy.typing import NDArray
 
 RADIUS_MM = 50.0
@@ -258,14 +258,28 @@ def test_the_same_twice_and_inputs_untouched() -> None:
     assert (scan.digest(), part.digest()) == digests
 
 
-def test_distances_at_vertices_for_the_picture() -> None:
+def test_distances_by_face_for_the_picture() -> None:
     scan = _part(_sphere())
     bump = scan.vertices * np.where(scan.vertices[:, 2:] > 40.0, 1.02, 1.0)
     part = scan.with_mesh(bump, scan.faces)
-    far = at_vertices(part, compare(scan, part))
-    assert far.shape == (len(part.vertices),)
-    assert far[part.vertices[:, 2] > 43.0] == pytest.approx(1.0, abs=0.1)
-    assert np.abs(far[part.vertices[:, 2] < 35.0]).max() < 1e-9
+    far, invented = by_face(part, compare(scan, part))
+    height = part.vertices[part.faces][:, :, 2]
+    assert far.shape == invented.shape == (len(part.faces),)
+    assert far[height.min(axis=1) > 43.0] == pytest.approx(1.0, abs=0.1)
+    # A face takes the nearest sample, which may be one sample's spacing away.
+    assert np.abs(far[height.max(axis=1) < 38.0]).max() < 1e-9
+    assert not invented.any()
+
+
+def test_a_large_face_is_judged_by_its_own_samples() -> None:
+    # A bowl whose lid is a fan of long triangles: all of it is invented, up to the corners it shares.
+    bowl = _half(_sphere(), 0.0, cap=False)
+    lid = trimesh.creation.revolve([(0.0, 0.0), (RADIUS_MM, 0.0)], sections=64)
+    part = _part(trimesh.util.concatenate([bowl, lid]))
+    far, invented = by_face(part, compare(_part(bowl), part))
+    on_lid = np.arange(len(part.faces)) >= len(bowl.faces)
+    assert invented[on_lid].all() and np.isnan(far[on_lid]).all()
+    assert invented[~on_lid].mean() < 0.02
 
 
 def test_when_everything_was_cut_off_nothing_is_claimed() -> None:

@@ -46,9 +46,16 @@ def test_small_parts(done: JobRecord, size_mm: list[float], fits: bool) -> None:
 
 def test_a_face_is_biometric(done: JobRecord) -> None:
     assert _has(done, "biometric")
-    thing = replace(done, recipe={**done.recipe, "name": "machine-part"}, steps=done.steps[1:])
+    thing = replace(
+        done,
+        scan={"name": "gearbox.stl"},
+        recipe={**done.recipe, "name": "machine-part"},
+        steps=done.steps[1:],
+    )
     assert not _has(thing, "biometric")
     assert _has(replace(thing, recipe={**done.recipe, "name": "quarter-bust"}), "biometric")
+    assert _has(replace(thing, scan={"name": "Face007.ply"}), "biometric")
+    assert not _has(replace(thing, scan={"name": "surface.ply"}), "biometric")
 
 
 def test_food_certificates_and_local_codes_are_always_named(done: JobRecord) -> None:

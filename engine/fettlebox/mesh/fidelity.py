@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 
 from .part import Floats, Part, Plane
-from .surfaces import Flags, Surface, dot, enclosed, on_rim, spread
+from .surfaces import Flags, Longs, Surface, dot, enclosed, on_rim, spread
 
 SAMPLES = 40_000
 """Each way. The share of a surface is then known to 0.1 % or so; twice as many cost twice the time."""
@@ -35,12 +35,20 @@ ON_PLANE_MM = 0.05
 """Life-size, a quarter of a layer: far above the rounding of coordinates, below anything that shows."""
 
 
+FACT_DIGITS = 6
+"""A millionth of a millimetre: what is below is rounding, and differs from one processor to the next."""
+
+SAMPLED = ("points", "faces", "distances", "invented")
+
+
 @dataclass(frozen=True, eq=False)
 class Fidelity:
     """Distances in life-size mm; NaN where there was nothing left to compare. Shares are of area, 0 to 1.
 
-    points     (n,3) where the part was sampled, in part coordinates
-    distances  (n,) from those points to the scan, life-size mm; NaN where the part is flat or inner
+    points     (n,3) where the part was sampled, in part coordinates, each for the same area
+    faces      (n,) the triangle of each point
+    distances  (n,) from each to the scan, life-size mm; NaN where the part is flat, inner or invented
+    invented   (n,) whether each has no scan under it
     """
 
     scan_to_part_p50_mm: float
@@ -57,13 +65,15 @@ class Fidelity:
     part_inner_ratio: float
     sample_spacing_mm: float
     points: Floats = field(repr=False, default_factory=lambda: np.zeros((0, 3)))
+    faces: Longs = field(repr=False, default_factory=lambda: np.zeros(0, np.int64))
     distances: Floats = field(repr=False, default_factory=lambda: np.zeros(0))
+    invented: Flags = field(repr=False, default_factory=lambda: np.zeros(0, bool))
 
     def as_facts(self) -> Mapping[str, Any]:
         """Plain JSON values in a fixed order; null where nothing was left to compare."""
-        names = [name for name in self.__dataclass_fields__ if name not in ("points", "distances")]
+        names = [name for name in self.__dataclass_fields__ if name not in SAMPLED]
         values = {name: float(getattr(self, name)) for name in names}
-        return {name: value if np.isfinite(value) else None for name, value in values.items()}
+        return {name: round(v, FACT_DIGITS) + 0.0 if np.isfinite(v) else None for name, v in values.items()}
 
 
 def compare(
@@ -108,8 +118,8 @@ def compare(
     invented[where[(rim | behind) & ~hidden]] = True
     away_mm = np.full(len(part_at), np.nan)
     away_mm[~flat] = open_mm * life
-    away_mm[inner] = np.nan
-    moved_mm = away_mm[~(flat | inner | invented)]
+    away_mm[inner | invented] = np.nan
+    moved_mm = away_mm[np.isfinite(away_mm)]
 
     p50, p95, p999 = _percentiles(lost_mm, (50.0, 95.0, 99.9))
     (moved_p95,) = _percentiles(moved_mm, (95.0,))
@@ -128,16 +138,37 @@ def compare(
         part_inner_ratio=float(inner.mean()),
         sample_spacing_mm=float(np.sqrt(scan_area / samples)) * life,
         points=part_at,
+        faces=part_face,
         distances=away_mm,
+        invented=invented,
     )
 
 
-def at_vertices(part: Part, fidelity: Fidelity) -> Floats:
-    """Distance from the scan (n,) at each vertex of the part, that of the nearest sample; for pictures."""
+def by_face(part: Part, fidelity: Fidelity) -> tuple[Floats, Flags]:
+    """For pictures: mean distance from the scan (m,) of each face, and whether it is invented (m,).
+
+    A face without a sample of its own takes the nearest. NaN where most of a face was not compared.
+    """
     from scipy.spatial import cKDTree
 
-    _, nearest = cKDTree(fidelity.points).query(part.vertices)
-    return np.asarray(fidelity.distances[nearest])
+    count = np.bincount(fidelity.faces, minlength=len(part.faces))
+    compared = np.isfinite(fidelity.distances)
+
+    def total(values: Floats | Flags) -> Floats:
+        summed = np.bincount(fidelity.faces, weights=values, minlength=len(part.faces))
+        return np.asarray(summed, dtype=np.float64)
+
+    known = total(compared)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        distance = total(np.where(compared, fidelity.distances, 0.0)) / np.where(
+            2 * known >= count, known, np.nan
+        )
+    invented = 2 * total(fidelity.invented) > count
+    bare = np.flatnonzero(count == 0)
+    middles = part.vertices[part.faces[bare]].mean(axis=1)
+    _, nearest = cKDTree(fidelity.points).query(middles)
+    distance[bare], invented[bare] = fidelity.distances[nearest], fidelity.invented[nearest]
+    return distance, invented
 
 
 def _cut_off(points: Floats, part: Part, on_plane_mm: float) -> Flags:

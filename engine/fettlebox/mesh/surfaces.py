@@ -13,6 +13,9 @@ Flags = NDArray[np.bool_]
 ON_RIM = 1e-6
 """Barycentric weight under which a nearest point counts as lying on the opposite edge."""
 
+LOOKS = 8
+"""Directions 45° off the normal in which a point looks around, beside the normal itself."""
+
 
 def spread(vertices: Floats, faces: Ints | Longs, count: int) -> tuple[Floats, Longs, float]:
     """`count` points that each stand for the same area, the face of each, and the whole area.
@@ -70,7 +73,7 @@ def dot(one: Floats, other: Floats) -> Floats:
 
 
 def enclosed(part: Part, points: Floats, normals: Floats) -> Flags:
-    """Whether each part point (n,3) looks at the part itself: a hollow's wall does, a lid does not."""
+    """Whether each part point (n,3) sees nothing but the part: in a hollow, not merely in a fold."""
     if not len(points):
         return np.zeros(0, bool)
     from embreex.mesh_construction import TriangleMesh
@@ -80,10 +83,18 @@ def enclosed(part: Part, points: Floats, normals: Floats) -> Flags:
     centre, size = (low + high) / 2.0, float(np.linalg.norm(high - low))
     scene = EmbreeScene(robust=True)
     TriangleMesh(scene, (part.vertices - centre).astype(np.float32), np.array(part.faces))
-    along = normals / np.maximum(np.linalg.norm(normals, axis=1), np.finfo(float).tiny)[:, None]
+    up = normals / np.maximum(np.linalg.norm(normals, axis=1), np.finfo(float).tiny)[:, None]
     # Lifted off the surface by more than single precision can lose.
-    starts = points - centre + along * (size * 1e-5)
-    return np.asarray(scene.run(starts.astype(np.float32), along.astype(np.float32)) >= 0)
+    starts = (points - centre + up * (size * 1e-5)).astype(np.float32)
+    least = np.eye(3)[np.argmin(np.abs(up), axis=1)]
+    side = np.cross(up, least)
+    side /= np.maximum(np.linalg.norm(side, axis=1), np.finfo(float).tiny)[:, None]
+    ahead = np.cross(up, side)
+    blocked = np.ones(len(points), bool)
+    for turn in np.arange(LOOKS) * (2.0 * np.pi / LOOKS):
+        along = up + np.cos(turn) * side + np.sin(turn) * ahead
+        blocked &= scene.run(starts, along.astype(np.float32)) >= 0
+    return np.asarray(blocked & (scene.run(starts, up.astype(np.float32)) >= 0))
 
 
 def on_rim(vertices: Floats, faces: Longs, hit: Longs, nearest: Floats) -> Flags:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from ..mesh.part import Floats, Part
+from ..mesh.part import Floats, Ints, Part
 from .rays import FRONT, THREE_QUARTER, THREE_VIEWS, Stage, View
 from .shade import Image, paint
 from .sheet import SMALL_PX, TEXT_PX, Sheet, fit_text, round_length
@@ -23,13 +23,14 @@ RAMP = ((246, 232, 190), (158, 202, 170), (66, 146, 160), (38, 84, 130), (36, 26
 """Light to dark and yellow to blue: lightness alone orders it, so any kind of colour vision can read it."""
 
 NOT_COMPARED = (176, 172, 170)
+MARKED = (222, 158, 176)
 EVEN_LIGHT = 0.35
 
 
 @dataclass(frozen=True)
 class _Panel:
     stage: Stage
-    part: Part
+    corners: Ints
     axes: Floats
     name: str
     colours: Image | None
@@ -53,7 +54,7 @@ def render_views(
     A `stage` of the same part, given to several pictures, spares them building it anew.
     """
     stage = stage or Stage(part)
-    panels = [_Panel(stage, part, view.axes(front), view.name, part.colours) for view in views]
+    panels = [_Panel(stage, part.faces, view.axes(front), view.name, part.colours) for view in views]
     sheet, mm_per_px, _ = _lay_out(panels, size, title)
     sheet.scale_bar(MARGIN_PX, sheet.height - MARGIN_PX + 6, mm_per_px, size[0] // 5)
     return sheet.png()
@@ -78,7 +79,7 @@ def render_pair(
     enlarged = float(np.cbrt(abs(np.linalg.det(to_after[:3, :3]))))
     moved = replace(before, vertices=before.vertices @ to_after[:3, :3].T + to_after[:3, 3], planes=())
     panels = [
-        _Panel(set_up, part, view.axes(front), name, part.colours)
+        _Panel(set_up, part.faces, view.axes(front), name, part.colours)
         for set_up, part, name in ((Stage(moved), moved, names[0]), (stage or Stage(after), after, names[1]))
     ]
     sheet, mm_per_px, lefts = _lay_out(panels, size, title)
@@ -99,24 +100,34 @@ def render_map(
     title: str = "",
     front: tuple[float, float, float] = FRONT,
     unknown: str = "not compared",
+    marked: NDArray[np.bool_] | None = None,
+    mark: str = "",
     stage: Stage | None = None,
 ) -> bytes:
-    """PNG of a part coloured by one number (n,) a vertex, from 0 to `high`; NaN shows in grey.
+    """PNG of a part coloured by one number a vertex (n,) or a face (m,), from 0 to `high`; NaN is grey.
 
     `legend` says what the numbers are, with their unit. Without `high`, the scale ends at the round
     number above 98 % of them, so that a few far ones do not drown the rest, but not below `at_least`.
+    What is `marked` (same length) shows in one colour of its own, which `mark` explains.
     """
     numbers = np.asarray(values, dtype=np.float64)
-    if numbers.shape != (len(part.vertices),):
-        raise ValueError(f"values have shape {numbers.shape}, expected ({len(part.vertices)},)")
-    known = np.isfinite(numbers)
+    on_faces = numbers.shape == (len(part.faces),) and len(part.faces) != len(part.vertices)
+    if numbers.shape != (len(part.vertices),) and not on_faces:
+        expected = f"({len(part.vertices)},) or ({len(part.faces)},)"
+        raise ValueError(f"values have shape {numbers.shape}, expected {expected}")
+    marked = np.zeros(len(numbers), bool) if marked is None else marked
+    known = np.isfinite(numbers) & ~marked
     if high is None:
         most = float(np.percentile(numbers[known], 98.0)) if known.any() else 0.0
         high = max(_round_up(most), at_least)
     colours = np.full((len(numbers), 3), NOT_COMPARED, np.uint8)
     colours[known] = _ramp(numbers[known] / high)
+    colours[marked] = MARKED
     stage = stage or Stage(part)
-    panels = [_Panel(stage, part, view.axes(front), view.name, colours) for view in views]
+    corners = (
+        np.arange(len(part.faces), dtype=np.int32)[:, None].repeat(3, axis=1) if on_faces else part.faces
+    )
+    panels = [_Panel(stage, corners, view.axes(front), view.name, colours) for view in views]
     sheet, mm_per_px, _ = _lay_out(panels, size, title, contrast=EVEN_LIGHT)
     sheet.scale_bar(MARGIN_PX, sheet.height - MARGIN_PX + 6, mm_per_px, size[0] // 6)
     width = size[0] // 4
@@ -124,8 +135,14 @@ def render_map(
     labels = ("0", f"{high / 2:g}", f"{high:g} or more")
     sheet.ramp(left, line, _ramp(np.linspace(0.0, 1.0, width)), labels)
     sheet.text(left - 12, line + 7, legend, size_px=SMALL_PX, anchor="rm")
-    if not known.all():
-        sheet.swatch(size[0] * 27 // 100, line, NOT_COMPARED, unknown)
+    at = size[0] * 27 // 100
+    for shown, colour, label in (
+        ((~known & ~marked).any(), NOT_COMPARED, unknown),
+        (marked.any(), MARKED, mark),
+    ):
+        if shown:
+            sheet.swatch(at, line, colour, label)
+            at += size[0] * 14 // 100
     return sheet.png()
 
 
@@ -171,7 +188,7 @@ def _picture(panel: _Panel, mm_per_px: float, shape: tuple[int, int], contrast: 
     low, high = panel.stage.extent(panel.axes)
     rays = (shape[0] * RAYS_PER_PIXEL, shape[1] * RAYS_PER_PIXEL)
     seen = panel.stage.look(panel.axes, (low + high) / 2.0, mm_per_px / RAYS_PER_PIXEL, rays)
-    return paint(seen, RAYS_PER_PIXEL, panel.part.faces, panel.colours, contrast=contrast)
+    return paint(seen, RAYS_PER_PIXEL, panel.corners, panel.colours, contrast=contrast)
 
 
 def _ramp(share: Floats) -> Image:

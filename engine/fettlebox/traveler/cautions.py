@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -53,13 +54,13 @@ def _is_small(record: JobRecord) -> bool:
 
 
 def _is_a_person(record: JobRecord) -> bool:
-    """Whether any step was told to expect, or judged that it had, a head, a face or a body."""
-    words = {"head", "face", "bust", "person", "body", "figure"}
+    """Whether the scan, the recipe or a step speaks of a head, a face or a body."""
+    words = {"head", "face", "bust", "person", "body", "figure", "portrait"}
+    named = f"{record.recipe.get('name', '')} {record.scan.get('name', '')}".lower()
     said: list[Mapping[str, Any]] = [
         mapping for step in record.steps for mapping in (step.params, step.evidence)
     ]
-    named = str(record.recipe.get("name", "")).lower().replace("_", "-").split("-")
-    return not words.isdisjoint(named) or any(
+    return not words.isdisjoint(re.findall(r"[a-z]+", named)) or any(
         isinstance(value, str) and value.lower() in words for mapping in said for value in mapping.values()
     )
 
@@ -87,7 +88,7 @@ CAUTIONS = (
     Caution(
         "A scan of a face or a body is biometric data: keep scan, part and pictures only as long as the"
         " person agreed to, and show them to nobody else.",
-        "the recipe or a step names a head, a face, a bust or a figure",
+        "the scan, the recipe or a step names a head, a face, a bust or a figure",
         _is_a_person,
     ),
     Caution(

@@ -45,8 +45,8 @@ thead th{color:var(--ink);font-weight:600}
  border-bottom:1px solid var(--line)}
 .route>li::before{content:counter(step);position:absolute;left:0;top:.6rem;width:1.9rem;text-align:center;
  background:var(--panel);border:1px solid var(--line);border-radius:.2rem;font-variant-numeric:tabular-nums}
-.route dl{display:grid;grid-template-columns:minmax(8rem,auto) 1fr;gap:.1rem 1rem;margin:.35rem 0 0;
- font-size:.92rem}
+.route dl{columns:2 22rem;column-gap:2rem;margin:.35rem 0 0;font-size:.92rem}
+.route dl>div{display:grid;grid-template-columns:10rem 1fr;gap:1rem;break-inside:avoid}
 .route dt{color:var(--quiet)}.route dd{margin:0;overflow-wrap:anywhere}
 .route p{margin:.3rem 0 0}
 .warn{color:var(--warn)}

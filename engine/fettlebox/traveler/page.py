@@ -18,6 +18,8 @@ LARGEST_PICTURE_BYTES = 4_000_000
 
 PNG = b"\x89PNG\r\n\x1a\n"
 
+EMPTY: tuple[Any, ...] = (None, "", [], {}, ())
+
 WORDS = {
     "done": "Ready to print",
     "held": "Waits for a person",
@@ -29,7 +31,7 @@ WORDS = {
 CAPTIONS = {
     "before-after.png": "The scan and the part, drawn equally large from the same side.",
     "part.png": "The part from three sides, at one scale.",
-    "distance.png": "How far the part is from the scan. Flat cuts and the inside of a hollow stay out of it.",
+    "distance.png": "How far the part is from the scan. Cuts, fills and the inside of a hollow stay out.",
 }
 
 
@@ -185,24 +187,32 @@ def _step(record: JobRecord, step: StepRecord, folder: Path) -> Markup:
         for path in record.pictures
         if PurePosixPath(path).name in {picture_name(name) for name in step.pictures}
     ]
-    pairs = [("asked", _inline(step.params)), *((named(k), shown(k, v)) for k, v in step.evidence.items())]
-    pairs += [(named(k), shown(k, v)) for k, v in step.facts.items() if k not in step.evidence]
+    asked = [("asked", _inline(step.params))] if _inline(step.params) else []
+    told = [*step.evidence.items(), *((k, v) for k, v in step.facts.items() if k not in step.evidence)]
+    pairs = [*asked, *((named(key), _lines(key, value)) for key, value in told if value not in EMPTY)]
     return tag(
         "li",
         tag("h3", title),
         tag("span", f" {outcome}", class_="quiet"),
         tag("p", step.reason) if step.reason else None,
-        tag("dl", [[tag("dt", key), tag("dd", value)] for key, value in pairs if value]),
+        tag("dl", [tag("div", tag("dt", key), tag("dd", value)) for key, value in pairs]) if pairs else None,
         [tag("p", f"Warning: {warning}", class_="warn") for warning in step.warnings],
         pictures,
     )
+
+
+def _lines(key: str, value: Any) -> Markup | str:
+    """A value in words; a list of several findings takes a line each."""
+    if isinstance(value, list) and any(isinstance(item, Mapping) for item in value):
+        return join([tag("div", shown(key, item)) for item in value])
+    return shown(key, value)
 
 
 def _inline(params: Mapping[str, Any]) -> str:
     return ", ".join(
         f"{named(key)} {shown(key, value)}"
         for key, value in params.items()
-        if value not in (None, "", [], {})
+        if value not in EMPTY and shown(key, value) != "—"
     )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ..mesh.fidelity import COVERED_WITHIN_MM, Fidelity, at_vertices, compare
+from ..mesh.fidelity import COVERED_WITHIN_MM, Fidelity, by_face, compare
 from ..mesh.part import Part
 from ..pictures import Stage, render_map, render_pair, render_views
 
@@ -39,10 +39,11 @@ def picture_job(
         measured = _measured(reference, after)
         if measured is not None:
             fidelity = measured.as_facts()
-            far = at_vertices(after, measured)
+            far, invented = by_face(after, measured)
             made["distance.png"] = render_map(
-                after, far, "distance from the scan, mm", at_least=COVERED_WITHIN_MM, stage=stage
-            )
+                after, far, "from the scan, mm", at_least=COVERED_WITHIN_MM,
+                marked=invented, mark="no scan there", stage=stage,
+            )  # fmt: skip
     for name, data in (pictures or {}).items():
         made.setdefault(picture_name(name), data)
     (folder / FOLDER).mkdir(exist_ok=True)

@@ -30,6 +30,9 @@ NAMES = {
 }
 
 
+SHARES = ("ratio", "share", "shares")
+
+
 def named(key: str) -> str:
     """A fact's name in words, without its unit."""
     if key in NAMES:
@@ -45,15 +48,15 @@ def shown(key: str, value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, Mapping):
-        return "; ".join(f"{named(k)} {shown(k, v)}" for k, v in value.items()) or "—"
+        return ", ".join(f"{named(k)} {shown(k, v)}" for k, v in value.items() if v is not None) or "—"
     suffix = key.rpartition("_")[2]
     if isinstance(value, Sequence) and not isinstance(value, str):
         if value and all(isinstance(v, (int, float)) for v in value):
             joint = " × " if key.startswith("size") or "dimension" in key else ", "
             return joint.join(number(v) for v in value) + _unit(suffix)
-        return ", ".join(shown(key, v) for v in value) or "—"
+        return "; ".join(shown(key, v) for v in value) or "—"
     if isinstance(value, (int, float)):
-        if suffix == "ratio":
+        if suffix in SHARES:
             return f"{number(value * 100.0)} %"
         if suffix == "mm3" and abs(value) >= 1000.0:
             return f"{number(value / 1000.0)} cm³"
