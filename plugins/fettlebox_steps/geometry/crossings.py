@@ -35,22 +35,28 @@ def crossing_faces(vertices: ArrayLike, faces: ArrayLike, only: ArrayLike | None
     """
     points = np.ascontiguousarray(vertices, dtype=np.float64)
     corners = np.ascontiguousarray(faces, dtype=np.int64)
-    count = len(corners)
-    if count == 0:
-        return np.zeros(0, dtype=np.bool_)
-    chosen = np.ones(count, dtype=np.bool_) if only is None else np.asarray(only, dtype=np.bool_)
-    if not chosen.any():
-        return np.zeros(count, dtype=np.bool_)
-    order = compact_order(points[corners].mean(axis=1), LEAF)
-    sorted_faces = corners[order]
-    low, high = _boxes(points, sorted_faces)
-    leaves = 1 << max(0, (count + LEAF - 1) // LEAF - 1).bit_length()
+    crossed = np.zeros(len(corners), dtype=np.bool_)
+    chosen = np.arange(len(corners)) if only is None else np.flatnonzero(np.asarray(only, dtype=np.bool_))
+    if len(chosen) == 0:
+        return crossed
+    order = chosen[compact_order(points[corners[chosen]].mean(axis=1), LEAF)]
+    low, high = _boxes(points, corners[order])
+    leaves = 1 << max(0, (len(order) + LEAF - 1) // LEAF - 1).bit_length()
     node_low, node_high = _hierarchy(low, high, leaves)
-    partner = _first_partners(
-        points, sorted_faces, low, high, node_low, node_high, leaves, chosen[order], only is None
-    )
-    crossed = np.zeros(count, dtype=np.bool_)
-    crossed[order] = partner
+    asking = order if only is None else np.arange(len(corners))
+    _mark(points, corners, order, low, high, node_low, node_high, leaves, asking, only is None, crossed)
+    return crossed
+
+
+def crossing_in_groups(
+    vertices: NDArray[np.float64], faces: NDArray[np.int64], starts: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Like `crossing_faces`, for faces that can only cross others of their own group.
+
+    starts (g + 1,): the faces of group k are starts[k] to starts[k + 1]. Groups are small.
+    """
+    crossed = np.zeros(len(faces), dtype=np.bool_)
+    _mark_in_groups(vertices, faces, starts, crossed)
     return crossed
 
 
@@ -83,35 +89,30 @@ def _hierarchy(low, high, leaves):
     return node_low, node_high
 
 
-@njit(inline="always")
-def _apart(low_a, high_a, a, low_b, high_b, b):
-    return (
-        low_a[a, 0] > high_b[b, 0]
-        or high_a[a, 0] < low_b[b, 0]
-        or low_a[a, 1] > high_b[b, 1]
-        or high_a[a, 1] < low_b[b, 1]
-        or low_a[a, 2] > high_b[b, 2]
-        or high_a[a, 2] < low_b[b, 2]
-    )
-
-
 @njit(parallel=True, cache=True)
-def _first_partners(points, faces, low, high, node_low, node_high, leaves, chosen, each_pair_once):
-    """Mark both faces of every crossing pair. Threads only ever write True: the order does not matter."""
-    count = len(faces)
-    crossed = np.zeros(count, dtype=np.bool_)
+def _mark(points, faces, order, low, high, node_low, node_high, leaves, asking, each_pair_once, crossed):
+    """Mark both faces of every crossing pair. Threads only ever write True: their order does not matter.
+
+    `order` lists the faces in the hierarchy, `asking` those to hold against it.
+    """
+    count = len(asking)
     chunks = 256
     for chunk in prange(chunks):
         stack = np.empty(96, dtype=np.int64)
-        for f in range(chunk * count // chunks, (chunk + 1) * count // chunks):
-            if not chosen[f]:
-                continue
+        a = np.empty(3)
+        b = np.empty(3)
+        for i in range(chunk * count // chunks, (chunk + 1) * count // chunks):
+            f = asking[i]
+            for k in range(3):
+                p, q, r = points[faces[f, 0], k], points[faces[f, 1], k], points[faces[f, 2], k]
+                a[k] = min(p, q, r)
+                b[k] = max(p, q, r)
             stack[0] = 1
             top = 1
             while top > 0:
                 top -= 1
                 node = stack[top]
-                if _apart(node_low, node_high, node, low, high, f):
+                if _apart(node_low[node], node_high[node], a, b):
                     continue
                 if node < leaves:
                     stack[top] = 2 * node
@@ -119,16 +120,38 @@ def _first_partners(points, faces, low, high, node_low, node_high, leaves, chose
                     top += 2
                     continue
                 first = (node - leaves) * LEAF
-                last = min(first + LEAF, count)
+                last = min(first + LEAF, len(order))
                 if each_pair_once:
-                    first = max(first, f + 1)
-                for g in range(first, last):
-                    if g == f or (crossed[f] and crossed[g]) or _apart(low, high, g, low, high, f):
+                    first = max(first, i + 1)
+                for j in range(first, last):
+                    g = order[j]
+                    if g == f or (crossed[f] and crossed[g]) or _apart(low[j], high[j], a, b):
                         continue
                     if _cross(points, faces, f, g):
                         crossed[f] = True
                         crossed[g] = True
-    return crossed
+
+
+@njit(cache=True)
+def _mark_in_groups(points, faces, starts, crossed):
+    for group in range(len(starts) - 1):
+        for f in range(starts[group], starts[group + 1]):
+            for g in range(f + 1, starts[group + 1]):
+                if _cross(points, faces, f, g):
+                    crossed[f] = True
+                    crossed[g] = True
+
+
+@njit(inline="always")
+def _apart(low_a, high_a, low_b, high_b):
+    return (
+        low_a[0] > high_b[0]
+        or high_a[0] < low_b[0]
+        or low_a[1] > high_b[1]
+        or high_a[1] < low_b[1]
+        or low_a[2] > high_b[2]
+        or high_a[2] < low_b[2]
+    )
 
 
 @njit(cache=True)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from .crossings import crossing_faces
-from .sparse_grid import STEP, Floats, LevelGrid
+from .crossings import crossing_in_groups
+from .sparse_grid import STEP, Floats, GridFaces, LevelGrid
 
 Ints = NDArray[np.int64]
 
@@ -15,6 +15,10 @@ NEAR_CORNER = 0.02
 
 ROUNDS = 6
 """Rounds of regula falsi: to about a hundredth of a cell."""
+
+
+HALVINGS = 6
+"""How often a vertex is moved half the way to the middle of its edge before it is put there."""
 
 
 def border_places(grid: LevelGrid, starts: Ints, axes: Ints) -> Floats:
@@ -45,30 +49,25 @@ def border_places(grid: LevelGrid, starts: Ints, axes: Ints) -> Floats:
     return np.asarray(a + (b - a) * fa / (fa - fb))
 
 
-def placed(grid: LevelGrid, starts: Ints, axes: Ints, places: Floats, faces: Ints) -> Floats:
+def placed(grid: LevelGrid, surface: GridFaces, places: Floats) -> Floats:
     """Vertices (n,3) in mm at the given places of their edges, so that no faces cross.
 
-    Places are moved towards the middle of their edges where faces cross: with all in the middle, none do.
+    Faces stay in their cell, so only those of one cell can cross. Where they do, their vertices move to
+    the middle of their edges: with all of a cell's vertices there, none of its faces cross.
     """
-    base = grid.points(grid.corners.keys[starts])
+    base = grid.points(grid.corners.keys[surface.starts])
     along = np.clip(places, NEAR_CORNER, 1 - NEAR_CORNER)
     rows = np.arange(len(base))
-
-    def vertices() -> Floats:
-        at = base.copy()
-        at[rows, axes] += along * grid.cell_mm
-        return at
-
-    bad = crossing_faces(vertices(), faces)
-    attempt = 0
-    while bad.any():
-        touched = np.zeros(len(base), dtype=np.bool_)
-        touched[faces[bad]] = True
-        if attempt > 8:
-            touched[faces[touched[faces].any(axis=1)]] = True
-        along[touched] = 0.5 + (along[touched] - 0.5) / 2 if attempt < 40 else 0.5
-        if attempt > 60:
-            break
-        bad = crossing_faces(vertices(), faces, only=touched[faces].any(axis=1))
-        attempt += 1
-    return vertices()
+    cell_of = np.repeat(np.arange(len(surface.first) - 1), np.diff(surface.first))
+    halvings = 0
+    while True:
+        vertices = base.copy()
+        vertices[rows, surface.axes] += along * grid.cell_mm
+        bad = crossing_in_groups(vertices, surface.faces, surface.first)
+        if not bad.any():
+            return vertices
+        bad_cells = np.zeros(len(surface.first) - 1, dtype=np.bool_)
+        bad_cells[cell_of[bad]] = True
+        touched = np.unique(surface.faces[bad_cells[cell_of]])
+        along[touched] = 0.5 + (along[touched] - 0.5) / 2 if halvings < HALVINGS else 0.5
+        halvings += 1

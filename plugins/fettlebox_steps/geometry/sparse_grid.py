@@ -6,7 +6,7 @@ from cell to cell, from where it is known to pass.
 
 from __future__ import annotations
 
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numba import njit
@@ -126,6 +126,19 @@ class Field(Protocol):
         ...
 
 
+class GridFaces(NamedTuple):
+    """A surface whose vertices lie somewhere on grid edges.
+
+    starts (n,) number of the corner where each vertex's edge starts; axes (n,) along which it runs;
+    faces (m,3); first (c + 1,): the faces in cell k are first[k] to first[k + 1].
+    """
+
+    starts: Keys
+    axes: Keys
+    faces: Keys
+    first: Keys
+
+
 class LevelGrid:
     """Grid corners with the values of a field, and the cells that the border of its inside passes."""
 
@@ -186,15 +199,16 @@ class LevelGrid:
             self.cells.add(_beyond(frontier, case))
         self.cases = np.concatenate(masks)
 
-    def surface(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
-        """Corner (n,) and axis (n,) of each grid edge that the surface cuts, and faces (m,3) of these."""
+    def surface(self) -> GridFaces:
+        """The surface as far as it was followed."""
         table = cube_table()
         cells = self.cells.keys[: self.cells.count]
         cut = (self.cases > 0) & (self.cases < 255)
         cells, cases = cells[cut], self.cases[cut]
         numbers = self.corners.find((cells[:, None] + CORNER_STEP).ravel()).reshape(-1, 8)
         starts, axes, faces = _polygonise(numbers, cases, table.triangles, table.edges, self.corners.count)
-        return starts, axes, faces
+        first = np.concatenate([[0], np.cumsum(table.triangles[cases])])
+        return GridFaces(starts, axes, faces, first)
 
 
 def _beyond(cells: Keys, cases: NDArray[np.int64]) -> Keys:

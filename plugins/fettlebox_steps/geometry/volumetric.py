@@ -106,9 +106,9 @@ def close_by_winding(
     grid = LevelGrid(field, origin, cell_mm)
     hits = wall_hits((points - origin) / cell_mm, corners)
     grid.follow(np.concatenate([_wall_seeds(grid, hits), _far_seeds(grid, used.max(axis=0))]))
-    starts, axes, surface = grid.surface()
-    places, free = _places(grid, hits, starts, axes, iso)
-    return ClosedSurface(placed(grid, starts, axes, places, surface), surface, free, grid.cells.count)
+    surface = grid.surface()
+    places, free = _places(grid, hits, surface.starts, surface.axes, iso)
+    return ClosedSurface(placed(grid, surface, places), surface.faces, free, grid.cells.count)
 
 
 def _wall_seeds(grid: LevelGrid, hits: WallHits) -> Keys:
