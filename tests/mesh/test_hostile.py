@@ -38,6 +38,7 @@ STL = (
     "solid s\nfacet normal 0 0 1\nouter loop\nvertex 0 0 0\nvertex 1 0 0\nvertex 0 1 0\n"
     "endloop\nendfacet\nendsolid s\n"
 )
+WIDE = "".join(f"property float p{k}\n" for k in range(9000))
 FACET = struct.pack("<12fH", 0, 0, 1, 0, 0, 0, 1, 0, 0, 0, 1, 0, 0)
 
 
@@ -180,6 +181,7 @@ HOSTILE: list[tuple[str, bytes | str, str]] = [
     ("limit.ply", PLY.replace("vertex 4", f"vertex {10**17}"), f"{10**17} vertices; expected at most"),
     ("faces.ply", PLY.replace("face 1", f"face {10**15}"), f"{10**15} triangles; expected at most"),
     ("twice.ply", PLY.replace("float y", "float x"), "line 5: found 'property float x'"),
+    ("wide.ply", PLY.replace("property float z\n", WIDE), "line 504: found 'property float p498'"),
     ("flat.ply", PLY.replace("float z", "float height"), "no vertex property z"),
     ("type.ply", PLY.replace("float z", "quad z"), "line 6: found 'property quad z'"),
     ("floatlist.ply", PLY.replace("uchar int", "float int"), "line 8"),

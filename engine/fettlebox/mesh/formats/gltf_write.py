@@ -17,7 +17,9 @@ _FLOAT, _USHORT, _UINT = 5126, 5123, 5125
 
 
 def write(part: Part, about: dict[str, str]) -> bytes:
-    used = np.unique(part.faces)
+    is_used = np.zeros(len(part.vertices), bool)
+    is_used[part.faces] = True
+    used = np.flatnonzero(is_used)
     compact = np.zeros(len(part.vertices), np.uint32)
     compact[used] = np.arange(len(used), dtype=np.uint32)
     x, y, z = (part.vertices[used] / 1000.0).T

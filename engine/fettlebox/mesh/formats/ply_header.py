@@ -12,6 +12,7 @@ import numpy as np
 from .source import Source, shown
 
 LONGEST_HEADER = 1 << 20
+MOST_PROPERTIES = 500
 TYPES = {
     "char": "i1", "uchar": "u1", "short": "i2", "ushort": "u2", "int": "i4", "uint": "u4",
     "float": "f4", "double": "f8", "int8": "i1", "uint8": "u1", "int16": "i2", "uint16": "u2",
@@ -90,7 +91,9 @@ def read_header(source: Source) -> Header:
 
 
 def _add(element: Element, words: list[str]) -> bool:
-    """Add the property of a header line; False if the line is wrong or repeats a name."""
+    """Add the property of a header line; False if the line is wrong, repeats a name, or is one too many."""
+    if len(element.properties) == MOST_PROPERTIES:
+        return False
     if len(words) == 3 and words[1] in TYPES:
         new = Property(words[2], TYPES[words[1]])
     elif len(words) == 5 and words[1] == "list" and words[2] in TYPES and words[3] in TYPES:

@@ -92,7 +92,9 @@ def write(part: Part, about: dict[str, str]) -> bytes:
 
 def _normals(corners: NDArray[np.float32]) -> NDArray[np.float32]:
     """Unit normals by the right-hand rule (m,3); zero for a facet without area."""
-    p = corners.astype(np.float64)
-    normals = np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0])
-    length = np.linalg.norm(normals, axis=1, keepdims=True)
-    return np.asarray(np.divide(normals, length, out=np.zeros_like(normals), where=length > 0), np.float32)
+    p = corners.transpose(1, 2, 0).astype(np.float64)
+    (ax, ay, az), (bx, by, bz) = p[1] - p[0], p[2] - p[0]
+    normals = np.stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
+    length = np.sqrt((normals**2).sum(axis=0))
+    unit = np.divide(normals, length, out=np.zeros_like(normals), where=length > 0)
+    return np.asarray(unit.T, dtype=np.float32)

@@ -1,0 +1,117 @@
+"""Reading and writing against other libraries, as ratios of times taken in one run.
+
+    python benchmarks/formats.py [--side 895]
+
+`--side` sets the size: a closed ball of about 2·side² triangles (895 gives 1.6 million). Every time is
+the least of three; another load on the machine moves them all, so read the ratios. The first reading
+and writing of each format is not counted: it loads the library.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pymeshlab
+import stl_reader
+import trimesh
+from fettlebox.mesh import Part, read_scan, write_part
+
+REPEATS = 3
+
+
+def ball(side: int) -> Part:
+    """A closed, slightly wavy ball of radius 50 mm, so that no two numbers are alike."""
+    turn, tilt = np.meshgrid(np.arange(side) * 2 * np.pi / side, np.linspace(0.02, np.pi - 0.02, side))
+    radius = 50 + np.sin(7 * turn) * np.sin(5 * tilt)
+    points = radius[..., None] * np.stack(
+        [np.cos(turn) * np.sin(tilt), np.sin(turn) * np.sin(tilt), np.cos(tilt)], axis=-1
+    )
+    row, column = np.meshgrid(np.arange(side - 1), np.arange(side), indexing="ij")
+    a, b = row * side + column, row * side + (column + 1) % side
+    quads = np.stack([a, a + side, b + side, b], axis=-1).reshape(-1, 4)
+    poles = np.array([[0, 0, 55.0], [0, 0, -55.0]])
+    rim = np.arange(side)
+    top, last = side * side, (side - 1) * side
+    caps = [
+        np.stack([np.full(side, top), rim, (rim + 1) % side], axis=1),
+        np.stack([np.full(side, top + 1), last + (rim + 1) % side, last + rim], axis=1),
+    ]
+    faces = np.concatenate([quads[:, :3], quads[:, [0, 2, 3]], *caps])
+    return Part(np.concatenate([points.reshape(-1, 3), poles]), faces.astype(np.int32))
+
+
+def seconds(work: Callable[[], object]) -> float:
+    """Least time of `REPEATS` runs, after one that only warms up."""
+    work()
+    times = []
+    for _ in range(REPEATS):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def by_pymeshlab(path: Path) -> None:
+    meshes = pymeshlab.MeshSet()
+    meshes.load_new_mesh(str(path))
+    meshes.current_mesh().vertex_matrix()
+    meshes.current_mesh().face_matrix()
+
+
+def readers(path: Path) -> dict[str, Callable[[], object]]:
+    others: dict[str, Callable[[], object]] = {
+        "trimesh": lambda: trimesh.load(path, force="mesh"),
+    }
+    if path.name == "binary.stl":
+        others["stl_reader"] = lambda: stl_reader.read(str(path))
+    if path.suffix not in (".glb", ".3mf"):
+        others["pymeshlab"] = lambda: by_pymeshlab(path)
+    return others
+
+
+def make_files(part: Part, folder: Path) -> list[Path]:
+    mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
+    files = []
+    for name in ("binary.stl", "binary.ply", "part.3mf", "part.glb"):
+        files.append(folder / name)
+        write_part(part, files[-1])
+    for name, kind in (("text.ply", {"encoding": "ascii"}), ("text.obj", {}), ("text.off", {})):
+        files.append(folder / name)
+        mesh.export(files[-1], **kind)
+    files.append(folder / "text.stl")
+    files[-1].write_text(trimesh.exchange.stl.export_stl_ascii(mesh))
+    return files
+
+
+def line(what: str, own: float, others: dict[str, float]) -> str:
+    rest = "  ".join(f"{name} {took:.3f} s ({took / own:.1f}×)" for name, took in others.items())
+    return f"{what:<18} fettlebox {own:.3f} s   {rest}"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--side", type=int, default=895)
+    part = ball(parser.parse_args().side)
+    mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
+    print(f"{len(part.faces)} triangles; in brackets, how many times as long as fettlebox")
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        for path in make_files(part, folder):
+            others = {library: seconds(work) for library, work in readers(path).items()}
+            print(line(f"read {path.name}", seconds(lambda path=path: read_scan(path)), others), flush=True)
+        for suffix in (".stl", ".ply", ".3mf", ".glb"):
+            path = folder / f"out{suffix}"
+            own = seconds(lambda path=path: write_part(part, path))
+            print(
+                line(f"write {suffix}", own, {"trimesh": seconds(lambda path=path: mesh.export(path))}),
+                flush=True,
+            )
+
+
+if __name__ == "__main__":
+    main()
