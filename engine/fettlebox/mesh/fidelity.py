@@ -7,7 +7,7 @@ wanted and stay out of the distances, but never out of the record: their shares 
 cut off    scan beyond a cut plane, or beyond a base plane that the part does not pass
 flat       part surface on a base or a cut, or built on beyond a cut
 invented   part surface with no scan under it, as closing makes it
-inner      the inside of a hollow
+inner      the inside of a hollow, or of a pocket so deep that it sees nothing but the part
 
 The last two are told from surface that was moved by going there and back: the scan that is nearest to them
 lies on another piece of the part, much nearer than they are. They are on the far side of the scan's rim, or

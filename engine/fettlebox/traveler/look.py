@@ -60,8 +60,9 @@ summary:focus-visible{outline:2px solid var(--ink);outline-offset:2px}
 @media print{
  @page{margin:14mm}
  body{background:#fff;font-size:10.5pt}main{max-width:none;padding:0}
- figure,.route>li,tr,pre{break-inside:avoid}h2{break-after:avoid}
- .verdict{font-size:13pt}img{max-height:95mm;object-fit:contain}
+ figure,.route dl>div,tr{break-inside:avoid}h2,h3{break-after:avoid}
+ figure{margin-top:4mm}.verdict{font-size:13pt}.route dl{columns:2 12rem}.route dl>div{grid-template-columns:7.5rem 1fr}
+ img{width:auto;max-width:100%;max-height:62mm}
 }
 """
 )

@@ -25,7 +25,7 @@ NAMES = {
     "scan_cut_off_ratio": "scan cut off on purpose",
     "part_invented_ratio": "part with no scan under it",
     "part_flat_ratio": "part on flat cuts and bases",
-    "part_inner_ratio": "part inside a hollow",
+    "part_inner_ratio": "part inside a hollow or a deep pocket",
     "sample_spacing_mm": "spacing of the samples",
 }
 
