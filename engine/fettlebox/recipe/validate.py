@@ -152,12 +152,11 @@ def _split(sentence: str, spot: Node, expected: str) -> tuple[str, str, str]:
     found, _, rest = sentence.partition("; ")
     if found.startswith("expected ") and ", found " in found:
         wanted, _, given = found.removeprefix("expected ").rpartition(", found ")
+        if isinstance(spot.value, (dict, list)) and given[:1] not in ("{", "["):
+            return f"found {given}", wanted, rest  # a sentence on several settings together
         filled = isinstance(spot.value, str) and "${" in spot.value
-        return (
-            f"found {given}" if filled else spot.shown(),
-            expected or wanted,
-            rest or _advice(spot, expected),
-        )
+        shown = f"found {given}" if filled else spot.shown()
+        return shown, expected or wanted, rest or _advice(spot, expected)
     if rest.startswith("expected ") and "unit" not in found:
         return found, rest.removeprefix("expected "), ""
     return found, expected if "unit" in found else "", rest.partition("expected ")[0]
