@@ -34,8 +34,8 @@ class RubParams(StepParams):
     def _wet_is_fine(self) -> RubParams:
         if self.wet and self.grit > 1:
             raise ValueError("wet with a coarse grit; expected a grit of 1 mm or less")
-        if self.wet and self.zones:
-            raise ValueError("expected one of wet and zones, found both")
+        if self.wet and self.passes == 1:
+            raise ValueError("expected one of wet and a single pass, found both")
         return self
 
 
