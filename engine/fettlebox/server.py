@@ -283,7 +283,8 @@ class _Server:
     def _wait(self) -> None:
         """Sleep until a message comes or something is due; take all messages there are."""
         now = self.clock()
-        due = self._deadline if self._stopped_by else max(self._next_look, self._paused_until or 0.0)
+        due = self._next_look if self._paused_until is None else self._paused_until
+        due = due if self._stopped_by is None else self._deadline
         timeout = min(max(due - now, 0.0), LOOK_EVERY_S)
         with contextlib.suppress(queue.Empty):
             message = self._messages.get(timeout=timeout) if timeout else self._messages.get_nowait()

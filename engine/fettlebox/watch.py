@@ -81,6 +81,7 @@ class Intake:
         self.rules = rules
         self._seen: dict[Path, _Seen] = {}
         self._told: dict[Path, str] = {}
+        self._stuck: dict[Path, Signature] = {}
 
     def look(self, now: float) -> Look:
         """One pass over the inbox; `now` in seconds, from any clock. Raises OSError if the disk is full."""
@@ -107,6 +108,8 @@ class Intake:
                         full = error
                         break  # what was claimed before is claimed: the spool must say so
                     self._tell(folder.path / name, f"cannot be taken in: {error.strerror}", notes)
+                    if not isinstance(error, PermissionError):  # a person may give us the right any time
+                        self._stuck[folder.path / name] = folder.scans[name]
                 else:
                     claimed += [job] if job else []
                     settling += 0 if job else 1
@@ -147,6 +150,7 @@ class Intake:
                     present.add(path)
                     self._tell(path, f"cannot be looked at: {error.strerror}", notes)
         self._told = {path: reason for path, reason in self._told.items() if path in present}
+        self._stuck = {path: found for path, found in self._stuck.items() if path in present}
         return folders, notes
 
     def _tell(self, path: Path, reason: str, notes: list[tuple[str, str]]) -> None:
@@ -171,7 +175,7 @@ class Intake:
                     quiet.add(name)
             for name, found in folder.scans.items():
                 ticket = ticket_of(name, folder.tickets)
-                if folder.path / name in self._told:
+                if self._stuck.get(folder.path / name) == found:
                     continue
                 if name in quiet and (ticket is None or ticket in quiet):
                     settled.append((found.changed_ns, folder, name))

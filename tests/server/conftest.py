@@ -25,7 +25,7 @@ RECIPE = "recipe: {name}\nabout: For tests.\nsteps:\n  - units\ndeliver: [stl]\n
 
 @pytest.fixture
 def fast_folder(tmp_path: Path) -> Iterator[Path]:
-    """A folder in memory where there is one: kills by signal do not care, and flushing costs nothing there."""
+    """A folder in memory if there is any: a kill by signal does not care, and flushing is free there."""
     memory = Path("/dev/shm")
     if not os.access(memory, os.W_OK):
         yield tmp_path

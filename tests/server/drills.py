@@ -1,7 +1,7 @@
 """Stop the power of a server at a given instant, and look where everything is.
 
 The server runs in a forked process, where `os._exit` and SIGKILL leave what a power cut leaves in the folders
-(all but unwritten caches). With `InlineWorkers` jobs run in that process too, which makes a drill take milliseconds.
+(all but unwritten caches). With `InlineWorkers` jobs run in that process too, so a drill takes milliseconds.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from fettlebox import server
+from fettlebox import recipe, run_job, server  # noqa: F401 - loaded here, not in every forked process
 from fettlebox.jobs import faults
 from fettlebox.workers import Answer
 
@@ -133,7 +133,7 @@ def check_nothing_lost(shop: Path, scans: set[str]) -> None:
 
 
 def check_all_delivered(shop: Path, scans: set[str], tickets: int = 0) -> None:
-    """After an undisturbed run: every scan once in the outbox, every ticket with its scan, nothing left over."""
+    """After an undisturbed run: every scan once in the outbox, every ticket with its scan."""
     from fettlebox.jobs import list_jobs
 
     check_nothing_lost(shop, scans)

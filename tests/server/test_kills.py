@@ -1,4 +1,4 @@
-"""Kill the server at every commit point and at random instants: nothing is lost, doubled or half-delivered."""
+"""Kill the server at commit points and at random instants: nothing is lost, doubled or half-delivered."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from pathlib import Path
 import drills
 import performers
 import pytest
-
 from fettlebox.jobs import faults
 
 MakeShop = Callable[..., Path]
@@ -141,7 +140,7 @@ def spoil(spool: Path, damage: str) -> None:
 @pytest.mark.parametrize("content", [b"", b"{", b'{"job": 3}', b"\xff\xfe", b"[]", None])
 def test_a_torn_card_sends_the_scan_back_to_the_inbox(make_shop: MakeShop, content: bytes | None) -> None:
     shop = make_shop()
-    scans, tickets = fill(shop)
+    scans, _ = fill(shop)
     drills.serve_until(shop, performers.succeed, stop_at=("started", 1))
     for folder in (shop / ".fettlebox" / "work").iterdir():
         if content is None:

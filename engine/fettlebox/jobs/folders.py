@@ -236,7 +236,8 @@ def delivered_names(card: Card) -> tuple[str, str]:
 
 def find_delivered(shop: ShopFolders, jobs: Iterable[str]) -> dict[str, tuple[State, Path]]:
     """Where the finished folders of these jobs lie. One pass over the places, however many jobs."""
-    tails = {tail: job for job in jobs for tail in (short_id(job), job)}
+    wanted = set(jobs)
+    tails = {tail for job in wanted for tail in (short_id(job), job)}
     found: dict[str, tuple[State, Path]] = {}
     for state, place in shop.places() if tails else ():
         with os.scandir(place) as entries:
@@ -244,7 +245,7 @@ def find_delivered(shop: ShopFolders, jobs: Iterable[str]) -> dict[str, tuple[St
                 tail = entry.name.rpartition(".")[2].partition(" (")[0]
                 if tail in tails:
                     card = read_card(Path(entry.path))
-                    if card is not None and card.job == tails[tail]:
+                    if card is not None and card.job in wanted:
                         found[card.job] = (state, Path(entry.path))
     return found
 

@@ -17,7 +17,6 @@ from .folders import (
     ShopFolders,
     clear_results,
     deliver,
-    find_delivered,
     free_name,
     give_back,
     read_card,
@@ -55,8 +54,7 @@ def recover(store: Store, most_attempts: int, busy: frozenset[str] = frozenset()
     with store.spool.transaction():
         said += _empty_trash(store)
         said += _look_through_work(store, most_attempts, busy)
-        if store.spool.is_new:
-            said += _rebuild(store)
+        said += _adopt(store)
         said += _find_missing(store, busy)
     store.spool.is_new = False
     return said
@@ -131,7 +129,7 @@ def _settle(store: Store, target: Path, card: Card, state: State | None = None) 
     state = state or card.state
     row = store.spool.get(card.job)
     if row is None:
-        store.enter(replace(card, state=state), state, target)
+        store.enter(card, state, target)
     elif row.state is not state or row.folder != store.shop.relative(target):
         store.spool.correct(
             card.job,
@@ -143,36 +141,24 @@ def _settle(store: Store, target: Path, card: Card, state: State | None = None) 
         )
 
 
-def _rebuild(store: Store) -> Iterator[str]:
-    """Rows for every finished job that has a card."""
-    count = 0
+def _adopt(store: Store) -> Iterator[str]:
+    """Finished folders that the spool does not know, or knows elsewhere. All of them, if the spool is new."""
+    known = store.spool.folders()
     for state, place in store.shop.places():
         for folder in _folders(place):
+            if store.shop.relative(folder) in known:
+                continue
             card = read_card(folder)
             if card is not None:
                 _settle(store, folder, card, state)
-                count += 1
-    if count:
-        yield f"the spool was rebuilt: {count} finished jobs were found in the folders"
+                if not store.spool.is_new:
+                    yield f"job {card.job} was found {state} in {store.shop.relative(folder)}"
 
 
 def _find_missing(store: Store, busy: frozenset[str]) -> Iterator[str]:
-    """Rows whose folder is not where they say. A done job may have been taken away; that is its purpose."""
-    root = store.shop.root
-    missing = {
-        row.id: row
-        for state in (State.QUEUED, State.WORKING, State.HELD, State.REJECTED)
-        for row in store.spool.jobs(state)
-        if row.id not in busy and row.discarded is None and not (root / row.folder).is_dir()
-    }
-    found = find_delivered(store.shop, missing)
-    for job, row in missing.items():
-        if job in found:
-            state, folder = found[job]
-            card = read_card(folder)
-            if card is not None:
-                _settle(store, folder, card, state)
-                yield f"job {job} was found {state} in {store.shop.relative(folder)}"
-        elif row.state in (State.QUEUED, State.WORKING):
-            store.spool.correct(job, State.REJECTED, reason=GONE, finished=utc_now())
-            yield f"job {job}: {GONE}"
+    """Rows of jobs that should be in the work folder and are nowhere."""
+    for state in (State.QUEUED, State.WORKING):
+        for row in store.spool.jobs(state):
+            if row.id not in busy and not (store.shop.root / row.folder).is_dir():
+                store.spool.correct(row.id, State.REJECTED, reason=GONE, finished=utc_now())
+                yield f"job {row.id}: {GONE}"

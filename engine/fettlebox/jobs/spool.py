@@ -231,6 +231,10 @@ class Spool:
         rows = self._rows(f"WHERE state = 'queued' AND id NOT IN ({marks}) ORDER BY seq LIMIT 1", tuple(skip))
         return rows[0] if rows else None
 
+    def folders(self) -> set[str]:
+        """Where all jobs lie, below the shop's folder."""
+        return {folder for (folder,) in self._db.execute("SELECT folder FROM jobs")}
+
     def counts(self) -> dict[State, int]:
         found = dict(self._db.execute("SELECT state, count(*) FROM jobs GROUP BY state").fetchall())
         return {state: int(found.get(state.value, 0)) for state in State if state is not State.SETTLING}
