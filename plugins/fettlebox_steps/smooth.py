@@ -14,12 +14,9 @@ if TYPE_CHECKING:
 ON_PLANE = 1e-6
 """A vertex within this share of the part's size lies on a flat face; steps put it there exactly."""
 
-UNSEEN_MM = 0.02
-"""Grain that is left by `strength: auto`: a tenth of an everyday layer does not show in a print (common
-practice, no published source)."""
-
-FINEST_SHARE = 0.02
-"""`finest: auto` never goes beyond this share of the part's size: a coarse mesh is not a blurred one."""
+UNSEEN_MM = 0.01
+"""Grain that is left by `strength: auto`: a twentieth of an everyday layer, which raking light no longer
+shows (our judgement)."""
 
 
 class Params(StepParams):
@@ -35,7 +32,7 @@ class Params(StepParams):
     finest: Length | Literal["auto"] = quantity(
         "auto",
         at_least="0.01 mm",
-        about="Waves shorter than this are grain, longer ones are shape. auto takes four triangle edges.",
+        about="Waves shorter than this are grain, longer ones are shape. auto takes what is grain for a scanner: a few triangle edges.",
     )
 
     @field_serializer("strength")
@@ -58,9 +55,7 @@ def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
         raise StepError("There is nothing to smooth: the part has no triangles.")
     pinned = _flat(part) | smoothing.boundary_vertices(part.faces, len(part.vertices))
     if isinstance(params.finest, str):
-        size_mm = float(np.ptp(part.bounds, axis=0).max())
-        edge_mm = smoothing.typical_edge(part.vertices, part.faces)
-        finest_mm = min(smoothing.GRAIN_EDGES * edge_mm, FINEST_SHARE * size_mm)
+        finest_mm = smoothing.usual_finest(part.vertices, part.faces)
     else:
         finest_mm = params.finest
     fine = smoothing.fine_part(part.vertices, part.faces, pinned, finest_mm)

@@ -48,6 +48,9 @@ APART_DEG = 8.0
 NARROW_MM = 0.001
 """Half the window of heights when the cut's place is given and only its tilt is looked for."""
 
+HAIR = 1e-5
+"""Share of the part's extent by which a cut clears what should go."""
+
 BASE_MARGIN = 0.1
 """The centre of mass must lie inside the base's hull by this share of the base's width (the root of its
 area): common practice, no published source."""
@@ -162,7 +165,7 @@ def search(vertices: Floats, faces: Ints, limits: Limits) -> Search:
             cut = min([cut, *nearby], key=_cost)
         refined.append(cut)
     level = measure(np.array([[0.0, 0.0, 1.0]]), fine_mm)[:1]
-    window = np.array([_reported_window(hull, cut, limits) for cut in [*refined, *level]]).reshape(
+    window = np.array([_reported_window(hull, cut, limits, clears) for cut in [*refined, *level]]).reshape(
         -1, HEIGHTS
     )
     stated = [
@@ -216,7 +219,7 @@ def _windows(hull: Floats, ups: Floats, limits: Limits, clear: bool) -> tuple[Fl
     low, high = along.min(axis=0), along.max(axis=0)
     if len(limits.protected):
         high = np.minimum(high, (limits.protected @ ups.T).min(axis=0))
-    hair = 1e-6 * (high - low)
+    hair = HAIR * (high - low)
     bottom = (limits.unwanted @ ups.T).max(axis=0) + hair if clear and len(limits.unwanted) else low
     usable = high - bottom > 100 * np.abs(hair)
     if limits.through is not None:
@@ -277,11 +280,14 @@ def _around(up: Floats, turn_deg: float, most_tilt_deg: float) -> Floats:
     return np.asarray(found[found[:, 2] >= np.cos(np.radians(most_tilt_deg)) - 1e-12])
 
 
-def _reported_window(hull: Floats, cut: Cut, limits: Limits) -> Floats:
+def _reported_window(hull: Floats, cut: Cut, limits: Limits, clear: bool) -> Floats:
     """(HEIGHTS,) heights near a cut's own, within the limits."""
     along = hull @ cut.up
     reach = NARROW_MM if limits.through is not None else float(np.ptp(along)) / HEIGHTS
     low, high = cut.height_mm - reach, cut.height_mm + reach
     if len(limits.protected):
         high = min(high, float((limits.protected @ cut.up).min()))
-    return np.linspace(max(low, float(along.min())), high, HEIGHTS)
+    low = max(low, float(along.min()))
+    if clear and len(limits.unwanted):
+        low = max(low, float((limits.unwanted @ cut.up).max()) + HAIR * float(np.ptp(along)))
+    return np.linspace(low, high, HEIGHTS)

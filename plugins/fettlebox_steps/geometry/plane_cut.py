@@ -84,7 +84,10 @@ def cut_above(vertices: Floats, faces: Ints, point: Floats, up: Floats) -> Plane
     wall = wall[(wall[:, 0] != wall[:, 1]) & (wall[:, 1] != wall[:, 2]) & (wall[:, 2] != wall[:, 0])]
     x_axis, y_axis = plane_axes(up)
     flat = np.column_stack([(points - point) @ x_axis, (points - point) @ y_axis])
-    cap = fill_outlines(flat, _open_edges(wall, len(points)))
+    rim = _open_edges(wall, len(points))
+    if not on_plane[rim].all():
+        raise ValueError("the surface is not closed above the plane")
+    cap = fill_outlines(flat, rim)
 
     everything = np.concatenate([wall, cap]).astype(np.int32)
     used, compact = np.unique(everything, return_inverse=True)

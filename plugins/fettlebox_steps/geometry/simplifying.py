@@ -16,8 +16,28 @@ Mask = NDArray[np.bool_]
 ROUNDS = 6
 """Attempts at a result without crossings and within the distance; each keeps more of the input."""
 
-CAUTION = 0.97
+CAUTION = 0.9
 """Share of the distance that collapses may use: between the points they watch a surface deviates a little more."""
+
+PROBES = (
+    np.array(
+        [
+            [4, 4, 4],
+            [6, 6, 0],
+            [0, 6, 6],
+            [6, 0, 6],
+            [9, 3, 0],
+            [0, 9, 3],
+            [3, 0, 9],
+            [8, 2, 2],
+            [2, 8, 2],
+            [2, 2, 8],
+        ]
+    )
+    / 12.0
+)
+"""Where a new face is measured: its centre, towards its corners, and along its edges (neighbours share these
+and measure the other quarter)."""
 
 RIDGE = 0.3
 """Share of the distance from which on an edge is watched as well as its ends."""
@@ -80,8 +100,8 @@ def simplified(
 
 
 def largest_distance(vertices: Floats, faces: Ints, fewer: Ints) -> float:
-    """Largest distance in mm between two surfaces over the same vertices, at all corners, edge middles and
-    centres of the fewer faces and all corners and centres of the many (libigl's closest points).
+    """Largest distance in mm between two surfaces over the same vertices: of the removed corners and the centres
+    of the many faces, and of PROBES on the fewer (libigl's closest points).
     """
     return _far_faces(vertices, faces, fewer, np.inf)[1]
 
@@ -94,16 +114,29 @@ def _far_faces(vertices: Floats, faces: Ints, fewer: Ints, within_mm: float) -> 
     removed = np.setdiff1d(faces, fewer)
     if not len(fewer) or not len(removed):
         return far, 0.0
-    points = np.concatenate([vertices[removed], vertices[faces].mean(axis=1)])
+    gone = np.flatnonzero(~_rows_in(faces, fewer))
+    points = np.concatenate([vertices[removed], vertices[faces[gone]].mean(axis=1)])
     out_sq, _, _ = igl.point_mesh_squared_distance(points, vertices, fewer.astype(np.int64))
-    middles = (vertices[fewer] + np.roll(vertices[fewer], 1, axis=1)).reshape(-1, 3) / 2.0
-    points = np.concatenate([vertices[fewer].mean(axis=1), middles])
+    corners = vertices[fewer[~_rows_in(fewer, faces)]]
+    points = np.einsum("pk,fkx->fpx", PROBES, corners).reshape(-1, 3)
     back_sq, nearest, _ = igl.point_mesh_squared_distance(points, vertices, faces.astype(np.int64))
     touched = np.zeros(len(vertices), dtype=np.bool_)
     touched[removed[out_sq[: len(removed)] > within_mm**2]] = True
-    far = (out_sq[len(removed) :] > within_mm**2) | touched[faces].any(axis=1)
+    far = touched[faces].any(axis=1)
+    far[gone[out_sq[len(removed) :] > within_mm**2]] = True
     far[nearest[back_sq > within_mm**2]] = True
-    return far, float(np.sqrt(max(out_sq.max(), back_sq.max())))
+    return far, float(np.sqrt(max(out_sq.max(), back_sq.max(initial=0.0))))
+
+
+def _rows_in(faces: Ints, others: Ints) -> Mask:
+    """(m,) whether a face is among the others, whichever corner it begins with."""
+
+    def keys(rows: Ints) -> NDArray[np.void]:
+        turn = (np.arange(3) + rows.argmin(axis=1)[:, None]) % 3
+        turned = np.ascontiguousarray(np.take_along_axis(rows, turn, axis=1), dtype=np.int32)
+        return turned.view(np.dtype((np.void, 12))).ravel()
+
+    return np.isin(keys(faces), keys(others))
 
 
 def _inner_points(vertices: Floats, faces: Ints, watched: Mask) -> tuple[Floats, NDArray[np.int64]]:

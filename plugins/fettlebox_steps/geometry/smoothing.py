@@ -16,11 +16,12 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 Mask = NDArray[np.bool_]
 
-GRAIN_EDGES = 4.0
-"""Waves shorter than this many edges count as grain: a scanner's noise is nearly independent from point
-to point, and most of it is then shorter; a shape that fewer points describe is not described."""
+LEAST_EDGES, MOST_EDGES, MOST_SIZE = 5.0, 8.0, 0.025
+"""Waves shorter than eight edges count as grain: a scanner's errors at neighbouring points go together, as
+the lines of a raking picture show. On coarse meshes that would reach into the shape, so not more than
+2.5 % of the part's size; but at least five edges, below which independent errors would stay."""
 
-FEATURE_ENERGY = 3.0
+FEATURE_ENERGY = 2.0
 """Where the fine part of the surface has more than this times the grain's energy, it is a feature. The
 local mean of the squares of pure noise hardly ever reaches it."""
 
@@ -30,12 +31,27 @@ wavelength."""
 
 CRUMPLED_ROUNDS = 4
 BACK_OFF_ROUNDS = 24
+HALVINGS = 5
 
 FOLDED = -0.98
 """Cosine between the normals of neighbours beyond which one lies folded upon the other."""
 
 NO_AREA = 1e-12
 """Triangles under this share of the part's size squared have no area that a file would keep."""
+
+
+BAND = 2.0
+"""Ratio of wavelengths between the two bands that the fine part is judged in: shapes stand out from the grain
+in the slower one, where grain is weak."""
+
+
+@dataclass(frozen=True)
+class Band:
+    """Part of the fine part: values (n,) mm, local (n,) their mean square around, grain_mm robust deviation."""
+
+    values: Floats
+    local: Floats
+    grain_mm: float
 
 
 @dataclass(frozen=True)
@@ -51,7 +67,7 @@ class Fine:
     normal: Floats
     residual: Floats
     area: Floats
-    local: Floats
+    bands: tuple[Band, ...]
     grain_mm: float
 
 
@@ -59,6 +75,13 @@ def typical_edge(vertices: Floats, faces: Ints) -> float:
     """Edge of the equilateral triangle that half of the surface has smaller triangles than."""
     areas = face_areas(vertices, faces)
     return float(np.sqrt(weighted_median(areas, areas) * 4.0 / np.sqrt(3.0)))
+
+
+def usual_finest(vertices: Floats, faces: Ints) -> float:
+    """Wavelength in mm below which waves are grain, for a scan of these triangles."""
+    edge = typical_edge(vertices, faces)
+    size = float(np.ptp(vertices[np.unique(faces)], axis=0).max())
+    return max(LEAST_EDGES * edge, min(MOST_EDGES * edge, MOST_SIZE * size))
 
 
 def fine_part(vertices: Floats, faces: Ints, pinned: Mask, wavelength: float) -> Fine:
@@ -78,9 +101,13 @@ def fine_part(vertices: Floats, faces: Ints, pinned: Mask, wavelength: float) ->
     residual = np.einsum("ij,ij->i", vertices - shape, normal)
     area = np.bincount(faces.ravel(), np.repeat(face_areas(shape, faces) / 3.0, 3), len(vertices))
     free = np.where(pinned, 0.0, area)
-    cut = (np.pi / wavelength) ** 2
-    local = filtered(np.square(residual)[:, None], operator, lambda k: 1.0 / (1.0 + k / cut))[:, 0]
-    return Fine(wavelength, normal, residual, free, np.maximum(local, 0.0), grain_mm(residual, free))
+    slow = residual - filtered(residual[:, None], operator, keeps_longer_than(wavelength / BAND))[:, 0]
+    bands = []
+    for values, length in ((slow, wavelength / BAND), (residual - slow, wavelength)):
+        cut = (np.pi / length) ** 2
+        squares = filtered(np.square(values)[:, None], operator, lambda k, cut=cut: 1.0 / (1.0 + k / cut))
+        bands.append(Band(values, np.maximum(squares[:, 0], 0.0), grain_mm(values, free)))
+    return Fine(wavelength, normal, residual, free, tuple(bands), grain_mm(residual, free))
 
 
 def taken_off(fine: Fine, strength: float, guard_mm: float) -> Floats:
@@ -90,8 +117,11 @@ def taken_off(fine: Fine, strength: float, guard_mm: float) -> Floats:
     share of it that grain can explain is (J.-S. Lee, "Digital image enhancement and noise filtering by
     use of local statistics", 1980). Never more than `guard_mm`.
     """
-    share = np.minimum(1.0, FEATURE_ENERGY * fine.grain_mm**2 / np.maximum(fine.local, 1e-30))
-    return np.asarray(np.clip(-strength * share * fine.residual, -guard_mm, guard_mm))
+    grain = np.zeros_like(fine.residual)
+    for band in fine.bands:
+        share = np.minimum(1.0, FEATURE_ENERGY * band.grain_mm**2 / np.maximum(band.local, 1e-30))
+        grain += share * band.values
+    return np.asarray(np.clip(-strength * grain, -guard_mm, guard_mm))
 
 
 def moved_safely(vertices: Floats, faces: Ints, along: Floats, by: Floats) -> tuple[Floats, Floats]:
@@ -113,9 +143,9 @@ def moved_safely(vertices: Floats, faces: Ints, along: Floats, by: Floats) -> tu
             return result, by
         near = np.zeros(len(vertices), dtype=np.bool_)
         near[faces[bad]] = True
-        for _ in range(max(0, round_ - 2)):
+        for _ in range(round_):
             near[faces[near[faces].any(axis=1)]] = True
-        by[near] *= 0.5 if round_ < 3 else 0.0
+        by[near] *= 0.5 if round_ < HALVINGS else 0.0
     return vertices.copy(), np.zeros_like(by)
 
 

@@ -1,0 +1,138 @@
+"""Smoothing on shapes whose true surface is known; noise is planted with a seed."""
+
+from __future__ import annotations
+
+import igl
+import numpy as np
+import pytest
+import trimesh
+from fettlebox_steps.geometry.crossings import crossing_faces
+from fettlebox_steps.geometry.measures import volume_and_centroid
+from fettlebox_steps.geometry.noise import grain_mm, weighted_median
+from fettlebox_steps.geometry.smoothing import (
+    boundary_vertices,
+    fine_part,
+    moved_safely,
+    taken_off,
+    usual_finest,
+    vertex_normals,
+)
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+RADIUS = 40.0
+
+
+def free(points: Floats) -> NDArray[np.bool_]:
+    return np.zeros(len(points), dtype=np.bool_)
+
+
+def smoothed(points: Floats, faces: Ints, finest_mm: float | None = None, guard_mm: float = 3.0) -> Floats:
+    fine = fine_part(points, faces, free(points), finest_mm or usual_finest(points, faces))
+    return moved_safely(points, faces, fine.normal, taken_off(fine, 1.0, guard_mm))[0]
+
+
+@pytest.fixture(scope="module")
+def ball() -> tuple[Floats, Ints]:
+    mesh = trimesh.creation.icosphere(6)
+    return np.array(mesh.vertices), np.array(mesh.faces, dtype=np.int32)
+
+
+@pytest.mark.parametrize("noise_mm", [0.1, 0.3, 0.6])
+def test_grain_is_at_least_halved_and_volume_kept(ball: tuple[Floats, Ints], noise_mm: float) -> None:
+    direction, faces = ball
+    noise = np.random.default_rng(7).normal(size=len(direction)) * noise_mm
+    points = direction * (RADIUS + noise)[:, None]
+    result = smoothed(points, faces)
+    left = np.linalg.norm(result, axis=1) - RADIUS
+    assert left.std() < 0.5 * noise_mm
+    before, _ = volume_and_centroid(points, faces)
+    after, _ = volume_and_centroid(result, faces)
+    assert after == pytest.approx(before, rel=1e-3)
+    assert not crossing_faces(result, faces).any()
+
+
+def test_clean_ball_and_ring_keep_their_volume(ball: tuple[Floats, Ints]) -> None:
+    # CRC: 4/3·π·r³; Pappus: 2π²·R·r². What the mesh lacks of it, it lacked before.
+    ring = trimesh.creation.torus(30.0, 9.0, major_sections=160, minor_sections=48)
+    for points, faces in (
+        (ball[0] * RADIUS, ball[1]),
+        (np.array(ring.vertices), np.array(ring.faces, np.int32)),
+    ):
+        before, _ = volume_and_centroid(points, faces)
+        after, _ = volume_and_centroid(smoothed(points, faces, 5.0), faces)
+        assert after == pytest.approx(before, rel=1e-3)
+
+
+@pytest.mark.parametrize("noise_mm", [0.1, 0.3])
+def test_features_stay(ball: tuple[Floats, Ints], noise_mm: float) -> None:
+    """Bumps 1.5 mm high and 5 mm wide at half height keep 90 % of their height, measured by least squares."""
+    direction, faces = ball
+    centres = trimesh.creation.icosphere(0).vertices
+    away = RADIUS * np.arccos(np.clip(direction @ centres.T, -1, 1))
+    width = 5.0 / 2.3548
+    bumps = 1.5 * np.exp(-(away**2) / (2 * width**2))
+    noise = np.random.default_rng(1).normal(size=len(direction)) * noise_mm
+    points = direction * (RADIUS + bumps.sum(axis=1) + noise)[:, None]
+    height = np.linalg.norm(smoothed(points, faces), axis=1) - RADIUS
+    near = away < width
+    kept = [(height[m] * b[m]).sum() / (b[m] ** 2).sum() for m, b in zip(near.T, bumps.T, strict=True)]
+    assert np.mean(kept) > 0.9
+    assert min(kept) > 0.8
+
+
+def test_same_surface_in_more_triangles_gives_the_same() -> None:
+    mesh = trimesh.creation.icosphere(4, radius=RADIUS)
+    noise_mm = 0.2
+    points = np.array(mesh.vertices)
+    points *= (1 + np.random.default_rng(4).normal(size=len(points)) * noise_mm / RADIUS)[:, None]
+    faces = np.array(mesh.faces, dtype=np.int32)
+    finer, more = points, faces
+    for _ in range(2):
+        finer, more = trimesh.remesh.subdivide(finer, more)
+    more = more.astype(np.int32)
+    assert len(more) == 16 * len(faces)
+    finest_mm = 24.0
+    coarse_result, fine_result = smoothed(points, faces, finest_mm), smoothed(finer, more, finest_mm)
+    # Triangles were cut in four without moving: the first vertices are the coarse mesh's own.
+    assert finer[: len(points)] == pytest.approx(points)
+    apart, _, _ = igl.point_mesh_squared_distance(fine_result, coarse_result, faces.astype(np.int64))
+    assert np.sqrt(apart.mean()) < 0.05 * noise_mm
+
+
+def test_guard_is_a_hard_bound(ball: tuple[Floats, Ints]) -> None:
+    direction, faces = ball
+    points = direction * (RADIUS + np.random.default_rng(3).normal(size=len(direction)) * 0.4)[:, None]
+    moved = np.linalg.norm(smoothed(points, faces, guard_mm=0.15) - points, axis=1)
+    assert moved.max() <= 0.15 * (1 + 1e-12)
+    assert (moved > 0.149).mean() > 0.3
+
+
+def test_a_move_that_would_cross_is_given_up() -> None:
+    """Two plates a tenth of a millimetre apart, asked to pass through each other."""
+    plate = trimesh.creation.box((20.0, 20.0, 2.0)).subdivide().subdivide().subdivide()
+    one, faces = np.array(plate.vertices), np.array(plate.faces, dtype=np.int32)
+    points = np.concatenate([one, one + [0, 0, 2.1]])
+    both = np.concatenate([faces, faces + len(one)]).astype(np.int32)
+    normal = vertex_normals(points, both)
+    middle = (np.abs(points[:, :2]) < 6).all(axis=1)
+    by = np.where(middle & (np.abs(points[:, 2] - 1.05) < 0.2), 0.2, 0.0)
+    assert crossing_faces(points + normal * by[:, None], both).any()
+    result, moved = moved_safely(points, both, normal, by)
+    assert not crossing_faces(result, both).any()
+    assert (moved <= by).all() and moved.max() > 0
+
+
+def test_grain_is_measured_through_features() -> None:
+    # Φ⁻¹(3/4) = 0.6745: half of a normal distribution is within 0.6745 standard deviations.
+    rng = np.random.default_rng(8)
+    values = rng.normal(size=200_000) * 0.2
+    values[:10_000] += 5.0
+    assert grain_mm(values, np.ones(len(values))) == pytest.approx(0.2, rel=0.08)
+    assert weighted_median(np.array([3.0, 1.0, 2.0]), np.array([1.0, 1.0, 5.0])) == 2.0
+
+
+def test_boundary_of_an_open_sheet() -> None:
+    faces = np.array([[0, 1, 2], [0, 2, 3], [0, 3, 4], [0, 4, 1]], dtype=np.int32)
+    assert boundary_vertices(faces, 6).tolist() == [False, True, True, True, True, False]
