@@ -36,6 +36,8 @@ def _times_power(mantissa, exponent):
     if mantissa == 0:
         return 0.0
     high = np.float64(mantissa)
+    if exponent == 0:
+        return high
     if exponent < -_REACH or exponent > _REACH:
         return high * 10.0 ** min(max(exponent, -400), 400)
     low = np.float64(np.int64(mantissa - np.uint64(high)))

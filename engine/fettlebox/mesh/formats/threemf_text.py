@@ -100,7 +100,7 @@ def _read_elements(text, tag, names, most, integers):
         at += 1 + len(tag)
         if text[at] > 32 and text[at] != _SLASH:
             return rows[:count], count, 1
-        seen = 0
+        seen = expected = 0
         while True:
             at = skip_blanks(text, at, end, True)
             if at + 1 < end and text[at] == _SLASH and text[at + 1] == _MORE:
@@ -110,7 +110,8 @@ def _read_elements(text, tag, names, most, integers):
             if start < 0 or (behind < end and text[behind] > 32 and text[behind] != _SLASH):
                 return rows[:count], count, 1
             at = behind
-            for c in range(columns):
+            for step in range(columns):
+                c = (expected + step) % columns  # nearly every file keeps one order
                 same = True
                 for k in range(names.shape[1]):
                     letter = text[start + k] if start + k < stop else 0
@@ -124,6 +125,8 @@ def _read_elements(text, tag, names, most, integers):
                         return rows[:count], count, 1
                     rows[count, c] = value
                     seen += c < 3
+                    expected = c + 1
+                    break
         if seen != 3:
             return rows[:count], count, 1
         count += 1
