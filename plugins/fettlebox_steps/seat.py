@@ -28,9 +28,9 @@ SETTLES_WITHIN_MM = 0.1
 """Half an everyday layer: a scanned face sinks in by at most this to rest on its grain, and
 is then flat to the bed within this. The first layer, pressed into the bed, hides it (common practice)."""
 
-STEADY = 0.02
-"""The centre of mass must be over the foot by this share of its height: the part then stands a lean of a
-degree, about what a bed out of level or a print lifting at one corner takes up (our judgement)."""
+STEADY = 0.1
+"""The centre of mass must be over the foot by this share of its height: the part then stands a lean of six
+degrees, so that neither a bed out of level nor a nudge of the nozzle tips it (our judgement)."""
 
 ROUNDING_MM = 1e-9
 """What a turn and a shift of coordinates of some metres may add to a height."""

@@ -213,8 +213,8 @@ def inside_by(outline: Floats, point: Floats) -> float:
 def flatten(vertices: Floats, faces: Faces, tolerance: float) -> tuple[Floats, Flags, float]:
     """Put the vertices of faces that lie on the bed to within `tolerance` exactly on z = 0.
 
-    Returns new vertices, which of them are on the bed, and how far the farthest moved. A vertex that would
-    collapse a face which does not belong to the bed (a wall lower than the tolerance) stays where it was.
+    Returns new vertices, which of them are on the bed, and how far the farthest moved. Corners of a wall
+    lower than the tolerance would collapse it: they stay, or if under the bed come up keeping their order.
     """
     near = np.abs(vertices[:, 2]) <= tolerance
     touching = near[faces].all(axis=1)
@@ -228,13 +228,19 @@ def flatten(vertices: Floats, faces: Faces, tolerance: float) -> tuple[Floats, F
     wall_corners = faces[low_walls]
     sinks = on_bed[wall_corners].all(axis=1)
     spared[wall_corners[sinks].ravel()] = True
+    # Vertices doubled along a seam stay together.
+    low = np.flatnonzero(near)
+    place = np.unique(vertices[low], axis=0, return_inverse=True)[1].reshape(-1)
+    for flags in (on_bed, spared):
+        flags[low] = (np.bincount(place, flags[low]) > 0)[place]
     on_bed &= ~(spared & (vertices[:, 2] != 0.0))
     # What dips under the bed by no more than the tolerance comes up to it, whatever it belongs to.
     on_bed |= (vertices[:, 2] < 0.0) & near & ~spared
     moved = np.array(vertices)
     moved[on_bed, 2] = 0.0
-    shift = float(np.abs(vertices[on_bed, 2]).max()) if on_bed.any() else 0.0
-    return moved, on_bed, shift
+    under = spared & (vertices[:, 2] < 0.0)
+    moved[under, 2] = (vertices[under, 2] + tolerance) / 2.0
+    return moved, on_bed, float(np.abs(moved[:, 2] - vertices[:, 2]).max())
 
 
 def _outline(points: Floats) -> tuple[Floats, float]:

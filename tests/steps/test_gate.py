@@ -1,0 +1,206 @@
+"""A gate changes nothing, judges everything, and says in a sentence what is wrong."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import numpy as np
+import pytest
+import trimesh
+from fettlebox.api import HoldError, Origin, Part, Printer, StepContext, StepError
+from fettlebox_steps.demands import Band, Demand, Finding, LengthBand, Measured
+from fettlebox_steps.gate import Params, gate
+from pydantic import ValidationError
+
+
+def box(x: float = 20.0, y: float = 30.0, z: float = 40.0) -> Part:
+    mesh = trimesh.creation.box((x, y, z))
+    return Part(np.asarray(mesh.vertices), np.asarray(mesh.faces))
+
+
+def without_lid(part: Part) -> Part:
+    top = (part.vertices[part.faces][:, :, 2] == part.vertices[:, 2].max()).all(axis=1)
+    return part.with_mesh(part.vertices, part.faces[~top])
+
+
+def context(part: Part, reference: Part | None = None, printer: Printer | None = None) -> StepContext:
+    return StepContext(
+        Origin("a.stl", "stl", "0" * 64),
+        reference or part,
+        np.random.default_rng(0),
+        Path(),
+        printer or Printer("everyday", (220.0, 220.0, 250.0)),
+    )
+
+
+def run(part: Part, reference: Part | None = None, **params: Any) -> Any:
+    return gate(part, Params.model_validate(params), context(part, reference))
+
+
+ALL_MET: dict[str, Any] = {
+    "sound": True,
+    "closed": True,
+    "fits": "printer",
+    "bodies": {"below": 2},
+    "triangles": {"below": 2_000_000, "above": 4},
+    "height": {"below": "50 mm", "above": "30 mm"},
+    "volume": {"below": "25 cm3", "above": "23 cm3"},
+    "distance": {"below": "0.3 mm"},
+    "covered": {"above": "95 %"},
+}
+
+
+def test_a_part_that_meets_every_demand_passes_untouched() -> None:
+    part = box()
+    before = part.digest()
+    result = run(part, **ALL_MET)
+    assert result.part is part
+    assert part.digest() == before
+    assert result.facts["volume_mm3"] == pytest.approx(20.0 * 30.0 * 40.0)
+    assert result.facts["height_mm"] == pytest.approx(40.0)
+    assert {met["demand"] for met in result.evidence["met"]} == set(ALL_MET)
+    assert result.evidence["failed"] == []
+
+
+def test_nothing_demanded_is_nothing_measured() -> None:
+    assert run(box()).facts == {}
+
+
+@pytest.mark.parametrize(
+    ("part", "params", "sentence"),
+    [
+        (
+            box(20, 30, 262),
+            {"fits": "printer"},
+            "the part is 262 mm tall; the printer 'everyday' builds 250 mm",
+        ),
+        (without_lid(box()), {"closed": True}, "the part is open (it has 1 rim); it must be closed"),
+        (box(), {"closed": False}, "the part is closed; it must be open"),
+        (without_lid(box()), {"sound": True}, "the part is not a sound solid: "),
+        (box(), {"triangles": {"below": 12}}, "the number of triangles is 12; it must be below 12"),
+        (box(), {"bodies": {"above": 1}}, "the number of bodies is 1; it must be above 1"),
+        (box(), {"height": {"below": "4 cm"}}, "the height of the part is 40 mm; it must be below 40 mm"),
+        (box(), {"height": {"above": "5 cm"}}, "the height of the part is 40 mm; it must be above 50 mm"),
+        (box(), {"volume": {"below": "20 cm3"}}, "the volume of the part is 24 cm3; it must be below 20 cm3"),
+        (
+            without_lid(box()),
+            {"volume": {"below": "20 cm3"}},
+            "the volume of the part is not measurable; it must be below 20 cm3",
+        ),
+    ],
+)
+def test_what_fails_is_held_with_a_sentence(part: Part, params: dict[str, Any], sentence: str) -> None:
+    with pytest.raises(HoldError) as held:
+        run(part, **params)
+    assert str(held.value).startswith(sentence)
+    assert [failed["demand"] for failed in held.value.evidence["failed"]] == list(params)
+
+
+def test_every_failure_is_named_at_once() -> None:
+    with pytest.raises(HoldError) as held:
+        run(
+            box(230, 240, 262),
+            fits="printer",
+            triangles={"below": 12},
+            height={"below": "10 mm"},
+            closed=True,
+        )
+    sentences = str(held.value).split("; the ")
+    assert len(held.value.evidence["failed"]) == 5
+    assert len(held.value.evidence["met"]) == 1
+    assert "230 mm wide" in str(held.value) and "240 mm deep" in str(held.value)
+    assert len(sentences) >= 5
+
+
+def test_verdict_reject_is_a_step_error() -> None:
+    with pytest.raises(StepError, match="40 mm"):
+        run(box(), height={"below": "10 mm"}, verdict="reject")
+
+
+def test_distance_is_from_the_scan_and_in_life_size() -> None:
+    """A box moved by 1 mm along Z at quarter size is 4 mm off in life, on the two sides that face Z."""
+    scan = box()
+    shifted = scan.scaled(0.25)
+    off = shifted.with_mesh(shifted.vertices + np.array([0.0, 0.0, 1.0]), shifted.faces)
+    assert run(shifted, scan, distance={"below": "0.01 mm"}).facts["scan_to_part_p95_mm"] < 1e-6
+    with pytest.raises(HoldError) as held:
+        run(off, scan, distance={"below": "3.9 mm"})
+    assert held.value.evidence["failed"][0]["found"] == pytest.approx(4.0, rel=0.01)
+    assert run(off, scan, distance={"below": "4.1 mm"}).part is off
+
+
+def test_a_part_that_just_fills_the_printer_fits() -> None:
+    assert run(box(220, 220, 250), fits="printer").facts["tall_mm"] == 250.0
+
+
+GOOD: list[dict[str, Any]] = [ALL_MET, {}, {"verdict": "reject"}, {"bodies": {"above": 0, "below": 3}}]
+BAD: list[dict[str, Any]] = [
+    {"sound": False},
+    {"sound": "yes"},
+    {"fits": "shop"},
+    {"bodies": {}},
+    {"bodies": 2},
+    {"bodies": {"below": 0}},
+    {"height": {"below": 30}},
+    {"height": {"under": "30 mm"}},
+    {"volume": {"below": "30 mm"}},
+    {"covered": {"above": "95"}},
+    {"verdict": "skip"},
+    {"overhangs": {"below": "8 %"}},
+]
+
+
+@pytest.mark.parametrize("params", GOOD)
+def test_good_parameters_pass_both_checks(params: dict[str, Any]) -> None:
+    Params.model_validate(params)
+    jsonschema.validate(params, Params.model_json_schema())
+
+
+@pytest.mark.parametrize("params", BAD)
+def test_bad_parameters_fail_both_checks(params: dict[str, Any]) -> None:
+    with pytest.raises(ValidationError):
+        Params.model_validate(params)
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(params, Params.model_json_schema())
+
+
+def test_a_band_that_nothing_can_meet_is_refused() -> None:
+    with pytest.raises(ValidationError, match="exchange them"):
+        LengthBand.model_validate({"below": "10 mm", "above": "20 mm"})
+
+
+def test_every_field_but_the_verdict_is_a_demand() -> None:
+    wanted = Params.model_validate(ALL_MET)
+    for name in set(Params.model_fields) - {"verdict"}:
+        assert isinstance(getattr(wanted, name), Demand), name
+
+
+def test_a_new_demand_is_one_small_class() -> None:
+    class Depth(LengthBand):
+        """Along Y."""
+
+        def judge(self, name: str, measured: Measured) -> Any:
+            return self.within(name, "depth_mm", measured.facts["size_mm"][1], "the depth of the part is {}")
+
+    part = box()
+    findings: list[Finding] = list(
+        Depth.model_validate({"below": "25 mm"}).judge("depth", Measured(part, context(part)))
+    )
+    assert [finding.met for finding in findings] == [False]
+    assert findings[0].sentence == "the depth of the part is 30 mm; it must be below 25 mm"
+    assert issubclass(Depth, Band)
+
+
+def test_parameters_survive_a_round_trip() -> None:
+    params = Params.model_validate(ALL_MET)
+    written = params.model_dump(mode="json", by_alias=True, exclude_none=True)
+    assert Params.model_validate(written) == params
+
+
+def test_a_real_scan_is_held_for_being_open(face_scan: Path) -> None:
+    mesh = trimesh.load(face_scan, process=False)
+    part = Part(np.asarray(mesh.vertices), np.asarray(mesh.faces))
+    with pytest.raises(HoldError, match="the part is open"):
+        run(part, closed=True, fits="printer", triangles={"below": 2_000_000})
