@@ -17,8 +17,8 @@ SMOOTHINGS = (3, 8, 20, 60, 150)
 the smoothed outline; the band between it and the ragged rim takes up the difference."""
 ROW_GROWTH = 1.6
 """Rows of the wall widen away from the rim, which would else make the flat wall the densest part."""
-CAP_GROWTH = 1.3
-"""Likewise for the base, towards its middle."""
+CAP_GROWTH = 0.6
+"""Likewise for the base: edge length gained for distance from its outline."""
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from numba import njit
 
 from .topology import (
     ALONE,
+    CROWDED,
     Flags,
     Floats,
     Ints,
@@ -51,6 +52,8 @@ def float32_step(vertices: Floats) -> float:
 
 def first_of_equal(rows: Ints) -> Ints:
     """(n,) for each row of (n,3) integers, the smallest index of an equal row."""
+    if not len(rows):
+        return np.zeros(0, np.int64)
     order = np.lexsort(rows.T)
     ordered = rows[order]
     fresh = np.r_[True, (ordered[1:] != ordered[:-1]).any(axis=1)]
@@ -158,16 +161,24 @@ def _pair_edges(faces, normals, order, start, crowd_limit, fold_back):
 
 
 def make_manifold(vertices: Floats, faces: Ints) -> tuple[Floats, Ints, int]:
-    """One vertex for each fan of corners; the twins of a split vertex are nudged apart, each to its own side.
+    """One vertex for each fan of corners; twins of a split vertex are nudged apart, each to its own side.
 
-    Edge- and vertex-manifold by construction: fans are joined over paired edges only (the idea of
-    "cutting and stitching", A. Guéziec et al., 2001). Third: the number of vertices added.
+    Fans are joined over paired edges only (the idea of "cutting and stitching", A. Guéziec et al., 2001).
+    A face whose crowded edge is no rim of its own even then hangs in a surface that closes around it, and
+    is dropped. Edge- and vertex-manifold in the end. Third: the number of vertices added.
     """
     vectors = face_vectors(vertices, faces)
     normals = vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-300)
-    order, start = edge_order(faces, len(vertices))
-    twin = _pair_edges(faces, normals, order, start, CROWD_LIMIT, FOLD_BACK)
-    count, fans = corner_fans(faces, twin)
+    while True:
+        order, start = edge_order(faces, len(vertices))
+        twin = _pair_edges(faces, normals, order, start, CROWD_LIMIT, FOLD_BACK)
+        count, fans = corner_fans(faces, twin)
+        crowded = twins(fans, count) == CROWDED
+        if not crowded.any():
+            break
+        single = crowded & (twin < 0)
+        stuck = (single if single.any() else crowded).reshape(-1, 3).any(axis=1)
+        faces, normals = faces[~stuck], normals[~stuck]
     source = np.empty(count, np.int64)
     source[fans.ravel()] = faces.ravel()
     shared = np.bincount(source, minlength=len(vertices))[source] > 1
@@ -237,6 +248,7 @@ def clean(vertices: Floats, faces: Ints) -> Cleaned:
         "doubled_faces": doubled,
         "turned_faces": len(outwards) if inside_out else turned,
         "split_vertices": split,
+        "stuck_faces": len(outwards) - len(manifold),
     }
     return Cleaned(own, manifold, counts)
 

@@ -22,6 +22,7 @@ import numpy as np
 from .acceptance import Verdict, judge
 from .base import Frame, attach_base, base_frame
 from .clean import NUDGE_ULPS, clean, float32_step, pieces_of, without_fringe
+from .crossings import crossing_faces
 from .footprint import slit_stops, soup_base
 from .holes import Filled, fill
 from .local_repair import heal_crossings
@@ -131,6 +132,8 @@ def _prepare(vertices: Floats, faces: Ints, found: Pieces) -> _Work:
         points, triangles = without_fringe(points, triangles)
         points, triangles, more = _without_scraps(points, triangles, found.assembly)
         scraps = scraps + more
+    if not len(triangles):
+        raise CannotCloseError("the scan is all fringe: no face hangs together with others on two sides")
     count, _, _ = pieces_of(points, triangles)
     facts = account(found, crumbs)
     evidence = {
@@ -259,9 +262,11 @@ def _closed_rim_by_rim(plan: _Plan) -> Solid | str:
 
 
 def _overlap(vertices: Floats, faces: Ints, bodies: list[Solid]) -> bool:
-    """Whether a body has a vertex inside another one: on its own it is below one."""
+    """Whether bodies cross or lie inside one another. On a body's own vertices the number is below one."""
     from .winding import WindingTree
 
+    if crossing_faces(vertices, faces).any():
+        return True
     at = np.array([points[0] for points, _ in bodies])
     return bool((WindingTree.of(vertices, faces).at(at) > 0.98).any())
 

@@ -127,7 +127,9 @@ def _refine(rim_points, first_faces, first_beside, spacing, grow, limit):
             x = (points[a, 0] + points[b, 0] + points[c, 0]) / 3
             y = (points[a, 1] + points[b, 1] + points[c, 1]) / 3
             z = (points[a, 2] + points[b, 2] + points[c, 2]) / 3
-            s = grow * (scale[a] + scale[b] + scale[c]) / 3
+            near = min(_distance(points, a, x, y, z), _distance(points, b, x, y, z))
+            near = min(near, _distance(points, c, x, y, z))
+            s = (scale[a] + scale[b] + scale[c]) / 3 + grow * near
             wide = n < limit
             for v in (a, b, c):
                 d = _SPREAD * _distance(points, v, x, y, z)
@@ -158,13 +160,14 @@ def _refine(rim_points, first_faces, first_beside, spacing, grow, limit):
 
 
 def refine(
-    rim_points: Floats, faces: Ints, spacing: Floats, *, grow: float = 1.0, limit: int = 60_000
+    rim_points: Floats, faces: Ints, spacing: Floats, *, grow: float = 0.0, limit: int = 60_000
 ) -> tuple[Floats, Ints]:
     """Points added to a triangulation of rim points until it is as dense as `spacing` asks.
 
-    rim_points (n,3) mm; faces (m,3); spacing (n,) mm, the wanted edge length at each rim point; `grow`
-    over 1 lets triangles widen away from the rim; at most `limit` points are added. Returns (points,
-    faces), the rim points first. No edge between two rim points is made, so none can double one outside.
+    rim_points (n,3) mm; faces (m,3); spacing (n,) mm, the wanted edge length at each rim point; `grow`, the
+    edge length added for distance from the rim, lets triangles widen; at most `limit` points are added.
+    Returns (points, faces), the rim points first. No edge between two rim points is made, so none can double
+    one outside.
 
     P. Liepa, "Filling holes in meshes", SGP 2003, section 3.
     """

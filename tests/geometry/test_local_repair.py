@@ -1,0 +1,42 @@
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+import trimesh
+from fettlebox_steps.geometry.acceptance import judge
+from fettlebox_steps.geometry.local_repair import heal_crossings
+
+
+def test_a_spike_through_the_wall_is_cut_out_and_the_rest_stays(sphere: Callable) -> None:
+    ball = sphere(50.0, 5)
+    broken = ball.vertices.copy()
+    spikes = [100, 7000]  # needles right through the ball and out of the other side
+    for i in spikes:
+        broken[i] = -1.2 * ball.vertices[i]
+    assert judge(broken, ball.faces).crossing_faces
+    vertices, faces, rounds = heal_crossings(broken, ball.faces)
+    assert 1 <= rounds <= 6
+    assert judge(vertices, faces).faults() == {}
+    mesh = trimesh.Trimesh(vertices, faces, process=False)
+    assert mesh.is_watertight and mesh.euler_number == 2
+    assert mesh.volume == pytest.approx(ball.volume_mm3, rel=2e-3)
+    kept = {tuple(p) for p in vertices.tolist()}
+    places = [sign * ball.vertices[i] for i in spikes for sign in (1, -1)]
+    near = np.min([np.linalg.norm(ball.vertices - place, axis=1) for place in places], axis=0)
+    far = ball.vertices[near > 30]
+    assert all(tuple(p) in kept for p in far.tolist())
+
+
+def test_a_sound_surface_is_returned_as_it_is(sphere: Callable) -> None:
+    ball = sphere(50.0, 3)
+    vertices, faces, rounds = heal_crossings(ball.vertices, ball.faces)
+    assert (vertices is ball.vertices, faces is ball.faces, rounds) == (True, True, 0)
+
+
+def test_two_balls_through_one_another_are_no_local_matter(sphere: Callable) -> None:
+    ball = sphere(50.0, 3)
+    both = np.concatenate([ball.vertices, ball.vertices + np.array([1.0, 0, 0])])
+    healed = heal_crossings(both, np.concatenate([ball.faces, ball.faces + len(ball.vertices)]))
+    assert healed is None or judge(*healed[:2]).sound

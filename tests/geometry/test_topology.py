@@ -1,0 +1,92 @@
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from fettlebox_steps.geometry.topology import (
+    boundary_loops,
+    compact,
+    components,
+    corner_fans,
+    enclosed_volume,
+    face_areas,
+    face_vectors,
+    twins,
+    vector_area,
+)
+
+
+def edges_of(faces: np.ndarray) -> int:
+    return len(np.unique(np.sort(faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1), axis=0))
+
+
+@pytest.mark.parametrize(("name", "genus"), [("sphere", 0), ("torus", 1), ("head", 0)])
+def test_closed_shapes_obey_euler_and_poincare(request: pytest.FixtureRequest, name: str, genus: int) -> None:
+    # Euler–Poincaré: V − E + F = 2 (c − g)
+    shape = request.getfixturevalue(name)()
+    assert (twins(shape.faces, len(shape.vertices)) >= 0).all()
+    assert boundary_loops(shape.faces, len(shape.vertices)) == []
+    assert len(shape.vertices) - edges_of(shape.faces) + len(shape.faces) == 2 * (1 - genus)
+    assert components(shape.faces, len(shape.vertices))[0] == 1
+
+
+def test_volume_and_area_approach_the_formulas_for_sphere_and_torus(
+    sphere: Callable, torus: Callable
+) -> None:
+    # CRC Standard Mathematical Tables, mensuration: sphere 4/3·π·r³ and 4·π·r²; torus 2·π²·R·r²
+    ball, ring = sphere(50.0, 5), torus(40.0, 14.0)
+    assert enclosed_volume(ball.vertices, ball.faces) == pytest.approx(4 / 3 * np.pi * 50**3, rel=1e-3)
+    assert face_areas(ball.vertices, ball.faces).sum() == pytest.approx(4 * np.pi * 50**2, rel=1e-3)
+    assert enclosed_volume(ring.vertices, ring.faces) == pytest.approx(2 * np.pi**2 * 40 * 14**2, rel=3e-3)
+
+
+def test_the_vector_area_of_a_closed_surface_is_nothing_and_of_an_open_one_its_rim(sphere: Callable) -> None:
+    # Stokes: the vector area of a surface depends on its rim alone
+    ball = sphere()
+    assert np.abs(face_vectors(ball.vertices, ball.faces).sum(axis=0)).max() < 1e-8
+    upper = ball.faces[ball.vertices[ball.faces].mean(axis=1)[:, 2] > -20]
+    (rim,) = boundary_loops(upper, len(ball.vertices))
+    missing = face_vectors(ball.vertices, upper).sum(axis=0) / 2
+    np.testing.assert_allclose(vector_area(ball.vertices[rim]), missing, atol=1e-8)
+
+
+def test_a_rim_follows_the_direction_of_its_faces(sphere: Callable) -> None:
+    ball = sphere(50.0, 3)
+    (loop,) = boundary_loops(np.delete(ball.faces, [7], axis=0), len(ball.vertices))
+    assert len(loop) == 3
+    gone = ball.faces[7].tolist()
+    backwards = loop[::-1].tolist()
+    assert gone in [backwards[i:] + backwards[:i] for i in range(3)]
+
+
+def test_fans_part_two_cones_that_touch_at_a_tip() -> None:
+    ring = np.array([[0, 1, 2], [0, 2, 3], [0, 3, 1]])
+    faces = np.concatenate([ring, np.where(ring == 0, 0, ring + 3)])
+    count, fans = corner_fans(faces, twins(faces, 7))
+    assert count == 8
+    assert fans[0, 0] != fans[3, 0]
+
+
+def test_crowded_edges_are_told_from_rims() -> None:
+    faces = np.array([[0, 1, 2], [1, 0, 3], [0, 1, 4]])
+    found = twins(faces, 5)
+    assert (found[[0, 3, 6]] == -2).all()
+    assert (np.delete(found, [0, 3, 6]) == -1).all()
+
+
+def test_compact_keeps_positions() -> None:
+    points = np.arange(15.0).reshape(5, 3)
+    faces = np.array([[4, 1, 3]])
+    kept, renamed, old = compact(points, faces)
+    np.testing.assert_array_equal(kept[renamed], points[faces])
+    np.testing.assert_array_equal(old, [1, 3, 4])
+
+
+def test_time_stays_linear_where_many_faces_meet_in_a_point() -> None:
+    # a fan of 200,000 faces around one vertex: anything quadratic in the valence would never come back
+    n = 200_000
+    rim = np.arange(1, n + 1)
+    faces = np.stack([np.zeros(n, np.int64), rim, np.roll(rim, -1)], axis=1)
+    (loop,) = boundary_loops(faces, n + 1)
+    assert len(loop) == n
