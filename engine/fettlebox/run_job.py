@@ -17,6 +17,7 @@ from typing import Any, Literal
 
 from .catalog import Catalog, find_steps
 from .errors import FettleboxError, HoldError, RecipeError, ScanError, StepError
+from .jobs.atomic import is_no_room
 from .jobs.digest import NotAScan, digest
 from .mesh import Origin, Part, Scan, read_scan, write_part
 from .mesh.facts import measure
@@ -71,6 +72,8 @@ def perform(task: JobTask, progress: Progress = lambda step, fraction: None) -> 
             record, state="held" if isinstance(error, HoldError) else "rejected", reason=str(error)
         )
     except Exception as error:
+        if isinstance(error, MemoryError) or is_no_room(error):
+            raise  # the limits of this machine, not of this scan: whoever runs the worker decides
         _keep_traceback(task.folder)
         record = replace(
             record, state="rejected", reason=f"unexpected failure: {type(error).__name__}: {error}"

@@ -27,7 +27,7 @@ from .jobs.recovery import open_spool, recover
 from .jobs.rules import Rules, load_rules
 from .jobs.spool import showable
 from .jobs.states import State
-from .jobs.store import Begun, Ended, Store
+from .jobs.store import Begun, Ended, Store, verdict_of
 from .watch import Intake, choose_again, watch_for_hints
 from .workers import Answer, Limits, Workers, wait_for_orphans
 
@@ -242,6 +242,11 @@ class _Server:
 
     def _settle(self, answer: Answer, begun: Begun) -> None:
         job = answer.job
+        if self._stopped_by is not None and answer.kind in ("stopped", "failed"):
+            # Who stops us may have stopped our children as well: that is no failure of theirs.
+            self.store.back_to_queue(begun, count_attempt=False)
+            self._given_back += 1
+            return
         if answer.kind == "stopped":
             self._failed_starts += 1
             self.store.back_to_queue(begun, count_attempt=False)
@@ -253,7 +258,7 @@ class _Server:
             self.store.back_to_queue(begun, count_attempt=False)
             self._pause(self.clock())
         elif answer.kind == "answered":
-            state, reason = _verdict(answer.result)
+            state, reason = verdict_of(answer.result)
             self._ended(self.store.finish(begun, state, reason), answer.seconds)
         elif begun.attempt < self.rules.attempts:
             self.store.back_to_queue(begun, count_attempt=True, reason=answer.sentence)
@@ -387,15 +392,3 @@ class _Server:
 
 def _limits(rules: Rules) -> Limits:
     return Limits(rules.time_s, rules.memory_mb)
-
-
-def _verdict(result: Any) -> tuple[State, str | None]:
-    """State and reason of a runner's result, which a plugin may have had its hands in."""
-    try:
-        state = State(result.state)
-        reason = None if result.reason is None else str(result.reason)
-    except (AttributeError, ValueError):
-        state, reason = State.SETTLING, None
-    if state not in (State.DONE, State.HELD, State.REJECTED):
-        return State.REJECTED, "the runner gave an answer that makes no sense"
-    return state, reason

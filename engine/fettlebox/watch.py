@@ -90,6 +90,7 @@ class Intake:
         claimed: list[str] = []
         claimed_bytes = 0
         left = len(settled)
+        sources: set[Path] = set()
         full: OSError | None = None
         with self.store.spool.transaction():
             for folder, name in settled:
@@ -113,8 +114,8 @@ class Intake:
                 else:
                     claimed += [job] if job else []
                     settling += 0 if job else 1
-            if claimed:
-                self.store.sync_claims()
+                    sources.add(folder.path)
+            self.store.sync_claims(sources)
         if full is not None:
             raise full
         return Look(tuple(claimed), settling, left > 0, tuple(notes))

@@ -15,12 +15,13 @@ import drills
 import performers
 import pytest
 from fettlebox import server
-from fettlebox.errors import RecipeError, UsageError
+from fettlebox.errors import FettleboxError, RecipeError, UsageError
 from fettlebox.jobs import list_jobs, release, retry
 from fettlebox.jobs.events import Event
 from fettlebox.jobs.folders import ShopFolders
 from fettlebox.jobs.lock import shop_lock
 from fettlebox.server import serve
+from fettlebox.workers import Answer
 
 MakeShop = Callable[..., Path]
 PATIENCE_S = 60.0
@@ -201,14 +202,47 @@ def test_the_log_holds_no_words_of_customers(make_shop: MakeShop) -> None:
     }
 
 
+class NeverStarting(drills.InlineWorkers):
+    """Workers whose processes cannot start, as with a broken installation."""
+
+    def start(self, task: Any) -> None:
+        self._running.add(task.job)
+        self._on_answer(Answer(task.job, "stopped"))
+
+
+def test_workers_that_cannot_start_stop_the_server_and_blame_no_job(
+    make_shop: MakeShop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "Workers", NeverStarting)
+    shop = make_shop()
+    drop(shop, "a.stl", "b.stl")
+    with pytest.raises(FettleboxError, match="workers cannot start"):
+        serve(shop, once=True, perform=performers.succeed)
+    assert [(str(row.state), row.attempts) for row in list_jobs(shop)] == [("queued", 0)] * 2
+
+
+def test_children_stopped_together_with_the_server_are_no_failures(make_shop: MakeShop) -> None:
+    """A service manager sends SIGTERM to every process of the service."""
+    shop = make_shop(attempts=1)
+    drop(shop, "hang.stl")
+    child = start_server(shop, performers.by_name, own_group=True)
+    wait_for(lambda: list((shop / ".fettlebox/work").glob("*/half")))
+    os.killpg(child, signal.SIGTERM)
+    os.waitpid(child, 0)
+    assert json.loads((shop / "summary.json").read_text())[1] == 1
+    assert [(str(row.state), row.attempts) for row in list_jobs(shop)] == [("queued", 0)]
+
+
 # A server in a process of its own, to be sent signals.
 
 
-def start_server(shop: Path, perform: Any, *, grace_s: float = 30.0) -> int:
+def start_server(shop: Path, perform: Any, *, grace_s: float = 30.0, own_group: bool = False) -> int:
     child = os.fork()
     if child == 0:
         status = 1
         try:
+            if own_group:
+                os.setpgid(0, 0)
             server.GRACE_S = grace_s  # type: ignore[misc]
             summary = serve(shop, perform=perform)
             (shop / "summary.json").write_text(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import queue
+import signal
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -65,6 +66,7 @@ def test_each_kind_of_failure_is_that_jobs_own(make_pool: Callable[..., Pool]) -
     for verb, sentence in (
         ("raise", "RuntimeError: a plugin's own mistake \\x1b[31m"),
         ("exit", "exit status 7"),
+        ("suicide", "exit status 15"),
         ("segfault", "SIGSEGV"),
         ("abort", "SIGABRT"),
         ("memory", "more than the 1.5 GB"),
@@ -120,6 +122,17 @@ def test_what_a_child_prints_stays_out_of_ours(
     assert "words" not in out + err and "bytes" not in out + err
     said = (tmp_path / "workers" / "0.txt").read_text()
     assert {"words on stdout", "words on stderr", "bytes on 1"} <= set(said.splitlines())
+
+
+def test_an_idle_child_that_is_killed_is_replaced(make_pool: Callable[..., Pool], tmp_path: Path) -> None:
+    pool = make_pool(performers.tell_environment)
+    pool.run("first")
+    child = int((tmp_path / "work" / "first" / "who.txt").read_text().split()[0])
+    os.kill(child, signal.SIGKILL)
+    answer = pool.run("second")
+    if answer.kind == "stopped":  # handed over before anybody noticed: no blame, and a next try
+        answer = pool.run("second")
+    assert answer.kind == "answered"
 
 
 def test_stopping_ends_every_child_and_blames_no_job(make_pool: Callable[..., Pool], tmp_path: Path) -> None:

@@ -7,9 +7,10 @@ than the spool, and `recovery` makes the spool say the same.
 from __future__ import annotations
 
 import errno
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from . import faults
 from .atomic import sync_folder
@@ -27,7 +28,7 @@ from .folders import (
 )
 from .journal import utc_now
 from .spool import Row, Spool
-from .states import State
+from .states import FINISHED, State
 
 
 @dataclass(frozen=True)
@@ -86,10 +87,13 @@ class Store:
             finished=card.finished,
         )
 
-    def sync_claims(self) -> None:
-        """Make the renames of new claims durable; before the transaction that records them ends."""
-        sync_folder(self.shop.work)
-        sync_folder(self.shop.inbox)
+    def sync_claims(self, sources: Iterable[Path]) -> None:
+        """Make the renames out of these folders durable; before the transaction that records them ends.
+
+        A rename is one entry in a file system's journal, so flushing the folder it left is enough.
+        """
+        for folder in sources:
+            sync_folder(folder)
 
     def begin(self, row: Row) -> Begun | None:
         """Count an attempt and mark the job as being worked on. None if its folder cannot be used."""
@@ -142,3 +146,15 @@ class Store:
         clear_results(begun.folder)
         attempts = begun.attempt if count_attempt else begun.attempt - 1
         self.spool.move(begun.card.job, State.WORKING, State.QUEUED, attempts=attempts, reason=reason)
+
+
+def verdict_of(result: Any) -> tuple[State, str | None]:
+    """State and reason of a runner's result, which a plugin may have had its hands in."""
+    try:
+        state = State(result.state)
+        reason = None if result.reason is None else str(result.reason)
+    except (AttributeError, ValueError):
+        state, reason = State.SETTLING, None
+    if state not in FINISHED:
+        return State.REJECTED, "the runner gave an answer that makes no sense"
+    return state, reason
