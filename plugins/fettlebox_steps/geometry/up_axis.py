@@ -43,6 +43,10 @@ BASE_MISLEADS = 0.01
 MIRROR_MISLEADS = 0.1
 """How often the best mirror plane does not contain the up direction (a plate, a bone, an animal's trunk)."""
 
+CLEARLY_WORSE = 0.005
+"""Residual over that of the best mirror plane at which another one counts for 61 %: half of what counts as a
+true mirror at all."""
+
 VIEW_MISLEADS = 0.02
 """How often a scan from one side looks down on its subject rather than at it."""
 
@@ -312,7 +316,9 @@ def _from_mirrors(directions: Floats, mirrors: list[MirrorPlane]) -> Evidence:
     for mirror in mirrors:
         off = np.degrees(np.arcsin(np.clip(np.abs(directions @ mirror.normal), 0.0, 1.0)))
         inside = np.clip((FADES_DEG - off) / (FADES_DEG - SNAP_DEG), 0.0, 1.0)
-        speaks = np.maximum(speaks, mirror.quality * inside)
+        # A plane that is clearly worse than the best one mirrors by likeness, not by nature.
+        beside = np.exp(-0.5 * ((mirror.residual - mirrors[0].residual) / CLEARLY_WORSE) ** 2)
+        speaks = np.maximum(speaks, mirror.quality * beside * inside)
     likelihood = MIRROR_MISLEADS + (1.0 - MIRROR_MISLEADS) * speaks
     found = {
         "planes": [
