@@ -76,7 +76,7 @@ def job_sentence(result: JobResult, folder: Path) -> str:
     size = " x ".join(f"{v:.1f}" for v in after.get("size_mm", ()))
     fidelity = result.record.fidelity or {}
     near = fidelity.get("scan_to_part_p95_mm")
-    close = f"; 95 % of the scan's surface within {near:.2f} mm (life-size)" if near is not None else ""
+    close = "" if near is None else f"; 95 % of the scan within {max(near, 0.01):.2f} mm (life-size)"
     return (
         f"{name}: done in {result.record.timing.get('seconds', 0):.1f} s. {size} mm, "
         f"{after.get('triangles', 0):,} triangles{close}\n  {plain(files)} in {folder}"

@@ -25,6 +25,7 @@ from .mesh.soundness import inspect
 from .printer import EVERYDAY, Printer
 from .recipe import Plan, Recipe, Ticket, load_ticket, parse_recipe
 from .run_steps import Run, run_steps
+from .traveler.cautions import cautions_for
 from .traveler.pictures import picture_job
 from .traveler.record import JobRecord, Output
 from .traveler.writing import write_traveler
@@ -84,7 +85,7 @@ def perform(task: JobTask, progress: Progress = lambda step, fraction: None) -> 
         "finished": datetime.now(UTC).isoformat(timespec="milliseconds"),
         "seconds": round(seconds, 3),
     }
-    record = replace(record, timing=timing)
+    record = replace(record, timing=timing, cautions=cautions_for(record))
     write_traveler(task.folder, record)
     state: EndState = "done" if record.state == "done" else "held" if record.state == "held" else "rejected"
     return JobResult(task.job, state, record.reason, record)

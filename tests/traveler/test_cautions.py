@@ -24,9 +24,10 @@ def test_a_rejected_scan_has_no_part_to_be_careful_with(rejected: JobRecord) -> 
 
 def test_resin_only_in_hollow_parts(done: JobRecord) -> None:
     assert not _has(done, "uncured")
-    hollow = replace(done.steps[3], id="shell", name="hollow")
-    assert _has(replace(done, steps=(*done.steps, hollow)), "uncured")
-    assert not _has(replace(done, steps=(*done.steps, replace(hollow, outcome="skipped"))), "uncured")
+    assert _has(replace(done, after={**done.after, "cavities": 1}), "uncured")
+    opened = replace(done.steps[3], facts={"can_trap_liquid": True})
+    assert _has(replace(done, steps=(*done.steps, opened)), "uncured")
+    assert not _has(replace(done, steps=(*done.steps, replace(opened, outcome="skipped"))), "uncured")
 
 
 @pytest.mark.parametrize(

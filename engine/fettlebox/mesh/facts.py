@@ -7,28 +7,31 @@ from typing import Any
 import numpy as np
 
 from .part import Part
-from .soundness import inspect
+from .soundness import inspect, signed_volumes
 from .topology import bodies, boundary_loop_count, check_edges
 
 
 def measure(part: Part, *, witness: bool = True) -> dict[str, Any]:
-    """Facts of a part. `sound` is null unless the witness is asked (it costs the most)."""
+    """Facts of a part. `sound` is null unless the witness is asked (it costs the most).
+
+    Of an open surface `bodies` counts pieces, and volume and cavities are null.
+    """
     faces, vertices = part.faces, part.vertices
     corners = vertices[faces]
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    shifted = corners - (corners.mean(axis=(0, 1)) if len(faces) else 0.0)
     closed = check_edges(faces, len(vertices)).closed and len(faces) > 0
+    count, body = bodies(faces, len(vertices))
+    volume = signed_volumes(corners, body, count) if closed else None
     low, high = part.bounds
     return {
         "triangles": len(faces),
-        "vertices": len(np.unique(faces)),
+        "vertices": int(np.bincount(faces.ravel(), minlength=1).astype(bool).sum()),
         "closed": closed,
         "sound": inspect(part).sound if witness else None,
-        "bodies": bodies(faces, len(vertices))[0],
+        "bodies": count if volume is None else int((volume > 0).sum()),
+        "cavities": None if volume is None else int((volume < 0).sum()),
         "rims": 0 if closed else boundary_loop_count(faces, len(vertices)),
-        "volume_mm3": float((shifted[:, 0] * np.cross(shifted[:, 1], shifted[:, 2])).sum() / 6.0)
-        if closed
-        else None,
+        "volume_mm3": None if volume is None else float(volume.sum()),
         "area_mm2": float(np.linalg.norm(cross, axis=1).sum() / 2.0),
         "size_mm": [float(v) for v in high - low],
     }

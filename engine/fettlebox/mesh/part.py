@@ -120,7 +120,9 @@ class Part:
         """(2,3) smallest and largest corner, mm, of the vertices that a face uses."""
         if not len(self.faces):
             return np.zeros((2, 3))
-        used = self.vertices[np.unique(self.faces)]
+        mask = np.zeros(len(self.vertices), dtype=bool)
+        mask[self.faces] = True
+        used = self.vertices[mask]
         return np.stack([used.min(axis=0), used.max(axis=0)])
 
     @property

@@ -103,7 +103,7 @@ def _inspect(vertices: Floats, faces: Ints) -> Soundness:
         "needle_faces": int((double_area <= NEEDLE_REL * size * longest).sum()),
         "coincident_vertices": len(stored) - _distinct_rows(stored),
         "bodies": count,
-        "volume_mm3": float(_signed_volumes(corners, body, count).sum()),
+        "volume_mm3": float(signed_volumes(corners, body, count).sum()),
     }
     if not Soundness(**basics).sound:
         return Soundness(**basics)
@@ -114,7 +114,7 @@ def _inspect(vertices: Floats, faces: Ints) -> Soundness:
         **basics,
         folded_edges=_folded_edges(faces, normal, len(vertices)),
         crossing_faces=int(overlapping_faces(vertices, faces, CROSSING_REL * size).sum()),
-        misplaced_bodies=_misplaced_bodies(vertices, faces, body, _signed_volumes(corners, body, count)),
+        misplaced_bodies=_misplaced_bodies(vertices, faces, body, signed_volumes(corners, body, count)),
     )
 
 
@@ -124,7 +124,7 @@ def _distinct_rows(rows: Any) -> int:
     return int((np.diff(words[order].astype(np.int64), axis=0) != 0).any(axis=1).sum()) + 1
 
 
-def _signed_volumes(corners: Floats, body: Any, count: int) -> Floats:
+def signed_volumes(corners: Floats, body: Any, count: int) -> Floats:
     """Signed volume (count,) of each body, by tetrahedra on the part's centre (divergence theorem)."""
     shifted = corners - corners.mean(axis=(0, 1))
     six = np.einsum("ij,ij->i", shifted[:, 0], np.cross(shifted[:, 1], shifted[:, 2]))

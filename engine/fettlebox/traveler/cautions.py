@@ -41,13 +41,6 @@ def fits_small_parts_cylinder(size_mm: Any) -> bool:
     return short <= diameter and middle <= diameter and long <= depth
 
 
-def _did(*names: str) -> Callable[[JobRecord], bool]:
-    def check(record: JobRecord) -> bool:
-        return any(step.name in names and step.outcome == "done" for step in record.steps)
-
-    return check
-
-
 def _is_small(record: JobRecord) -> bool:
     size = record.after.get("size_mm")
     return bool(size) and fits_small_parts_cylinder(size)
@@ -66,7 +59,9 @@ def _is_a_person(record: JobRecord) -> bool:
 
 
 def _has_cavity(record: JobRecord) -> bool:
-    return _did("hollow")(record)
+    """A closed-off inside, or one that a step opened and says can still trap liquid."""
+    told = any(step.facts.get("can_trap_liquid") for step in record.steps if step.outcome == "done")
+    return told or bool(record.after.get("cavities"))
 
 
 def _always(record: JobRecord) -> bool:

@@ -61,7 +61,8 @@ summary:focus-visible{outline:2px solid var(--ink);outline-offset:2px}
  @page{margin:14mm}
  body{background:#fff;font-size:10.5pt}main{max-width:none;padding:0}
  figure,.route dl>div,tr{break-inside:avoid}h2,h3{break-after:avoid}
- figure{margin-top:4mm}.verdict{font-size:13pt}.route dl{columns:2 12rem}.route dl>div{grid-template-columns:7.5rem 1fr}
+ figure{margin-top:4mm}.verdict{font-size:13pt}
+ .route dl{columns:2 12rem}.route dl>div{grid-template-columns:7.5rem 1fr}
  img{width:auto;max-width:100%;max-height:62mm}
 }
 """
