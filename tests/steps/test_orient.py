@@ -261,6 +261,7 @@ def test_the_raw_face_stands_up_and_looks_forward(face_scan: Path) -> None:
     assert np.array_equal(result.part.vertices, np.column_stack([x, -z, y]))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("upside", [(0.0, -1.0, 0.0), (1.0, 0.0, 0.0), (-0.3, 0.5, -0.6)])
 def test_the_raw_face_turned_otherwise_is_never_done_wrong(
     face_scan: Path, upside: tuple[float, float, float]

@@ -5,7 +5,7 @@ Arrays in, arrays out. Points (n,3) float64, normals (n,3) unit vectors, any uni
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,9 @@ MATCHED_SHARE = 0.7
 TRUE_WITHIN = 0.010
 """Residual, over the size of the surface, at which a plane counts for 61 %. Halves of a face differ by
 some 0.7 % of its size (nose, hair, turn of the mouth); front and back of a head by 1.5 % and more."""
+
+DIRECTIONS = 100
+"""Tried at first: some 14 degrees apart, half of what a refinement can turn."""
 
 ROUNDS = 12
 """Of refinement. It settles in four to six; a bad start needs some more to leave."""
@@ -78,24 +81,19 @@ def mirror_planes(vertices: Floats, faces: Faces, keep: int = 3) -> list[MirrorP
     by matching mirrored points to the surface (P. Besl, N. McKay, "A method for registration of 3-D shapes",
     1992, with distances to tangents as in Y. Chen, G. Medioni, "Object modelling by registration", 1992).
     """
-    points, normals = sample(vertices, faces, TARGETS)
-    probes, probe_normals = sample(vertices, faces, PROBES)
-    size = float(np.linalg.norm(np.ptp(points, axis=0)))
-    if size == 0.0:
+    surface = _Surface(vertices, faces)
+    if surface.size == 0.0:
         return []
-    tree = cKDTree(points)
-    middle = points.mean(axis=0)
-    tried = []
-    for normal in _half_sphere(160):
-        plane = _judged(tree, points, normals, probes, probe_normals, normal, float(normal @ middle), size)
-        tried.append(plane)
+    tried = [surface.match(normal, 0.0).plane for normal in _half_sphere(DIRECTIONS)]
     tried.sort(key=lambda plane: plane.residual)
     # The middle of a surface that lacks a part is off the plane, so a good direction may look poor at first.
-    for apart_deg, kept, rounds in ((12.0, 30, 3), (12.0, 6, ROUNDS)):
-        seeds = _apart(tried, apart_deg, kept)
-        tried = [_refined(tree, points, normals, probes, probe_normals, seed, size, rounds) for seed in seeds]
+    for kept, rounds in ((30, 3), (6, ROUNDS)):
+        tried = [_refined(surface, seed, rounds) for seed in _apart(tried, 12.0, kept)]
         tried.sort(key=lambda plane: plane.residual)
-    return _apart(tried, 20.0, keep)
+    return [
+        replace(plane, offset=plane.offset + float(plane.normal @ surface.middle))
+        for plane in _apart(tried, 20.0, keep)
+    ]
 
 
 def _half_sphere(count: int) -> Floats:
@@ -117,73 +115,67 @@ def _apart(planes: list[MirrorPlane], degrees: float, keep: int) -> list[MirrorP
     return kept
 
 
-def _matches(
-    tree: cKDTree,
-    points: Floats,
-    normals: Floats,
-    probes: Floats,
-    probe_normals: Floats,
-    normal: Floats,
-    offset: float,
-) -> tuple[NDArray[np.int64], Floats, Floats]:
-    """Indices of nearest points, distances (infinite where the sides differ), distances to the tangents."""
-    mirrored = probes - 2.0 * (probes @ normal - offset)[:, None] * normal
-    looks = probe_normals - 2.0 * (probe_normals @ normal)[:, None] * normal
-    distance, found = tree.query(mirrored)
-    nearest = np.asarray(found, dtype=np.int64)
-    alike = np.einsum("ij,ij->i", looks, normals[nearest]) >= LOOKS_ALIKE
-    tangent = np.abs(np.einsum("ij,ij->i", mirrored - points[nearest], normals[nearest]))
-    # Off the rim of the surface the tangent runs on; there the plain distance tells the truth.
-    spacing = float(np.median(distance))
-    tangent = np.where(distance <= 3.0 * spacing, tangent, distance)
-    return nearest, np.where(alike, distance, np.inf), np.where(alike, tangent, np.inf)
+@dataclass(frozen=True, eq=False)
+class _Matches:
+    """Probes mirrored in a plane, and where each lands.
+
+    nearest    (n,) index of the nearest point of the surface
+    distance   (n,) to it, infinite where the surface there looks another way
+    plane      the plane itself, with its residual
+    """
+
+    nearest: NDArray[np.int64]
+    distance: Floats
+    plane: MirrorPlane
 
 
-def _judged(
-    tree: cKDTree,
-    points: Floats,
-    normals: Floats,
-    probes: Floats,
-    probe_normals: Floats,
-    normal: Floats,
-    offset: float,
-    size: float,
-) -> MirrorPlane:
-    _, _, tangent = _matches(tree, points, normals, probes, probe_normals, normal, offset)
-    count = int(MATCHED_SHARE * len(probes))
-    best = np.sort(tangent)[:count]
-    # A point without a match counts as one that is off by a tenth of the size.
-    residual = float(np.sqrt(np.mean(np.minimum(best, 0.1 * size) ** 2))) / size
-    return MirrorPlane(normal, offset, float(np.exp(-0.5 * (residual / TRUE_WITHIN) ** 2)), residual)
+class _Surface:
+    """Samples of a surface about its middle, with the search tree that mirrored probes are held against."""
+
+    def __init__(self, vertices: Floats, faces: Faces) -> None:
+        points, self.normals = sample(vertices, faces, TARGETS)
+        probes, self.probe_normals = sample(vertices, faces, PROBES)
+        self.middle = points.mean(axis=0)
+        self.points, self.probes = points - self.middle, probes - self.middle
+        self.size = float(np.linalg.norm(np.ptp(points, axis=0)))
+        self.tree = cKDTree(self.points)
+
+    def match(self, normal: Floats, offset: float) -> _Matches:
+        mirrored = self.probes - 2.0 * (self.probes @ normal - offset)[:, None] * normal
+        looks = self.probe_normals - 2.0 * (self.probe_normals @ normal)[:, None] * normal
+        distance, found = self.tree.query(mirrored)
+        nearest = np.asarray(found, dtype=np.int64)
+        there = self.normals[nearest]
+        alike = np.einsum("ij,ij->i", looks, there) >= LOOKS_ALIKE
+        tangent = np.abs(np.einsum("ij,ij->i", mirrored - self.points[nearest], there))
+        # Off the rim of the surface the tangent runs on; there the plain distance tells the truth.
+        off = np.where(distance <= 3.0 * np.median(distance), tangent, distance)
+        # A point without a match counts as one that is off by a tenth of the size.
+        off = np.minimum(np.where(alike, off, np.inf), 0.1 * self.size)
+        best = np.sort(off)[: int(MATCHED_SHARE * len(off))]
+        residual = float(np.sqrt(np.mean(best**2))) / self.size
+        quality = float(np.exp(-0.5 * (residual / TRUE_WITHIN) ** 2))
+        plane = MirrorPlane(normal, offset, quality, residual)
+        return _Matches(nearest, np.where(alike, distance, np.inf), plane)
 
 
-def _refined(
-    tree: cKDTree,
-    points: Floats,
-    normals: Floats,
-    probes: Floats,
-    probe_normals: Floats,
-    plane: MirrorPlane,
-    size: float,
-    rounds: int,
-) -> MirrorPlane:
+def _refined(surface: _Surface, seed: MirrorPlane, rounds: int) -> MirrorPlane:
     """Gauss-Newton on the distances of mirrored points to the tangents at their nearest points."""
-    best = plane
-    middle = points.mean(axis=0)
-    normal, offset = plane.normal, plane.offset - float(plane.normal @ middle)
+    matches = surface.match(seed.normal, seed.offset)
+    best = matches.plane
     for _ in range(rounds):
-        nearest, distance, tangent = _matches(
-            tree, points, normals, probes, probe_normals, normal, offset + float(normal @ middle)
-        )
-        good = np.isfinite(tangent) & (distance <= np.sort(distance)[int(MATCHED_SHARE * len(distance)) - 1])
+        normal, offset, distance = matches.plane.normal, matches.plane.offset, matches.distance
+        good = distance <= np.sort(distance)[int(MATCHED_SHARE * len(distance)) - 1]
+        good &= np.isfinite(distance)
         if good.sum() < 10:
             break
-        p, q, looks = probes[good] - middle, points[nearest[good]] - middle, normals[nearest[good]]
+        p, q = surface.probes[good], surface.points[matches.nearest[good]]
+        there = surface.normals[matches.nearest[good]]
         height = p @ normal - offset
-        residual = np.einsum("ij,ij->i", p - 2.0 * height[:, None] * normal - q, looks)
-        facing = looks @ normal
+        residual = np.einsum("ij,ij->i", p - 2.0 * height[:, None] * normal - q, there)
+        facing = there @ normal
         sideways = np.linalg.svd(normal[None, :])[2][1:]
-        slopes = [-2.0 * (facing * (p @ way) + height * (looks @ way)) for way in sideways]
+        slopes = [-2.0 * (facing * (p @ way) + height * (there @ way)) for way in sideways]
         jacobian = np.column_stack([*slopes, 2.0 * facing])
         change = np.linalg.lstsq(jacobian, -residual, rcond=1e-6)[0]
         # A long step leaves the matches behind on which it was computed.
@@ -191,10 +183,7 @@ def _refined(
         change = change * min(1.0, LONGEST_TURN / turn) if turn > 0.0 else change
         normal = normal + change[:2] @ sideways
         normal /= np.linalg.norm(normal)
-        offset += float(change[2])
-        judged = _judged(
-            tree, points, normals, probes, probe_normals, normal, offset + float(normal @ middle), size
-        )
-        if judged.residual < best.residual:
-            best = judged
+        matches = surface.match(normal, offset + float(change[2]))
+        if matches.plane.residual < best.residual:
+            best = matches.plane
     return best
