@@ -22,14 +22,14 @@ from .jobs.atomic import is_no_room
 from .jobs.events import Event, JobOutcome, ServeSummary
 from .jobs.folders import ShopFolders
 from .jobs.journal import Journal
-from .jobs.lock import shop_lock
-from .jobs.recovery import open_spool, recover
+from .jobs.opening import open_shop
+from .jobs.recovery import recover
 from .jobs.rules import Rules, load_rules
 from .jobs.spool import showable
 from .jobs.states import State
 from .jobs.store import Begun, Ended, Store, verdict_of
 from .watch import Intake, choose_again, watch_for_hints
-from .workers import Answer, Limits, Workers, wait_for_orphans
+from .workers import Answer, Limits, Workers
 
 GRACE_S = 30.0  # how long a stopping server waits for jobs to end by themselves before it takes them back
 PAUSE_S = 10.0  # how long to wait before trying again on a full disk
@@ -64,23 +64,15 @@ def serve(
     rules = load_rules(folders.root)
     if workers is not None and workers < 1:
         raise UsageError(f"{workers} workers cannot do anything; expected at least 1")
-    folders.make()
     if perform is None:
         from .run_job import perform as run
 
         perform = run
-    with shop_lock(folders.private / "lock"):
-        if not wait_for_orphans(folders.private):
-            raise UsageError("a worker of a server that was killed is still at work in this shop; try again")
-        folders.check_one_file_system()
-        spool, said = open_spool(folders)
-        try:
-            server = _Server(Store(folders, spool), rules, perform, workers or rules.workers, on_event, clock)
-            for sentence in said:
-                server.tell("mended", sentence)
-            return server.run(once)
-        finally:
-            spool.close()
+    with open_shop(folders) as (store, said):
+        server = _Server(store, rules, perform, workers or rules.workers, on_event, clock)
+        for sentence in said:
+            server.tell("mended", sentence)
+        return server.run(once)
 
 
 class _Server:

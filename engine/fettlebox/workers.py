@@ -33,6 +33,7 @@ from typing import Any, Literal, Protocol
 
 from pebble import ProcessExpired, ProcessPool
 
+from .jobs.lock import WORKERS_LOCK
 from .jobs.spool import showable
 
 JOBS_PER_PROCESS = 50  # native libraries leak a little; a fresh process costs two or three seconds of imports
@@ -139,7 +140,7 @@ class _Slot:
         self.limits = limits
         self._perform = perform
         self._output = private / "workers" / f"{number}.txt"
-        self._lock = private / "workers.lock"
+        self._lock = private / WORKERS_LOCK
         self._output.parent.mkdir(parents=True, exist_ok=True)
         self._calls = RawArray(ctypes.c_uint64, 1)
         self._pool: ProcessPool | None = None
@@ -282,20 +283,3 @@ def _call(perform: Callable[..., Any], task: Task, memory_bytes: int) -> bytes:
         with contextlib.suppress(Exception):
             sys.stdout.flush()
             sys.stderr.flush()
-
-
-def wait_for_orphans(private: Path, patience_s: float = 5.0) -> bool:
-    """True once no child of an earlier server is alive; False if one still is after `patience_s`."""
-    handle = os.open(private / "workers.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-    try:
-        until = time.monotonic() + patience_s
-        while True:
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                return True
-            except BlockingIOError:
-                if time.monotonic() > until:
-                    return False
-                time.sleep(0.02)
-    finally:
-        os.close(handle)

@@ -124,7 +124,7 @@ def check_nothing_lost(shop: Path, scans: set[str]) -> None:
     doubled = {scan: where for scan, where in places.items() if len(where) > 1}
     assert not doubled
     for place, state in (("outbox", "done"), ("hold", "held"), ("rejects", "rejected")):
-        for folder in (shop / place).iterdir():
+        for folder in (shop / place).glob("[!.]*"):
             card = json.loads((folder / "job.json").read_text())
             assert card["state"] == state
             if state == "done":
@@ -144,6 +144,7 @@ def check_all_delivered(shop: Path, scans: set[str], tickets: int = 0) -> None:
     assert sorted(str(row.state) for row in rows) == ["done"] * len(scans)
     assert len({row.digest for row in rows}) == len(scans)
     assert len(list((shop / "outbox").glob("*/original/*.ticket.yaml"))) == tickets
+    assert not [path for path in shop.rglob("*") if path.name in (".fettlebox-probe", "job.json.tmp")]
     for folder in (shop / "outbox").iterdir():
         for ticket in (folder / "original").glob("*.ticket.yaml"):
             scan = ticket.name.removesuffix(".ticket.yaml")

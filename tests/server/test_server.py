@@ -16,10 +16,10 @@ import performers
 import pytest
 from fettlebox import server
 from fettlebox.errors import FettleboxError, RecipeError, UsageError
-from fettlebox.jobs import list_jobs, release, retry
+from fettlebox.jobs import list_jobs, opening, release, retry
 from fettlebox.jobs.events import Event
 from fettlebox.jobs.folders import ShopFolders
-from fettlebox.jobs.lock import shop_lock
+from fettlebox.jobs.lock import shop_lock, wait_for_orphans
 from fettlebox.server import serve
 from fettlebox.workers import Answer
 
@@ -139,8 +139,19 @@ def test_wrong_use_is_a_sentence_and_makes_nothing(make_shop: MakeShop, tmp_path
 def test_a_worker_that_outlived_its_server_is_not_worked_beside(
     make_shop: MakeShop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(server, "wait_for_orphans", lambda private: False)
+    monkeypatch.setattr(opening, "wait_for_orphans", lambda private: False)
     with pytest.raises(UsageError, match="still at work"):
+        serve(make_shop(), once=True, perform=performers.succeed)
+
+
+def test_a_disk_that_is_full_at_the_start_is_a_sentence(
+    make_shop: MakeShop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(folders: ShopFolders) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(opening, "open_spool", full)
+    with pytest.raises(UsageError, match="the disk is full"):
         serve(make_shop(), once=True, perform=performers.succeed)
 
 
@@ -337,8 +348,6 @@ def test_children_die_with_a_server_that_is_killed(make_shop: MakeShop) -> None:
     child = start_server(shop, performers.by_name)
     wait_for(lambda: list((shop / ".fettlebox/work").glob("*/half")))
     assert end(child, signal.SIGKILL) == -signal.SIGKILL
-    from fettlebox.workers import wait_for_orphans
-
     assert wait_for_orphans(shop / ".fettlebox", patience_s=PATIENCE_S)
     assert [str(row.state) for row in list_jobs(shop)] == ["working"]
 

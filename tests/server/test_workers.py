@@ -12,7 +12,8 @@ from typing import Any
 
 import performers
 import pytest
-from fettlebox.workers import Answer, Limits, Workers, wait_for_orphans
+from fettlebox.jobs.lock import wait_for_orphans
+from fettlebox.workers import Answer, Limits, Workers
 
 
 @dataclass(frozen=True)

@@ -27,6 +27,7 @@ from .states import FINISHED, State
 CARD = "job.json"
 ORIGINAL = "original"
 REASON = "reason.txt"
+PROBE = ".fettlebox-probe"
 NAME_BYTES = 255  # the longest name of one file on every file system in use
 
 
@@ -126,8 +127,8 @@ class ShopFolders:
     def check_one_file_system(self) -> None:
         """Try a rename from the work folder to each place (bind mounts share a device number)."""
         for folder in (self.inbox, *(path for _, path in self.places())):
-            probe = self.work / f".probe-{os.getpid()}"
-            there = folder / probe.name
+            probe, there = self.work / PROBE, folder / PROBE
+            remove(there)  # of a server that was killed in the middle of this
             probe.mkdir(exist_ok=True)
             try:
                 probe.rename(there)
