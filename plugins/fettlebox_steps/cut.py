@@ -59,19 +59,20 @@ class Params(StepParams):
     at: Annotated[Ratio, AfterValidator(Share)] | Length | Literal["auto"] = quantity(
         "auto",
         about="Where to cut: a share of the part's height, or a distance from its lowest point, along the "
-        "upright line through the middle of its box. auto is 15 % for a given tilt, and chosen with the tilt else.",
+        "upright line through the middle of its box. auto is 15 %, or chosen together with the tilt.",
     )
     tilt: Angle | UpTo = quantity(
         "0 deg",
         at_least="0 deg",
         at_most="80 deg",
-        about="Tilt of the cut, or a bound such as {up to: 50 deg}: then place and tilt are chosen together so "
-        "that the part, standing on the cut face, needs least support.",
+        about="Tilt of the cut, or a bound such as {up to: 50 deg}: then place and tilt are chosen together, "
+        "so that the part, standing on the cut face, needs least support.",
     )
     toward: Literal["back", "front", "left", "right"] | Angle | None = Field(
         None,
-        description="The side where a tilted cut climbs (back, if not given); set down on it, the part leans that "
-        "way. left and right as seen from in front; an angle counts from the right, counter-clockwise from above.",
+        description="The side where a tilted cut climbs (back, if not given); set down on it, the part leans "
+        "that way. left and right as seen from in front; an angle counts from the right, counter-clockwise "
+        "seen from above.",
     )
     keep: Ratio = quantity(
         "75 %", at_least="1 %", at_most="100 %", about="Least share of the volume that must remain."
@@ -122,8 +123,8 @@ def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
         protected = part.vertices[part.vertices[:, 2] >= high - params.protect * (high - low)]
         if len(protected) and float(((protected - point) @ up).min()) < 0:
             raise StepError(
-                f"The cut runs through the upper {params.protect:.0%} of the part, which protect keeps whole. "
-                "Cut lower, tilt less, or protect less."
+                f"The cut runs through the upper {params.protect:.0%} of the part, which protect keeps "
+                "whole. Cut lower, tilt less, or protect less."
             )
     return _cut_part(part, point, up, params.keep, {})
 
@@ -141,10 +142,12 @@ def _asked_plane(part: Part, params: Params, tilt_deg: float) -> tuple[Floats, F
 
 def _asked_point(part: Part, at: float) -> Floats:
     """The point where the cut meets the upright line through the middle of the part's box."""
+    import numpy as np
+
     low, high = part.bounds
     point = (low + high) / 2.0
     point[2] = low[2] + (at * (high[2] - low[2]) if isinstance(at, Share) else at)
-    return point
+    return np.asarray(point, dtype=np.float64)
 
 
 def _cut_where_best(part: Part, params: Params, most_tilt_deg: float, ctx: StepContext) -> StepResult:
@@ -185,14 +188,16 @@ def _cut_where_best(part: Part, params: Params, most_tilt_deg: float, ctx: StepC
             warnings = (*warnings, "No cut within these bounds takes the whole flat base away.")
         return replace(result, facts=facts, warnings=warnings)
     raise StepError(
-        f"No cut tilted up to {most_tilt_deg:g} deg keeps {params.keep:.0%} of the volume, stays out of the upper "
-        f"{share:.0%}, and leaves a face of {footing_mm2:.0f} mm2 that the part stands on safely. "
+        f"No cut tilted up to {most_tilt_deg:g} deg keeps {params.keep:.0%} of the volume, stays out of the "
+        f"upper {share:.0%}, and leaves a face of {footing_mm2:.0f} mm2 that the part stands on safely. "
         "Ask to keep less, protect less, or allow more tilt."
     )
 
 
 def _on_middle_line(part: Part, chosen: Cut) -> Floats:
-    middle = part.bounds.mean(axis=0)
+    import numpy as np
+
+    middle = np.asarray(part.bounds.mean(axis=0), dtype=np.float64)
     middle[2] += (chosen.height_mm - float(middle @ chosen.up)) / float(chosen.up[2])
     return middle
 

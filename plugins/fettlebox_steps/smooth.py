@@ -32,7 +32,8 @@ class Params(StepParams):
     finest: Length | Literal["auto"] = quantity(
         "auto",
         at_least="0.01 mm",
-        about="Waves shorter than this are grain, longer ones are shape. auto takes what is grain for a scanner: a few triangle edges.",
+        about="Waves shorter than this are grain, longer ones are shape. auto takes a few triangle edges, "
+        "which is how far a scanner's errors go together.",
     )
 
     @field_serializer("strength")

@@ -1,4 +1,4 @@
-"""Filled outlines are held against shapely's areas and the rule that a triangulation of n points has n − 2 + 2h faces."""
+"""Filled outlines are held against shapely's areas and the count n − 2 + 2h of triangles with h holes."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Held against CRC Standard Mathematical Tables (mensuration), Pappus, Euler–Poincaré and manifold3d's own cut."""
+"""Held against CRC Standard Mathematical Tables (mensuration), Pappus, Euler–Poincaré and manifold3d."""
 
 from __future__ import annotations
 
@@ -170,7 +170,7 @@ def test_two_legs_leave_two_bodies_and_the_larger_is_kept() -> None:
     tips = cut_above(vertices, faces, np.array([28.0, 0, 0]), np.array([-1.0, 0, 0]))
     assert largest_body(tips)[1] == []
     balls = np.concatenate(
-        [trimesh.creation.icosphere(2, radius=r).vertices + [s, 0, 0] for r, s in ((9, 0), (5, 30))]
+        [trimesh.creation.icosphere(2, radius=r).vertices + np.array([s, 0, 0]) for r, s in ((9, 0), (5, 30))]
     )
     one = np.array(trimesh.creation.icosphere(2).faces, dtype=np.int32)
     made = cut_above(balls, np.concatenate([one, one + 162]).astype(np.int32), np.zeros(3), UP)

@@ -83,7 +83,7 @@ def test_features_stay(ball: tuple[Floats, Ints], noise_mm: float) -> None:
 
 
 def test_same_surface_in_more_triangles_gives_the_same() -> None:
-    mesh = trimesh.creation.icosphere(4, radius=RADIUS)
+    mesh = trimesh.creation.icosphere(5, radius=RADIUS)
     noise_mm = 0.2
     points = np.array(mesh.vertices)
     points *= (1 + np.random.default_rng(4).normal(size=len(points)) * noise_mm / RADIUS)[:, None]
@@ -93,7 +93,7 @@ def test_same_surface_in_more_triangles_gives_the_same() -> None:
         finer, more = trimesh.remesh.subdivide(finer, more)
     more = more.astype(np.int32)
     assert len(more) == 16 * len(faces)
-    finest_mm = 24.0
+    finest_mm = 15.0  # ten edges of the coarser mesh
     coarse_result, fine_result = smoothed(points, faces, finest_mm), smoothed(finer, more, finest_mm)
     # Triangles were cut in four without moving: the first vertices are the coarse mesh's own.
     assert finer[: len(points)] == pytest.approx(points)
@@ -113,7 +113,7 @@ def test_a_move_that_would_cross_is_given_up() -> None:
     """Two plates a tenth of a millimetre apart, asked to pass through each other."""
     plate = trimesh.creation.box((20.0, 20.0, 2.0)).subdivide().subdivide().subdivide()
     one, faces = np.array(plate.vertices), np.array(plate.faces, dtype=np.int32)
-    points = np.concatenate([one, one + [0, 0, 2.1]])
+    points = np.concatenate([one, one + np.array([0, 0, 2.1])])
     both = np.concatenate([faces, faces + len(one)]).astype(np.int32)
     normal = vertex_normals(points, both)
     middle = (np.abs(points[:, :2]) < 6).all(axis=1)

@@ -1,4 +1,4 @@
-"""Filters are held against G. Taubin, "A signal processing approach to fair surface design", SIGGRAPH 1995."""
+"""Held against G. Taubin, "A signal processing approach to fair surface design", SIGGRAPH 1995."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ LAMBDA, MU = 0.6307, -0.6732
 
 
 def torus_grid(n: int) -> NDArray[np.int32]:
-    """Triangles of an n by n grid whose ends meet: every vertex has six neighbours, so waves are eigenvectors."""
+    """Triangles of an n by n grid whose ends meet: all have six neighbours, so waves are eigenvectors."""
     i, j = np.meshgrid(np.arange(n), np.arange(n), indexing="ij")
     a, b = i * n + j, (i + 1) % n * n + j
     c, d = (i + 1) % n * n + (j + 1) % n, i * n + (j + 1) % n

@@ -34,7 +34,7 @@ MOST_POINTS = 1 << 15
 
 @njit(cache=True)
 def face_quadrics(vertices, faces):
-    """(n,10) upper triangle of the sum of area-weighted squared distances to the planes around each vertex."""
+    """(n,10) upper triangle of the sum of area-weighted plane quadrics around each vertex."""
     q = np.zeros((len(vertices), 10))
     for f in range(len(faces)):
         a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
@@ -87,7 +87,7 @@ def _normal(p, q, r, out):
 
 @njit(cache=True)
 def point_triangle_sq(p, a, b, c):
-    """Squared distance of a point and a triangle (C. Ericson, "Real-time collision detection", 2005, 5.1.5)."""
+    """Squared distance of a point and a triangle (C. Ericson, "Real-time collision detection", 2005)."""
     abx, aby, abz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
     acx, acy, acz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
     px, py, pz = p[0] - a[0], p[1] - a[1], p[2] - a[2]
@@ -349,11 +349,11 @@ def collapse_edges(p, faces, across, q, free, flat, wall, on_face, within_sq, ta
     chain = np.empty(MOST_POINTS, dtype=np.int64)
     owner = np.empty(MOST_POINTS, dtype=np.int64)
     queue = [(0.0, np.int64(0), np.int64(-1))]
-    for u in range(n):
-        if free[u] and out[u] >= 0:
-            least = _best(p, faces, across, out, q, free, flat, wall, u, ring)
+    for first in range(n):
+        if free[first] and out[first] >= 0:
+            least = _best(p, faces, across, out, q, free, flat, wall, first, ring)
             if least < np.inf:
-                queue.append((least, np.int64(u), np.int64(0)))
+                queue.append((least, np.int64(first), np.int64(0)))
     heapq.heapify(queue)
     left = m
     while left > target and len(queue) > 0:

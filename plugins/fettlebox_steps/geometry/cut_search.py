@@ -21,7 +21,7 @@ HEIGHTS = 64
 
 PROXY_TRIANGLES = 20_000
 FINALISTS = 24
-"""The first look is at a coarse copy, which can be a sixth off; so many are measured again on the part itself."""
+"""The first look is at a coarse copy, up to a sixth off; so many are measured again on the part itself."""
 
 CLIMBERS = 3
 """Finalists that are refined, by turning them in ever smaller steps."""

@@ -62,20 +62,20 @@ def halves_across(triangles: Ints, vertices: int) -> Ints:
 
 
 @njit(cache=True)
-def _turn(p, a, b, c):  # type: ignore[no-untyped-def]
+def _turn(p, a, b, c):
     return (p[b, 0] - p[a, 0]) * (p[c, 1] - p[a, 1]) - (p[b, 1] - p[a, 1]) * (p[c, 0] - p[a, 0])
 
 
 @njit(cache=True)
-def _opposite_cosines(p, a, b, c, d):  # type: ignore[no-untyped-def]
-    """Positive if edge a-b is Delaunay between c (left) and d (right): cotangents of the two angles add up to it."""
+def _opposite_cosines(p, a, b, c, d):
+    """Positive if edge a-b is Delaunay between c (left) and d (right): the angles there add up to under π."""
     left = (p[a, 0] - p[c, 0]) * (p[b, 0] - p[c, 0]) + (p[a, 1] - p[c, 1]) * (p[b, 1] - p[c, 1])
     right = (p[a, 0] - p[d, 0]) * (p[b, 0] - p[d, 0]) + (p[a, 1] - p[d, 1]) * (p[b, 1] - p[d, 1])
     return left * _turn(p, b, a, d) + right * _turn(p, a, b, c)
 
 
 @njit(cache=True)
-def _flip_to_delaunay(p, faces, across):  # type: ignore[no-untyped-def]
+def _flip_to_delaunay(p, faces, across):
     """Lawson's flips, in place. Bounded: rounding could otherwise turn one edge for ever."""
     for _ in range(200):
         flipped = 0

@@ -42,7 +42,7 @@ class PlaneCut:
 
 
 def float32_step(vertices: Floats) -> float:
-    """Spacing of single-precision numbers at the largest coordinate of vertices (n,3): files keep no finer."""
+    """Spacing of single-precision numbers at the largest coordinate of (n,3): files keep no finer."""
     return float(np.spacing(np.float32(np.abs(vertices).max(initial=1e-30))))
 
 

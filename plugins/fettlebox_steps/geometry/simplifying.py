@@ -17,7 +17,7 @@ ROUNDS = 6
 """Attempts at a result without crossings and within the distance; each keeps more of the input."""
 
 CAUTION = 0.9
-"""Share of the distance that collapses may use: between the points they watch a surface deviates a little more."""
+"""Share of the distance that collapses may use: between watched points a surface deviates a little more."""
 
 PROBES = (
     np.array(
@@ -77,31 +77,31 @@ def simplified(
             target,
         )
         result = kept[alive].astype(np.int32)
-        bad = crossing_faces(vertices, result)
-        if bad.any():
+        crossed = crossing_faces(vertices, result)
+        if crossed.any():
             if crossed_before is None:
                 crossed_before = np.zeros(len(vertices), dtype=np.bool_)
                 crossed_before[faces[crossing_faces(vertices, faces)]] = True
-            bad &= ~crossed_before[result].any(axis=1)
-        if bad.any():
-            free = free & ~_near(vertices, faces, result[bad])
-            continue
+            crossed = crossed & ~crossed_before[result].any(axis=1)
         far, distance_mm = _far_faces(vertices, faces, result, within_mm)
-        if distance_mm <= within_mm:
+        if not crossed.any() and distance_mm <= within_mm:
             return result, distance_mm
+        # Watch these places more closely; from the second time on, leave them as they are.
         for _ in range(round_ + 1):
             touched = np.zeros(len(vertices), dtype=np.bool_)
             touched[faces[far]] = True
-            far = touched[faces].any(axis=1)
+            far = np.asarray(touched[faces].any(axis=1), dtype=np.bool_)
         watched |= far
-        if round_ >= 2:
+        if round_ >= 1:
             free = free & ~touched
+        if crossed.any():
+            free = free & ~_near(vertices, faces, result[crossed])
     return faces, 0.0
 
 
 def largest_distance(vertices: Floats, faces: Ints, fewer: Ints) -> float:
-    """Largest distance in mm between two surfaces over the same vertices: of the removed corners and the centres
-    of the many faces, and of PROBES on the fewer (libigl's closest points).
+    """Largest distance in mm between two surfaces over the same vertices: of the removed corners and the
+    centres of the many faces, and of PROBES on the fewer (libigl's closest points).
     """
     return _far_faces(vertices, faces, fewer, np.inf)[1]
 
@@ -122,7 +122,7 @@ def _far_faces(vertices: Floats, faces: Ints, fewer: Ints, within_mm: float) -> 
     back_sq, nearest, _ = igl.point_mesh_squared_distance(points, vertices, faces.astype(np.int64))
     touched = np.zeros(len(vertices), dtype=np.bool_)
     touched[removed[out_sq[: len(removed)] > within_mm**2]] = True
-    far = touched[faces].any(axis=1)
+    far |= touched[faces].any(axis=1)
     far[gone[out_sq[len(removed) :] > within_mm**2]] = True
     far[nearest[back_sq > within_mm**2]] = True
     return far, float(np.sqrt(max(out_sq.max(), back_sq.max(initial=0.0))))

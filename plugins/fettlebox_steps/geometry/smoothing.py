@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from .crossings import crossing_faces
 from .measures import area_vectors, edges_by_use, face_areas
 from .noise import grain_mm, weighted_median
-from .spectral import filtered, highest_for, keeps_longer_than, surface_laplacian
+from .spectral import filtered, highest_for, keeps_longer_than, spreads_over, surface_laplacian
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -47,7 +47,7 @@ in the slower one, where grain is weak."""
 
 @dataclass(frozen=True)
 class Band:
-    """Part of the fine part: values (n,) mm, local (n,) their mean square around, grain_mm robust deviation."""
+    """A band of the fine part: values (n,) mm, local (n,) mean square around, grain_mm robust deviation."""
 
     values: Floats
     local: Floats
@@ -104,8 +104,7 @@ def fine_part(vertices: Floats, faces: Ints, pinned: Mask, wavelength: float) ->
     slow = residual - filtered(residual[:, None], operator, keeps_longer_than(wavelength / BAND))[:, 0]
     bands = []
     for values, length in ((slow, wavelength / BAND), (residual - slow, wavelength)):
-        cut = (np.pi / length) ** 2
-        squares = filtered(np.square(values)[:, None], operator, lambda k, cut=cut: 1.0 / (1.0 + k / cut))
+        squares = filtered(np.square(values)[:, None], operator, spreads_over(length))
         bands.append(Band(values, np.maximum(squares[:, 0], 0.0), grain_mm(values, free)))
     return Fine(wavelength, normal, residual, free, tuple(bands), grain_mm(residual, free))
 
@@ -121,7 +120,8 @@ def taken_off(fine: Fine, strength: float, guard_mm: float) -> Floats:
     for band in fine.bands:
         share = np.minimum(1.0, FEATURE_ENERGY * band.grain_mm**2 / np.maximum(band.local, 1e-30))
         grain += share * band.values
-    return np.asarray(np.clip(-strength * grain, -guard_mm, guard_mm))
+    # Rounding in the filter leaves pinned vertices a hair of residual; they must not move at all.
+    return np.where(fine.area > 0.0, np.clip(-strength * grain, -guard_mm, guard_mm), 0.0)
 
 
 def moved_safely(vertices: Floats, faces: Ints, along: Floats, by: Floats) -> tuple[Floats, Floats]:
@@ -163,7 +163,7 @@ def _spoiled(vertices: Floats, faces: Ints) -> Mask:
     folded = np.einsum("ij,ij->i", unit[left], unit[right]) < FOLDED
     bad[left[folded]] = True
     bad[right[folded]] = True
-    return bad
+    return np.asarray(bad, dtype=np.bool_)
 
 
 def vertex_normals(vertices: Floats, faces: Ints) -> Floats:

@@ -47,7 +47,7 @@ def surface_laplacian(vertices: Floats, faces: Ints, pinned: Mask, most: float =
     corners = vertices[faces]
     weights, areas = _cotangents(corners)
     pairs = np.concatenate([faces[:, [1, 2]], faces[:, [2, 0]], faces[:, [0, 1]]])
-    mass = np.bincount(faces.ravel(), np.repeat(areas / 3.0, 3), minlength=count)
+    mass = np.bincount(faces.ravel(), np.repeat(areas / 3.0, 3), minlength=count).astype(np.float64)
     row = np.concatenate([pairs[:, 0], pairs[:, 1]])
     column = np.concatenate([pairs[:, 1], pairs[:, 0]])
     return _operator(row, column, np.concatenate([weights.T.ravel()] * 2), mass, pinned, most)
@@ -103,6 +103,12 @@ def keeps_longer_than(wavelength: float) -> Callable[[Floats], Floats]:
     return lambda eigenvalue: np.exp(-((eigenvalue / cut) ** 2))
 
 
+def spreads_over(wavelength: float) -> Callable[[Floats], Floats]:
+    """Response of a local mean: one step of diffusion, so that what was positive stays so."""
+    cut = (np.pi / wavelength) ** 2
+    return lambda eigenvalue: 1.0 / (1.0 + eigenvalue / cut)
+
+
 def highest_for(wavelength: float) -> float:
     """The `most` to give to `surface_laplacian` for a filter of this wavelength."""
     return FINEST_RATIO * (2.0 * np.pi / wavelength) ** 2
@@ -125,7 +131,7 @@ def _operator(row: Ints, column: Ints, weight: Floats, mass: Floats, pinned: Mas
     count = len(mass)
     matrix = coo_array((weight, (row, column)), shape=(count, count)).tocsr()
     matrix.sort_indices()
-    total = np.asarray(matrix.sum(axis=1)).ravel()
+    total: Floats = np.asarray(matrix.sum(axis=1)).ravel()
     # By Gershgorin's circles no eigenvalue is beyond twice the largest row.
     divisor = np.maximum(mass, 2.0 * total / most)
     scale = np.where(pinned | (divisor <= 0), 0.0, 1.0 / np.where(divisor > 0, divisor, 1.0))

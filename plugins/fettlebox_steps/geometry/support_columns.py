@@ -25,7 +25,7 @@ SIDES = 16
 """Directions in which the base's outline is measured: its convex hull, to 2 % of its width."""
 
 SHIFT = (0.137, 0.291)
-"""The lines stand off the corner of the grid by odd fractions, so that they miss the edges of regular meshes."""
+"""The lines stand off the grid's corner by odd fractions, so that they miss the edges of regular meshes."""
 
 
 @dataclass(frozen=True)

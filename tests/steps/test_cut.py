@@ -1,0 +1,182 @@
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import trimesh
+from fettlebox.api import Origin, Part, Plane, StepContext, StepError, StepResult
+from fettlebox.mesh.soundness import inspect
+from fettlebox_steps.cut import Params, cut
+
+
+def part_of(mesh: trimesh.Trimesh, **more: Any) -> Part:
+    return Part(np.asarray(mesh.vertices), np.asarray(mesh.faces, dtype=np.int32), **more)
+
+
+def run(part: Part, tmp_path: Path, **params: Any) -> StepResult:
+    ctx = StepContext(Origin("scan", "stl", "0" * 64), part, np.random.default_rng(0), tmp_path)
+    return cut(part, Params.model_validate(params), ctx)
+
+
+@pytest.fixture(scope="module")
+def ball() -> Part:
+    return part_of(trimesh.creation.icosphere(4, radius=50.0))
+
+
+@pytest.fixture(scope="module")
+def goblet() -> Part:
+    """A turned shape with overhangs, leaning to the back by 15 degrees."""
+    outline = [(0, 0), (18, 0), (20, 10), (12, 30), (14, 45), (40, 70), (38, 95), (20, 110), (0, 114)]
+    solid = trimesh.creation.revolve(np.array(outline, dtype=float), sections=72)
+    for _ in range(2):
+        solid = solid.subdivide()
+    solid.apply_transform(trimesh.transformations.rotation_matrix(np.radians(-15), [1, 0, 0]))
+    return part_of(solid)
+
+
+@pytest.mark.parametrize("at", ["15 %", "15 mm"])
+def test_share_and_distance_mean_the_same_on_a_part_100_mm_high(ball: Part, tmp_path: Path, at: str) -> None:
+    result = run(ball, tmp_path, at=at)
+    assert result.part.bounds[0, 2] == pytest.approx(-35.0, abs=1e-12)
+    # CRC: spherical segment π·h²·(3r − h)/3, which the inscribed mesh stays under.
+    assert result.facts["removed_mm3"] == pytest.approx(np.pi * 15**2 * (150 - 15) / 3, rel=0.01)
+    assert result.facts["cap_area_mm2"] == pytest.approx(np.pi * (50**2 - 35**2), rel=0.01)
+    assert inspect(result.part).sound
+
+
+def test_cut_face_is_on_record_and_belongs_on_the_bed(ball: Part, tmp_path: Path) -> None:
+    part = ball.with_plane(Plane("base", (0, 0, -49.9), (0, 0, -1), bed=True))
+    result = run(part, tmp_path, at="20 %", tilt="30 deg", toward="left").part
+    plane = result.bed_plane
+    assert plane is not None and plane.kind == "cut" and len([p for p in result.planes if p.bed]) == 1
+    assert plane.height_of(result.vertices).max() == pytest.approx(0.0, abs=1e-11)
+    on = np.abs(plane.height_of(result.vertices)) < 1e-9
+    assert on[result.faces].all(axis=1).sum() > 20
+
+
+@pytest.mark.parametrize(
+    ("toward", "x", "y"),
+    [("back", 0, 1), ("front", 0, -1), ("right", 1, 0), ("left", -1, 0), ("135 deg", -0.7071, 0.7071)],
+)
+def test_the_cut_climbs_toward_the_side_named(
+    ball: Part, tmp_path: Path, toward: str, x: float, y: float
+) -> None:
+    plane = run(ball, tmp_path, at="20 %", tilt="20 deg", toward=toward).part.bed_plane
+    assert plane is not None
+    # A plane's height rises along the side s by tan 20°: z = z0 + tan(tilt)·(s·(x, y)).
+    slope = -np.array(plane.normal[:2]) / plane.normal[2]
+    assert slope == pytest.approx(np.tan(np.radians(20)) * np.array([x, y]), abs=1e-4)
+
+
+def test_what_cannot_be_cut_is_refused(ball: Part, tmp_path: Path) -> None:
+    with pytest.raises(StepError, match="keep asks for 75%"):
+        run(ball, tmp_path, at="60 %")
+    with pytest.raises(StepError, match="misses the part"):
+        run(ball, tmp_path, at="150 mm")
+    with pytest.raises(StepError, match="upper 80%"):
+        run(ball, tmp_path, at="15 %", tilt="30 deg", protect="80 %", keep="10 %")
+    opened = ball.with_mesh(ball.vertices, ball.faces[1:])
+    with pytest.raises(StepError, match="put repair before cut"):
+        run(opened, tmp_path, at="15 %")
+    with pytest.raises(StepError, match="more tilt"):
+        run(ball, tmp_path, tilt={"up to": "20 deg"}, keep="99.99 %", footing="500 mm2")
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [{"at": 15}, {"at": "0 %"}, {"at": "100 %"}, {"at": "-3 mm"}, {"tilt": "95 deg"}, {"toward": "north"},
+     {"tilt": {"up to": "50 deg"}, "toward": "back"}, {"tilt": {"up_": "50 deg"}}],
+)  # fmt: skip
+def test_wrong_parameters(wrong: dict[str, Any]) -> None:
+    with pytest.raises(ValueError):
+        Params.model_validate(wrong)
+
+
+def test_parameters_are_written_as_they_are_read() -> None:
+    for given in ({"at": "15 %"}, {"at": "30 mm", "toward": "135 deg"}, {"tilt": {"up to": "50 deg"}}):
+        params = Params.model_validate(given)
+        written = params.model_dump(mode="json", by_alias=True)
+        assert Params.model_validate(written) == params
+        assert given.items() <= {**written}.items() or "tilt" in given
+
+
+def test_colours_go_along(ball: Part, tmp_path: Path) -> None:
+    shade = np.rint((ball.vertices[:, 2] + 50) * 2.5).astype(np.uint8)
+    colours = np.column_stack([shade] * 3 + [np.full(len(shade), 255, np.uint8)])
+    result = run(ball.with_mesh(ball.vertices, ball.faces, colours), tmp_path, at="28.3 %").part
+    assert result.colours is not None
+    expected = (result.vertices[:, 2] + 50) * 2.5
+    assert np.abs(result.colours[:, 0] - expected).max() <= 1.5
+
+
+def test_smaller_bodies_are_reported(tmp_path: Path) -> None:
+    bow = trimesh.creation.torus(30.0, 8.0, major_sections=64, minor_sections=32)
+    bow.apply_transform(trimesh.transformations.rotation_matrix(np.pi / 2, [1, 0, 0]))
+    ball = trimesh.creation.icosphere(3, radius=6.0)
+    ball.apply_translation([0, 0, 30.0 - 45.0])
+    both = trimesh.util.concatenate([bow, ball])
+    result = run(part_of(both), tmp_path, at="5 %", keep="50 %")
+    assert result.facts["bodies_dropped"] == 1
+    assert result.facts["dropped_mm3"] == pytest.approx(ball.volume, rel=1e-9)
+    assert "2 bodies" in result.warnings[0]
+    assert inspect(result.part).sound
+
+
+def test_chosen_cut(goblet: Part, tmp_path: Path) -> None:
+    result = run(goblet, tmp_path, tilt={"up to": "40 deg"}, keep="85 %", protect="60 %")
+    facts, evidence = result.facts, result.evidence
+    assert inspect(result.part).sound
+    assert facts["removed_percent"] <= 15.0 and facts["tilt_deg"] <= 40.0
+    assert facts["inside_mm"] > 0 and facts["tips_beyond_deg"] > 0
+    assert evidence["best"][0]["support_cm3"] == facts["support_cm3"]
+    assert evidence["cuts_considered"] > 30_000 > evidence["cuts_possible"] > 0
+    if evidence["best_level"]:
+        assert facts["support_cm3"] <= evidence["best_level"]["support_cm3"] * 1.001
+    low, high = goblet.bounds[:, 2]
+    plane = result.part.bed_plane
+    assert plane is not None
+    upper = goblet.vertices[goblet.vertices[:, 2] > high - 0.6 * (high - low)]
+    assert plane.height_of(upper).max() < 0
+
+
+def test_evidence_says_how_to_ask_for_the_same_cut(goblet: Part, tmp_path: Path) -> None:
+    chosen = run(goblet, tmp_path, tilt={"up to": "40 deg"}, keep="85 %")
+    row = chosen.evidence["best"][0]
+    again = run(
+        goblet, tmp_path, at=f"{row['at_mm']:.9f} mm", tilt=f"{row['tilt_deg']:.9f} deg",
+        toward=f"{row['toward_deg']:.9f} deg",
+    )  # fmt: skip
+    assert again.facts["removed_mm3"] == pytest.approx(chosen.facts["removed_mm3"], rel=1e-4)
+
+
+def test_the_base_that_closed_the_scan_goes(goblet: Part, tmp_path: Path) -> None:
+    first = run(goblet, tmp_path, at="8 %").part
+    low = first.bounds[0, 2]
+    based = first.with_plane(Plane("base", (0.0, 0.0, float(low)), (0.0, 0.0, -1.0), bed=True))
+    result = run(based, tmp_path, tilt={"up to": "30 deg"}, keep="80 %")
+    assert result.facts["base_removed"]
+    assert [plane.kind for plane in result.part.planes] == ["cut"]
+    assert result.part.bounds[0, 2] > low
+
+
+def test_a_real_scan(bunny_scan: Path, tmp_path: Path) -> None:
+    import pymeshfix
+
+    scan = trimesh.load(bunny_scan)
+    fixer = pymeshfix.MeshFix(np.array(scan.vertices, float), np.array(scan.faces))
+    fixer.repair()
+    points = np.asarray(fixer.points)[:, [0, 2, 1]] * (100.0 / np.ptp(np.asarray(fixer.points), axis=0).max())
+    part = Part(points, np.asarray(fixer.faces, dtype=np.int32)[:, ::-1])
+    for params in ({"at": "10 %"}, {"at": "20 %", "tilt": "25 deg", "toward": "33 deg", "keep": "40 %"}):
+        result = run(part, tmp_path, **params)
+        assert inspect(result.part).sound, inspect(result.part)
+
+
+def test_input_is_untouched_and_the_result_is_the_same_again(goblet: Part, tmp_path: Path) -> None:
+    before = goblet.digest()
+    one = run(goblet, tmp_path, tilt={"up to": "20 deg"}, keep="85 %")
+    two = run(goblet, tmp_path, tilt={"up to": "20 deg"}, keep="85 %")
+    assert goblet.digest() == before
+    assert one.part.digest() == two.part.digest() and one.facts == two.facts
