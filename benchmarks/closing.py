@@ -1,0 +1,221 @@
+"""Closing raw scans: our rungs beside the library calls that a user would otherwise script.
+
+    python benchmarks/closing.py [scan …]
+
+Every way runs on every scan in a process of its own, one after the other in one run, so that seconds and
+peak memory can be compared. Ratios mean something, seconds depend on the machine. The scans come with the
+installed packages pymeshlab and pymeshfix, or are named on the command line.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import json
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+Mesh = tuple[NDArray[np.float64], NDArray[np.int64]]
+
+PATIENCE_S = 600
+
+
+def shipped_scans() -> list[Path]:
+    """A raw range scan of a head and two figurines, from packages that are installed."""
+    wanted = [
+        ("pymeshlab", "tests/sample_meshes/rangemaps/face000.ply"),
+        ("pymeshlab", "tests/sample_meshes/bunny10k_textured.obj"),
+        ("pymeshfix", "examples/StanfordBunny.ply"),
+    ]
+    found = []
+    for package, path in wanted:
+        spec = importlib.util.find_spec(package)
+        if spec is not None and spec.origin is not None and (Path(spec.origin).parent / path).is_file():
+            found.append(Path(spec.origin).parent / path)
+    return found
+
+
+def read(path: Path) -> Mesh:
+    import trimesh
+
+    mesh = trimesh.load(path, process=False, force="mesh")
+    vertices, name = np.unique(np.asarray(mesh.vertices, np.float64), axis=0, return_inverse=True)
+    return vertices, name.ravel()[np.asarray(mesh.faces, np.int64)]
+
+
+def volumetric(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> Mesh:
+    from fettlebox_steps.geometry.volumetric import (
+        cell_for,
+        close_by_winding,
+        keep_solid_bodies,
+        snap_to_scan,
+        thin_out,
+    )
+
+    cell_mm = cell_for(vertices, faces)
+    surface = close_by_winding(vertices, faces, cell_mm)
+    solid = keep_solid_bodies(snap_to_scan(surface, vertices, faces, cell_mm), surface.faces)
+    return thin_out(*solid[:2], 0.02 * cell_mm)
+
+
+def _step(name: str, vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> Mesh:
+    from fettlebox.api import Origin, Part, StepContext
+    from fettlebox.catalog import find_steps
+
+    step = find_steps().steps[name]
+    part = Part(vertices, faces.astype(np.int32))
+    with tempfile.TemporaryDirectory() as scratch:
+        context = StepContext(Origin("scan", "ply", "0" * 64), part, np.random.default_rng(0), Path(scratch))
+        result = step(part, step.params(), context).part
+    return np.array(result.vertices), np.array(result.faces, np.int64)
+
+
+def repair_step(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> Mesh:
+    return _step("repair", vertices, faces)
+
+
+def rewrap_step(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> Mesh:
+    return _step("rewrap", vertices, faces)
+
+
+def _filtered(
+    vertices: NDArray[np.float64], faces: NDArray[np.int64], *filters: tuple[str, dict[str, object]]
+) -> Mesh:
+    import pymeshlab
+
+    meshes = pymeshlab.MeshSet()
+    meshes.add_mesh(pymeshlab.Mesh(vertices, faces))
+    for name, options in filters:
+        given = {
+            k: pymeshlab.PercentageValue(v) if k in ("alpha", "offset") else v for k, v in options.items()
+        }
+        meshes.apply_filter(name, **given)
+    mesh = meshes.current_mesh()
+    return np.array(mesh.vertex_matrix()), np.array(mesh.face_matrix(), np.int64)
+
+
+def hole_closing(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> Mesh:
+    return _filtered(
+        vertices,
+        faces,
+        ("meshing_repair_non_manifold_edges", {}),
+        ("meshing_repair_non_manifold_vertices", {}),
+        ("meshing_close_holes", {"maxholesize": 100_000}),
+    )
+
+
+def screened_poisson(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> Mesh:
+    return _filtered(
+        vertices,
+        faces,
+        ("compute_normal_per_vertex", {}),
+        ("generate_surface_reconstruction_screened_poisson", {"depth": 9, "preclean": True}),
+    )
+
+
+def alpha_wrap(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> Mesh:
+    return _filtered(vertices, faces, ("generate_alpha_wrap", {"alpha": 0.5, "offset": 0.05}))
+
+
+def fixing(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> Mesh:
+    import pymeshfix
+
+    fixer = pymeshfix.MeshFix(vertices, faces)
+    fixer.repair()
+    points = fixer.points if hasattr(fixer, "points") else fixer.v
+    triangles = fixer.faces if hasattr(fixer, "faces") else fixer.f
+    return np.array(points, np.float64), np.array(triangles, np.int64)
+
+
+def offset_surface(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> Mesh:
+    import igl
+
+    result = igl.offset_surface(vertices, faces, 0.0, 300, igl.SIGNED_DISTANCE_TYPE_FAST_WINDING_NUMBER)
+    return np.array(result[0]), np.array(result[1], np.int64)
+
+
+WAYS: dict[str, Callable[[NDArray[np.float64], NDArray[np.int64]], Mesh]] = {
+    "our volumetric rung": volumetric,
+    "our repair step": repair_step,
+    "our rewrap step": rewrap_step,
+    "pymeshlab hole closing": hole_closing,
+    "pymeshlab screened Poisson": screened_poisson,
+    "pymeshlab alpha wrap": alpha_wrap,
+    "pymeshfix": fixing,
+    "igl offset by winding": offset_surface,
+}
+
+
+def measured(way: str, path: Path) -> dict[str, object]:
+    """Run one way on one scan here, and say how long it took and how good it is."""
+    import trimesh
+    from fettlebox_steps.geometry.crossings import crossing_faces
+    from fettlebox_steps.geometry.distance import closest_distance
+
+    vertices, faces = read(path)
+    coarse = trimesh.creation.icosphere(2)
+    if way.startswith("our volumetric"):  # compiled code is cached on disk; reading the cache is not the work
+        WAYS[way](np.array(coarse.vertices), np.array(coarse.faces))
+    before_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000
+    wall, busy = time.perf_counter(), time.process_time()
+    new_vertices, new_faces = WAYS[way](vertices, faces)
+    wall, busy = time.perf_counter() - wall, time.process_time() - busy
+    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000
+    mesh = trimesh.Trimesh(new_vertices, new_faces, process=False)
+    away = closest_distance(vertices[np.unique(faces)], new_vertices, new_faces)
+    p95, p999, most = np.percentile(away, [95, 99.9, 100])
+    return {
+        "seconds": wall, "cpu": busy, "peak_mb": peak_mb, "grown_mb": peak_mb - before_mb,
+        "triangles": len(new_faces), "closed": bool(mesh.is_watertight and mesh.is_winding_consistent),
+        "crossings": int(crossing_faces(new_vertices, new_faces).sum()), "volume_cm3": mesh.volume / 1000,
+        "p95": p95, "p999": p999, "max": most,
+    }  # fmt: skip
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="Closing raw scans, ours beside library calls.")
+    parser.add_argument("scans", nargs="*", type=Path)
+    parser.add_argument("--one", help=argparse.SUPPRESS)
+    given = parser.parse_args()
+    scans = given.scans or shipped_scans()
+    if given.one:
+        print(json.dumps(measured(given.one, scans[0]), default=float))
+        return
+    for path in scans:
+        vertices, faces = read(path)
+        sides = np.linalg.norm(vertices[faces[:, 0]] - vertices[faces[:, 1]], axis=1)
+        print(
+            f"\n{path.name}: {len(faces)} triangles, median edge {np.median(sides):.3f} (units of the file)"
+        )
+        print(f"{'':28}{'wall s':>8}{'cpu s':>8}{'peak MB':>9}{'triangles':>11}{'closed':>8}", end="")
+        print(f"{'crossings':>11}{'volume':>10}{'p95':>8}{'p99.9':>8}{'max':>8}")
+        for way in WAYS:
+            command = [sys.executable, __file__, "--one", way, str(path)]
+            try:
+                ran = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_S, check=False)
+            except subprocess.TimeoutExpired:
+                print(f"{way:28}  not done after {PATIENCE_S} s", flush=True)
+                continue
+            if ran.returncode:
+                reason = (ran.stderr.strip().splitlines() or [f"status {ran.returncode}"])[-1]
+                print(f"{way:28}  failed: {reason[:90]}", flush=True)
+                continue
+            row = json.loads(ran.stdout.strip().splitlines()[-1])
+            print(
+                f"{way:28}{row['seconds']:8.1f}{row['cpu']:8.1f}{row['peak_mb']:9.0f}{row['triangles']:11}"
+                f"{'yes' if row['closed'] else 'no':>8}{row['crossings']:11}{row['volume_cm3']:10.2f}"
+                f"{row['p95']:8.3f}{row['p999']:8.3f}{row['max']:8.3f}",
+                flush=True,
+            )
+
+
+if __name__ == "__main__":
+    main()
