@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
@@ -132,6 +133,10 @@ class Part:
 
     def digest(self) -> str:
         """SHA-256 of everything that makes this part what it is; equal digests, equal parts."""
+        return self._digest
+
+    @cached_property
+    def _digest(self) -> str:
         sha = hashlib.sha256()
         for array in (self.vertices, self.faces, self.colours, self.placement):
             sha.update(b"none" if array is None else f"{array.shape}{array.dtype.str}".encode())
