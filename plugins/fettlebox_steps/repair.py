@@ -88,11 +88,12 @@ def _result(part: Part, closing: Closing, ctx: StepContext) -> StepResult:
     import numpy as np
 
     from .geometry.carrying import nearest_values, unmoved_share
+    from .geometry.topology import used_vertices
 
     kept = part.faces[closing.input_kept]
     colours = None
     if part.colours is not None:
-        used = np.unique(kept)
+        used = used_vertices(kept.astype(np.int64), len(part.vertices))
         colours = nearest_values(part.vertices[used], part.colours[used], closing.vertices)
     result = part.with_mesh(closing.vertices, closing.faces, colours)
     if closing.frame is not None:

@@ -71,19 +71,33 @@ def _raw(
     cut_share: float = 0.12,
     layers: int = 0,
     doubled: int = 10,
+    ragged_share: float = 0.0,
+    seen_from: tuple[float, float, float] | None = None,
 ) -> Shape:
     """What a hand-held scanner would have made of a closed shape.
 
     noise along the normals; holes, round and lens-shaped ones; crumbs floating about; fins, triangles on
     one edge too many; a ragged cut across the lowest `cut_share` of the height; layers, patches seen twice
-    and not quite in the same place; doubled faces.
+    and not quite in the same place; doubled faces; a cut that is `ragged_share` of the height up and down;
+    only what is seen_from one side, as a single view has it.
     """
     rng = np.random.default_rng(seed)
     v, f = shape.vertices, shape.faces
     size = float(np.linalg.norm(np.ptp(v, axis=0)))
     centre = v[f].mean(axis=1)
     low, high = v[:, 2].min(), v[:, 2].max()
-    keep = centre[:, 2] > low + cut_share * (high - low) if cut_share else np.ones(len(f), bool)
+    keep = np.ones(len(f), bool)
+    if cut_share:
+        ragged = np.zeros(len(f))
+    if cut_share and ragged_share:
+        around = np.arctan2(*(centre - centre.mean(axis=0)).T[:2])
+        waves = sum(np.sin(k * around + rng.uniform(0, 6)) for k in (2, 5, 11)) / 3
+        ragged = ragged_share * (waves + rng.normal(size=len(f)) / 3)
+    if cut_share:
+        keep = centre[:, 2] > low + (cut_share + ragged) * (high - low)
+    if seen_from is not None:
+        facing = np.cross(v[f[:, 1]] - v[f[:, 0]], v[f[:, 2]] - v[f[:, 0]])
+        keep &= facing @ np.array(seen_from) > 0.15 * np.linalg.norm(facing, axis=1)
     for middle, radius in zip(
         v[rng.integers(len(v), size=holes)], rng.uniform(0.01, 0.05, holes) * size, strict=True
     ):

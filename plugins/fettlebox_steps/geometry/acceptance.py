@@ -9,7 +9,18 @@ from numba import njit
 
 from .clean import drop_bad_faces, first_of_equal
 from .crossings import crossing_faces
-from .topology import ALONE, Flags, Floats, Ints, corner_fans, diagonal, enclosed_volume, face_vectors, twins
+from .topology import (
+    ALONE,
+    Flags,
+    Floats,
+    Ints,
+    corner_fans,
+    diagonal,
+    enclosed_volume,
+    face_vectors,
+    twins,
+    used_vertices,
+)
 
 FOLDED_COSINE = -0.9999
 """Neighbours whose normals oppose by more than 179.2 degrees lie on one another: no thickness between."""
@@ -75,7 +86,7 @@ def judge(vertices: Floats, faces: Ints) -> Verdict:
     open_edges = int((twin == ALONE).sum())
     crowded = int((twin < ALONE).sum())
     fans, _ = corner_fans(faces, twin)
-    used = np.unique(faces)
+    used = used_vertices(faces, n)
     vectors = face_vectors(vertices, faces)
     single = vertices.astype(np.float32) + np.float32(0.0)
     first = first_of_equal(single.view(np.int32).astype(np.int64).reshape(n, 3))
@@ -88,7 +99,7 @@ def judge(vertices: Floats, faces: Ints) -> Verdict:
         pinched_vertices=fans - len(used),
         degenerate_faces=int(flat.sum()) if len(faces) else 0,
         folded_faces=int(_folded(vectors, twin, FOLDED_COSINE).sum()),
-        shared_positions=len(used) - len(np.unique(first[used])),
+        shared_positions=len(used) - len(used_vertices(first[used], n)),
         open_as_float32=int((twins(welded, n) < 0).sum()) + collapsed,
         crossing_faces=int(crossing_faces(vertices, faces).sum()) if closed else None,
         volume_mm3=enclosed_volume(vertices, faces),

@@ -21,6 +21,7 @@ from .topology import (
     face_areas,
     face_vectors,
     twins,
+    used_vertices,
     volume_about,
 )
 
@@ -185,7 +186,7 @@ def make_manifold(vertices: Floats, faces: Ints) -> tuple[Floats, Ints, int]:
     own = vertices[source]
     if shared.any():
         own = _nudged(own, fans, shared, float32_step(vertices))
-    return own, fans, count - len(np.unique(source))
+    return own, fans, count - len(used_vertices(source, len(vertices)))
 
 
 def _nudged(vertices: Floats, faces: Ints, shared: Flags, step_mm: float) -> Floats:
@@ -231,7 +232,7 @@ def face_outwards(vertices: Floats, faces: Ints) -> tuple[Ints, bool]:
     vectors = face_vectors(vertices, faces)
     area = float(np.linalg.norm(vectors, axis=1).sum()) / 2
     missing = float(np.linalg.norm(vectors.sum(axis=0))) / 2
-    middle = vertices[np.unique(faces)].mean(axis=0)
+    middle = vertices[used_vertices(faces, len(vertices))].mean(axis=0)
     inside_out = missing < 0.25 * area and volume_about(vertices, faces, middle) < 0
     return (np.ascontiguousarray(faces[:, ::-1]), True) if inside_out else (faces, False)
 

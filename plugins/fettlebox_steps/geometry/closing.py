@@ -27,20 +27,36 @@ from .footprint import slit_stops, soup_base
 from .holes import Filled, fill
 from .local_repair import heal_crossings
 from .loops import Rims, classify
-from .pieces import Pieces, account, crumbs_among, dropped_warnings, second_layers, survey
-from .topology import Flags, Floats, Ints, boundary_loops, compact, components, enclosed_volume, vector_area
+from .pieces import REPORTED_SHARE, Pieces, account, crumbs_among, dropped_warnings, second_layers, survey
+from .topology import (
+    Flags,
+    Floats,
+    Ints,
+    boundary_loops,
+    compact,
+    components,
+    diagonal,
+    enclosed_volume,
+    vector_area,
+)
 from .uniting import Solid, bodies_of, unite
 
 LOCAL_SHARE = 0.01
 """Local repair is for a few bad places: with more than this share of the faces bad, it is not tried."""
+LOCAL_FACES = 200
+"""...unless they are this few, which they are on a small piece whatever their share,"""
 LOCAL_VOLUME_CHANGE = 0.003
 """...and not believed if it changes the volume by more than this: unguarded it once moved 12 %."""
 CRUMB_VOLUME = 0.002
-"""Of what the winding number closes, bodies under this share of the largest are crumbs, as are voids."""
+"""Of what a rung closes, bodies under this share of the largest are crumbs if they are small in area too.
+
+Trapped voids go as well: nobody sees them and no printer can clear them."""
 THIN_SHARE = 0.02
 """The grid's surface may be thinned out within this share of a cell."""
 STOP_EDGES = 4.0
 """What stops a slit reaches this many median edges into the walls beside it."""
+BEYOND_SHARE = 1e-4
+"""A part stands on its base if nothing is further out than this share of its diagonal: 0.03 mm on a head."""
 TILT_LIMIT = 0.3
 """Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
 
@@ -53,7 +69,7 @@ class CannotCloseError(ValueError):
 class Closing:
     """A sound solid and how it came about.
 
-    frame       the base plane, None where no base was made
+    frame       the base plane, None where no base was made, or none that the part could stand on
     input_kept  (m,) faces of the input that belong to a piece that was kept
     """
 
@@ -148,7 +164,7 @@ def _prepare(vertices: Floats, faces: Ints, found: Pieces) -> _Work:
 
 def _without_scraps(vertices: Floats, faces: Ints, assembly: bool) -> tuple[Floats, Ints, list[float]]:
     """Without what came loose in cleaning: fins, and flaps that hung by one vertex."""
-    loose = survey(vertices, faces)
+    loose = survey(vertices, faces, by_position=False)
     scrap = crumbs_among(loose)
     if assembly:
         scrap &= ~loose.closed
@@ -294,7 +310,7 @@ def _healed(candidate: Solid, verdict: Verdict) -> tuple[Solid | None, Any]:
     other = {k: n for k, n in verdict.faults().items() if k not in ("crossing_faces", "folded_faces")}
     if other:
         return None, other
-    if bad > LOCAL_SHARE * len(faces):
+    if bad > max(LOCAL_SHARE * len(faces), LOCAL_FACES):
         return None, f"{bad} bad faces are no local matter"
     healed = heal_crossings(vertices, faces)
     if healed is None:
@@ -328,10 +344,11 @@ def _volumetric(work: _Work, plan: _Plan) -> Iterator[tuple[str, Solid]]:
 
 def _without_crumbs(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
     faces = np.asarray(faces, np.int64)
-    count, label, _ = pieces_of(vertices, faces)
+    count, label, area = pieces_of(vertices, faces)
     volume = np.array([enclosed_volume(vertices, faces[label == i]) for i in range(min(count, 1000))])
     large = np.zeros(count, bool)
     large[: len(volume)] = volume >= CRUMB_VOLUME * volume.max(initial=0.0)
+    large[: len(volume)] |= (volume > 0) & (area[: len(volume)] >= REPORTED_SHARE * area.sum())
     kept, trimmed, _ = compact(vertices, faces[large[label]])
     return kept, trimmed
 
@@ -340,4 +357,18 @@ def _done(work: _Work, plan: _Plan, rung: str, solid: Solid, tried: dict[str, An
     bodies, _ = components(solid[1], len(solid[0]))
     facts = {"rung": rung, "bodies": bodies} | work.facts | plan.facts
     evidence = work.evidence | {"rungs_that_failed": tried}
-    return Closing(*solid, rung, plan.frame, work.input_kept, facts, evidence, work.warnings + plan.warnings)
+    warnings = work.warnings + plan.warnings
+    if bodies > 1 and not work.assembly:
+        warnings += (
+            f"the part came out as {bodies} bodies that do not touch: the scan lacks what joins them",
+        )
+    frame = plan.frame
+    if frame is not None:
+        beyond_mm = float((solid[0] @ frame.out).max()) - frame.offset_mm
+        if beyond_mm > BEYOND_SHARE * diagonal(solid[0]):
+            facts["reaches_beyond_base_mm"] = beyond_mm
+            warnings += (
+                f"the part reaches {beyond_mm:.1f} mm beyond its base, which is thus no foot to stand on",
+            )
+            frame = None
+    return Closing(*solid, rung, frame, work.input_kept, facts, evidence, warnings)

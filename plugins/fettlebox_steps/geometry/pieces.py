@@ -8,7 +8,17 @@ from typing import Any
 import numpy as np
 
 from .clean import weld
-from .topology import Flags, Floats, Ints, components, diagonal, face_areas, face_vectors, twins
+from .topology import (
+    Flags,
+    Floats,
+    Ints,
+    components,
+    diagonal,
+    face_areas,
+    face_vectors,
+    twins,
+    used_vertices,
+)
 
 ASSEMBLY_SHARE = 0.75
 """One piece with at least this share of the area makes a scan of one subject; else it is an assembly."""
@@ -48,9 +58,9 @@ class Pieces:
         return bool(self.count > 1 and self.share[0] < ASSEMBLY_SHARE)
 
 
-def survey(vertices: Floats, faces: Ints) -> Pieces:
-    """Pieces of a mesh, as connected by position: a seam of doubled vertices does not part a piece."""
-    welded = weld(vertices, faces)
+def survey(vertices: Floats, faces: Ints, *, by_position: bool = True) -> Pieces:
+    """Pieces of a mesh. By position: a seam of doubled vertices does not part a piece."""
+    welded = weld(vertices, faces) if by_position else faces
     count, label = components(welded, len(vertices))
     area = np.bincount(label, face_areas(vertices, faces), count).astype(np.float64)
     order = np.lexsort((np.arange(count), -area))
@@ -70,7 +80,7 @@ def survey(vertices: Floats, faces: Ints) -> Pieces:
 
 def debris_among(vertices: Floats, faces: Ints, pieces: Pieces, under_share: float) -> Flags:
     """(k,) pieces that are debris: under a share of the area, or specks. Never the largest."""
-    whole = diagonal(vertices[np.unique(faces)])
+    whole = diagonal(vertices[used_vertices(faces, len(vertices))])
     debris = (pieces.share < under_share) | (pieces.diagonal_mm < SPECK_DIAGONAL * whole)
     debris[:1] = False
     return debris
@@ -107,7 +117,7 @@ def second_layers(vertices: Floats, faces: Ints, pieces: Pieces) -> Flags:
     centres = vertices[faces].mean(axis=1)
     main = np.flatnonzero(pieces.label == 0)
     tree = cKDTree(centres[main])
-    reach = LAYER_REACH * diagonal(vertices[np.unique(faces)])
+    reach = LAYER_REACH * diagonal(vertices[used_vertices(faces, len(vertices))])
     for i in candidates:
         own = np.flatnonzero(pieces.label == i)
         distance, nearest = tree.query(centres[own], distance_upper_bound=reach)

@@ -192,12 +192,18 @@ def boundary_loops(faces: Ints, n: int, twin: Ints | None = None) -> list[Ints]:
     return [walk[a:b] for a, b in pairwise(start)]
 
 
+def used_vertices(faces: Ints, n: int) -> Ints:
+    """Indices, ascending, of the vertices that faces name."""
+    used = np.zeros(n, bool)
+    used[faces.ravel()] = True
+    return np.flatnonzero(used)
+
+
 def compact(vertices: Floats, faces: Ints) -> tuple[Floats, Ints, Ints]:
     """Without the vertices that no face uses. Third: (k,) old index of each one kept."""
-    used = np.zeros(len(vertices), bool)
-    used[faces.ravel()] = True
-    new = np.cumsum(used) - 1
-    kept = np.flatnonzero(used)
+    kept = used_vertices(faces, len(vertices))
+    new = np.empty(len(vertices), np.int64)
+    new[kept] = np.arange(len(kept))
     return vertices[kept], new[faces], kept
 
 
