@@ -11,7 +11,7 @@ import pytest
 import trimesh
 from fettlebox.mesh import Part
 from fettlebox.mesh.soundness import inspect
-from fettlebox_steps.geometry import closing as ladder
+from fettlebox_steps.geometry import rungs
 from fettlebox_steps.geometry.closing import CannotCloseError, Closing, close_scan
 
 
@@ -216,7 +216,7 @@ def test_the_volumetric_rung_holds_its_promise(
     raw_scan: Callable, head: Callable, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # scan → part: p95 at most 0.06 of the median edge, p99.9 at most half of it, at a fine scanner's noise
-    monkeypatch.setattr(ladder, "_closed_rim_by_rim", lambda plan: "not tried in this test")
+    monkeypatch.setattr(rungs, "_closed_rim_by_rim", lambda plan: "not tried in this test")
     scan = raw_scan(head(), 2, holes=4, noise_mm=0.05, fins=0)
     result = closed(scan)
     assert result.rung in ("volumetric", "dense")

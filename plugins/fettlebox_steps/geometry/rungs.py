@@ -1,0 +1,214 @@
+"""The ways to close a prepared scan, from the gentlest to the surest. What each is, `closing` says."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from .acceptance import Verdict, judge
+from .base import attach_base
+from .clean import NUDGE_ULPS, float32_step, pieces_of
+from .crossings import crossing_faces
+from .footprint import slit_stops, soup_base
+from .local_repair import heal_crossings
+from .pieces import REPORTED_SHARE
+from .preparing import Plan, Work
+from .topology import Floats, Ints, compact, enclosed_volume
+from .uniting import Solid, bodies_of, unite
+
+LOCAL_SHARE = 0.01
+"""Local repair is for a few bad places: with more than this share of the faces bad, it is not tried."""
+LOCAL_FACES = 200
+"""...unless they are this few, which they are on a small piece whatever their share,"""
+LOCAL_VOLUME_CHANGE = 0.003
+"""...and not believed if it changes the volume by more than this: unguarded it once moved 12 %."""
+CRUMB_VOLUME = 0.002
+"""Of what a rung closes, bodies under this share of the largest are crumbs if they are small in area too.
+
+Trapped voids go as well: nobody sees them and no printer can clear them."""
+THIN_SHARE = 0.02
+"""The grid's surface may be thinned out within this share of a cell."""
+STOP_EDGES = 4.0
+"""What stops a slit reaches this many median edges into the walls beside it."""
+BEYOND_SHARE = 1e-4
+"""A part stands on its base if nothing is further out than this share of its diagonal: 0.03 mm on a head."""
+TILT_LIMIT = 0.3
+"""Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
+LOCAL_FACES = 200
+"""...unless they are this few, which they are on a small piece whatever their share,"""
+LOCAL_VOLUME_CHANGE = 0.003
+"""...and not believed if it changes the volume by more than this: unguarded it once moved 12 %."""
+CRUMB_VOLUME = 0.002
+"""Of what a rung closes, bodies under this share of the largest are crumbs if they are small in area too.
+
+Trapped voids go as well: nobody sees them and no printer can clear them."""
+THIN_SHARE = 0.02
+"""The grid's surface may be thinned out within this share of a cell."""
+STOP_EDGES = 4.0
+"""What stops a slit reaches this many median edges into the walls beside it."""
+BEYOND_SHARE = 1e-4
+"""A part stands on its base if nothing is further out than this share of its diagonal: 0.03 mm on a head."""
+TILT_LIMIT = 0.3
+"""Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
+LOCAL_VOLUME_CHANGE = 0.003
+"""...and not believed if it changes the volume by more than this: unguarded it once moved 12 %."""
+CRUMB_VOLUME = 0.002
+"""Of what a rung closes, bodies under this share of the largest are crumbs if they are small in area too.
+
+Trapped voids go as well: nobody sees them and no printer can clear them."""
+THIN_SHARE = 0.02
+"""The grid's surface may be thinned out within this share of a cell."""
+STOP_EDGES = 4.0
+"""What stops a slit reaches this many median edges into the walls beside it."""
+BEYOND_SHARE = 1e-4
+"""A part stands on its base if nothing is further out than this share of its diagonal: 0.03 mm on a head."""
+TILT_LIMIT = 0.3
+"""Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
+CRUMB_VOLUME = 0.002
+"""Of what a rung closes, bodies under this share of the largest are crumbs if they are small in area too.
+
+Trapped voids go as well: nobody sees them and no printer can clear them."""
+THIN_SHARE = 0.02
+"""The grid's surface may be thinned out within this share of a cell."""
+STOP_EDGES = 4.0
+"""What stops a slit reaches this many median edges into the walls beside it."""
+BEYOND_SHARE = 1e-4
+"""A part stands on its base if nothing is further out than this share of its diagonal: 0.03 mm on a head."""
+TILT_LIMIT = 0.3
+"""Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
+THIN_SHARE = 0.02
+"""The grid's surface may be thinned out within this share of a cell."""
+STOP_EDGES = 4.0
+"""What stops a slit reaches this many median edges into the walls beside it."""
+BEYOND_SHARE = 1e-4
+"""A part stands on its base if nothing is further out than this share of its diagonal: 0.03 mm on a head."""
+TILT_LIMIT = 0.3
+"""Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
+STOP_EDGES = 4.0
+"""What stops a slit reaches this many median edges into the walls beside it."""
+BEYOND_SHARE = 1e-4
+"""A part stands on its base if nothing is further out than this share of its diagonal: 0.03 mm on a head."""
+TILT_LIMIT = 0.3
+"""Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
+
+
+def attempts(work: Work, plan: Plan, tried: dict[str, Any]) -> Iterator[tuple[str, Solid]]:
+    """One solid after another to put to the test, each more thorough than the one before."""
+    closed = _closed_rim_by_rim(plan)
+    if isinstance(closed, str):
+        tried["direct"] = closed
+    else:
+        stops = _slit_stops(work, plan)
+        bodies = bodies_of(*closed) if work.pieces > 1 else [closed]
+        apart_is_fine = work.pieces == 1 or (work.assembly and not _overlap(*closed, bodies))
+        if not stops and apart_is_fine:
+            yield "direct", closed
+        else:
+            united = _united(bodies, stops, work)
+            if isinstance(united, str):
+                tried["united"] = united
+            else:
+                yield "united", united
+            if apart_is_fine:
+                yield "direct", closed
+    yield from _volumetric(work, plan)
+
+
+def _slit_stops(work: Work, plan: Plan) -> list[Solid]:
+    if plan.frame is None:
+        return []
+    side = work.vertices[work.faces[:, 0]] - work.vertices[work.faces[:, 1]]
+    overlap_mm = STOP_EDGES * float(np.median(np.linalg.norm(side, axis=1)))
+    return slit_stops(work.vertices, plan.openings, plan.frame, overlap_mm, hang_together=work.pieces > 1)
+
+
+def _closed_rim_by_rim(plan: Plan) -> Solid | str:
+    """Holes filled and bases attached, or a sentence why that cannot be."""
+    if plan.filled.unfilled:
+        return f"{len(plan.filled.unfilled)} holes cannot be filled without doubling an edge"
+    vertices, faces = plan.filled.vertices, plan.filled.faces
+    for loop in plan.openings:
+        assert plan.frame is not None
+        attached = attach_base(vertices, loop, plan.frame)
+        if attached is None:
+            return "the opening's outline crosses itself however it is smoothed"
+        vertices, faces = np.concatenate([vertices, attached[0]]), np.concatenate([faces, attached[1]])
+    return vertices, faces
+
+
+def _overlap(vertices: Floats, faces: Ints, bodies: list[Solid]) -> bool:
+    """Whether bodies cross or lie inside one another. On a body's own vertices the number is below one."""
+    from .winding import WindingTree
+
+    if crossing_faces(vertices, faces).any():
+        return True
+    at = np.array([points[0] for points, _ in bodies])
+    return bool((WindingTree.of(vertices, faces).at(at) > 0.98).any())
+
+
+def _united(bodies: list[Solid], stops: list[Solid], work: Work) -> Solid | str:
+    """The union of all bodies, each made sound first, and stops, or a sentence why that cannot be."""
+    sound = []
+    for body in bodies:
+        verdict = judge(*body)
+        healed, why_not = (body, None) if verdict.sound else healed_solid(body, verdict)
+        if healed is None:
+            return f"one of {len(bodies)} bodies is not sound by itself: {why_not}"
+        sound.append(healed)
+    united = _without_crumbs(*unite(sound + stops, NUDGE_ULPS * float32_step(work.vertices)))
+    apart = len(bodies_of(*united))
+    if apart > 1 and not work.assembly:
+        return f"{apart} loose pieces do not touch, but must become one body"
+    return united
+
+
+def healed_solid(candidate: Solid, verdict: Verdict) -> tuple[Solid | None, Any]:
+    """The solid with its few bad places cut out and filled anew, or None and why."""
+    vertices, faces = candidate
+    bad = (verdict.crossing_faces or 0) + verdict.folded_faces
+    other = {k: n for k, n in verdict.faults().items() if k not in ("crossing_faces", "folded_faces")}
+    if other:
+        return None, other
+    if bad > max(LOCAL_SHARE * len(faces), LOCAL_FACES):
+        return None, f"{bad} bad faces are no local matter"
+    healed = heal_crossings(vertices, faces)
+    if healed is None:
+        return None, "crossings came back in every round"
+    after = judge(healed[0], healed[1])
+    if not after.sound:
+        return None, after.faults()
+    change = abs(after.volume_mm3 / verdict.volume_mm3 - 1)
+    if change > LOCAL_VOLUME_CHANGE:
+        return None, {"volume_change_share": change}
+    return (healed[0], healed[1]), None
+
+
+def _volumetric(work: Work, plan: Plan) -> Iterator[tuple[str, Solid]]:
+    from .volumetric import cell_for, close_by_winding, snap_to_scan, thin_out
+
+    cell_mm = cell_for(work.vertices, work.faces)
+    soup = [(plan.filled.vertices, plan.filled.faces)]
+    if plan.frame is not None:
+        soup += soup_base(plan.filled.vertices, plan.openings, plan.frame, cell_mm)
+    start = np.cumsum([0, *(len(points) for points, _ in soup)])
+    points = np.concatenate([p for p, _ in soup])
+    triangles = np.concatenate([f + s for (_, f), s in zip(soup, start[:-1], strict=True)])
+    surface = close_by_winding(points, triangles, cell_mm)
+    snapped = snap_to_scan(surface, work.vertices, work.faces, cell_mm)
+    solid = _without_crumbs(snapped, surface.faces)
+    yield "volumetric", thin_out(*solid, THIN_SHARE * cell_mm)
+    yield "dense", solid
+    yield "unsnapped", _without_crumbs(surface.vertices, surface.faces)
+
+
+def _without_crumbs(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
+    faces = np.asarray(faces, np.int64)
+    count, label, area = pieces_of(vertices, faces)
+    volume = np.array([enclosed_volume(vertices, faces[label == i]) for i in range(min(count, 1000))])
+    large = np.zeros(count, bool)
+    large[: len(volume)] = volume >= CRUMB_VOLUME * volume.max(initial=0.0)
+    large[: len(volume)] |= (volume > 0) & (area[: len(volume)] >= REPORTED_SHARE * area.sum())
+    kept, trimmed, _ = compact(vertices, faces[large[label]])
+    return kept, trimmed
