@@ -29,6 +29,7 @@ LARGEST_TICKET_BYTES = 64_000
 # One look claims so much and no more, then the server sees to its workers before it looks again.
 MOST_CLAIMS = 200
 MOST_BYTES = 1_000_000_000
+MOST_SEEN = 1000  # scans watched at a time; the rest of a backlog costs no memory and waits its turn
 
 
 @dataclass(frozen=True)
@@ -37,7 +38,7 @@ class Look:
 
     claimed     ids of the jobs it made
     settling    how many scans may still be being written
-    more        settled scans were left for the next look
+    more        there is work for another look at once
     notes       (name, sentence) of what is left alone, each told once
     """
 
@@ -85,7 +86,7 @@ class Intake:
 
     def look(self, now: float) -> Look:
         """One pass over the inbox; `now` in seconds, from any clock. Raises OSError if the disk is full."""
-        folders, notes = self._survey()
+        folders, notes, crowded = self._survey()
         settled, settling = self._settle(folders, now)
         claimed: list[str] = []
         claimed_bytes = 0
@@ -118,41 +119,56 @@ class Intake:
             self.store.sync_claims(sources)
         if full is not None:
             raise full
-        return Look(tuple(claimed), settling, left > 0, tuple(notes))
+        return Look(tuple(claimed), settling, left > 0 or (crowded and bool(claimed)), tuple(notes))
 
-    def _survey(self) -> tuple[list[_Folder], list[tuple[str, str]]]:
-        """Everything in the inbox, by folder."""
+    def _survey(self) -> tuple[list[_Folder], list[tuple[str, str]], bool]:
+        """What to watch in the inbox, by folder; what to tell; whether there is more than is watched."""
         notes: list[tuple[str, str]] = []
-        present: set[Path] = set()
         folders = [_Folder(self.store.shop.inbox, None)]
+        room, crowded = MOST_SEEN, False
         for folder in folders:
             for entry in _entries(folder.path):
+                is_ticket = entry.name.endswith(TICKET) and entry.is_file(follow_symlinks=False)
+                if is_ticket or is_partial(entry.name):
+                    continue  # a ticket is looked up when its scan is there
                 path = Path(entry.path)
-                if is_partial(entry.name):
-                    continue
-                try:
-                    details = entry.stat(follow_symlinks=False)
-                    is_folder = stat.S_ISDIR(details.st_mode)
-                    if is_folder and folder.recipe is None and entry.name in self.rules.recipes:
-                        folders.append(_Folder(path, entry.name))
-                    elif entry.name.endswith(TICKET) and stat.S_ISREG(details.st_mode):
-                        folder.tickets[entry.name] = signature(path, details)
-                    elif holds_partial(path, details):
-                        self._seen.pop(path, None)
-                    else:
-                        folder.scans[entry.name] = signature(path, details)
-                        present.add(path)
-                except FileNotFoundError:
-                    continue
-                except NotAScan as error:
-                    present.add(path)
-                    self._tell(path, str(error), notes)
-                except PermissionError as error:
-                    present.add(path)
-                    self._tell(path, f"cannot be looked at: {error.strerror}", notes)
-        self._told = {path: reason for path, reason in self._told.items() if path in present}
-        self._stuck = {path: found for path, found in self._stuck.items() if path in present}
-        return folders, notes
+                is_folder = entry.is_dir(follow_symlinks=False)
+                if is_folder and folder.recipe is None and entry.name in self.rules.recipes:
+                    folders.append(_Folder(path, entry.name))
+                elif not room:
+                    crowded = True
+                else:
+                    room -= self._add(folder, entry, path, notes)
+        self._told = {path: reason for path, reason in self._told.items() if os.path.lexists(path)}
+        self._stuck = {path: found for path, found in self._stuck.items() if os.path.lexists(path)}
+        return folders, notes, crowded
+
+    def _add(
+        self, folder: _Folder, entry: os.DirEntry[str], path: Path, notes: list[tuple[str, str]]
+    ) -> bool:
+        """Watch one scan and its ticket. False if it is left alone."""
+        try:
+            details = entry.stat(follow_symlinks=False)
+            if holds_partial(path, details):
+                return False
+            found = signature(path, details)
+        except FileNotFoundError:
+            return False
+        except NotAScan as error:
+            self._tell(path, str(error), notes)
+            return False
+        except PermissionError as error:
+            self._tell(path, f"cannot be looked at: {error.strerror}", notes)
+            return False
+        if self._stuck.get(path) == found:
+            return False
+        folder.scans[entry.name] = found
+        for name in ticket_names(entry.name):
+            with contextlib.suppress(OSError, NotAScan):  # no such ticket, or a name too long for one
+                details = os.lstat(folder.path / name)
+                if stat.S_ISREG(details.st_mode):
+                    folder.tickets[name] = signature(folder.path / name, details)
+        return True
 
     def _tell(self, path: Path, reason: str, notes: list[tuple[str, str]]) -> None:
         if self._told.get(path) != reason:
@@ -176,8 +192,6 @@ class Intake:
                     quiet.add(name)
             for name, found in folder.scans.items():
                 ticket = ticket_of(name, folder.tickets)
-                if self._stuck.get(folder.path / name) == found:
-                    continue
                 if name in quiet and (ticket is None or ticket in quiet):
                     settled.append((found.changed_ns, folder, name))
                 else:
@@ -270,12 +284,14 @@ def holds_partial(path: Path, details: os.stat_result) -> bool:
     return not names or any(name.lower().endswith(PARTIAL_ENDINGS) for name in names)
 
 
+def ticket_names(scan: str) -> tuple[str, str]:
+    """What a scan's ticket may be called: `bust.stl.ticket.yaml`, else `bust.ticket.yaml`."""
+    return scan + TICKET, Path(scan).stem + TICKET
+
+
 def ticket_of(scan: str, tickets: dict[str, Signature]) -> str | None:
-    """The name of a scan's ticket: `bust.stl.ticket.yaml`, else `bust.ticket.yaml`."""
-    for name in (scan + TICKET, Path(scan).stem + TICKET):
-        if name in tickets:
-            return name
-    return None
+    """The name of a scan's ticket, if it is there."""
+    return next((name for name in ticket_names(scan) if name in tickets), None)
 
 
 def watch_for_hints(inbox: Path, hint: Callable[[], None]) -> Callable[[], None]:

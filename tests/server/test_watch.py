@@ -388,15 +388,33 @@ def test_two_thousand_scans_at_once(store: Store, intake: Intake, monkeypatch: p
 
     monkeypatch.setattr(watch, "signature", counted)
     intake.look(0.0)
-    looks, claimed = 1, 0
-    while (look := intake.look(2.0)).claimed:
+    looks, claimed, now = 1, 0, SETTLE_S
+    while (look := intake.look(now)).claimed:
         looks += 1
+        now += SETTLE_S
         claimed += len(look.claimed)
-        assert len(look.claimed) <= watch.MOST_CLAIMS
+        assert len(look.claimed) <= watch.MOST_CLAIMS and len(intake._seen) <= watch.MOST_SEEN
     assert claimed == 2000 and not list(store.shop.inbox.iterdir())
-    assert calls[0] <= 2 * 2000 + 2000 * looks
+    assert calls[0] <= watch.MOST_SEEN * looks + 2 * 2000
     assert looks <= 2000 / watch.MOST_CLAIMS + 2
     assert intake._seen == {}, "nothing is remembered of scans that are gone"
+
+
+def test_what_is_left_alone_takes_no_room_from_what_arrives(
+    store: Store, intake: Intake, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(watch, "MOST_SEEN", 3)
+    for number in range(10):
+        (store.shop.inbox / f"link {number}").symlink_to("/etc/passwd")
+        put(store, f"lonely {number}.ticket.yaml")
+        put(store, f"{number}.stl", str(number))
+        put(store, f"{number}.stl.ticket.yaml", f"order: {number}\n")
+    claimed = [job for second in range(40) for job in intake.look(float(second)).claimed]
+    assert len(claimed) == 10
+    assert {row.scan_name: row.order_no for row in store.spool.jobs()} == {
+        f"{n}.stl": str(n) for n in range(10)
+    }
+    assert len(list(store.shop.inbox.iterdir())) == 20
 
 
 def test_events_are_hints_only(store: Store) -> None:

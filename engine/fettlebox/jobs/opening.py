@@ -16,7 +16,7 @@ from .store import Store
 
 @contextlib.contextmanager
 def open_shop(folders: ShopFolders) -> Iterator[tuple[Store, list[str]]]:
-    """The store with the shop's lock held, and sentences on what was mended. Raises UsageError if it cannot."""
+    """The store, with the shop locked, and sentences on what was mended. Raises UsageError if it cannot."""
     with contextlib.ExitStack() as stack:
         try:
             folders.make()
