@@ -50,7 +50,7 @@ def rewrap(part: Part, params: Params, ctx: StepContext) -> StepResult:
     import numpy as np
 
     from .geometry.facing import turned_outward, welded
-    from .geometry.solids import keep_solid_bodies, thin_out
+    from .geometry.solids import bodies, keep_solid_bodies, thin_out
     from .geometry.volumetric import cell_for
 
     vertices, faces = welded(part.vertices, part.faces)
@@ -84,6 +84,7 @@ def rewrap(part: Part, params: Params, ctx: StepContext) -> StepResult:
         "spanned_share": round(float(surface.free.mean()), 4) if kind == "solid" else None,
         "pieces": pieces,
         "turned_triangles": turned,
+        "bodies": int(bodies(new_faces).max()) + 1,
         "bodies_dropped": dropped,
     }
     facts = {"kind": kind, "cell_mm": cell_mm, "triangles": len(new_faces)}
@@ -170,6 +171,11 @@ def _warnings(kind: str, evidence: dict[str, Any], params: Params) -> tuple[str,
         warnings.append(
             f"{100 * evidence['sheet_area_share']:.0f} % of the surface belongs to open sheets, which became "
             f"{params.thickness:g} mm thick."
+        )
+    if evidence["bodies"] > 1:
+        warnings.append(
+            f"It came out in {evidence['bodies']} bodies that do not touch; if some of them do not belong to "
+            "the subject, put `debris` before this step."
         )
     if evidence["bodies_dropped"]:
         warnings.append(f"{evidence['bodies_dropped']} crumbs or enclosed voids were left out.")

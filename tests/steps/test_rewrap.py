@@ -90,6 +90,14 @@ def test_a_sheet_beside_a_body_is_kept_and_said(tmp_path: Path) -> None:
     assert _volume(result) > BALL_MM3 + 0.8 * beyond_ball
 
 
+def test_bodies_that_do_not_touch_are_told(tmp_path: Path) -> None:
+    both = np.r_[BALL.vertices, 0.5 * BALL.vertices + np.array([50.0, 0, 0])]
+    result = _run(tmp_path, both, np.r_[BALL.faces, BALL.faces + len(BALL.vertices)])
+    assert result.evidence["bodies"] == 2
+    assert "2 bodies that do not touch" in result.warnings[0]
+    assert _volume(result) == pytest.approx(BALL_MM3 * (1 + 1 / 8), rel=0.01)
+
+
 def test_what_cannot_be_wrapped_says_why(tmp_path: Path) -> None:
     with pytest.raises(StepError, match="no triangle with an area"):
         _run(tmp_path, BALL.vertices, [[0, 1, 1]])

@@ -37,6 +37,16 @@ def keep_solid_bodies(
     return points[used], renamed.reshape(-1, 3).astype(np.int64), int((~kept).sum())
 
 
+def bodies(faces: Ints) -> Ints:
+    """Number (m,), from 0, of the connected body that each face belongs to."""
+    ends = np.concatenate([faces[:, :2], faces[:, 1:]])
+    size = int(faces.max()) + 1 if len(faces) else 0
+    links = coo_matrix((np.ones(len(ends), dtype=np.int8), (ends[:, 0], ends[:, 1])), shape=(size, size))
+    _, label = connected_components(links, directed=False)
+    _, body = np.unique(label[faces[:, 0]], return_inverse=True)
+    return np.asarray(body, dtype=np.int64)
+
+
 def thin_out(vertices: ArrayLike, faces: ArrayLike, tolerance_mm: float) -> tuple[Floats, Ints]:
     """Fewer triangles, the surface moved by no more than `tolerance_mm`.
 
