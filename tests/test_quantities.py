@@ -16,7 +16,12 @@ PINT_NAME = {"%": "percent", "°": "degree", "um": "micrometer", "µm": "microme
              "mm²": "mm**2", "cm²": "cm**2", "mm2": "mm**2", "cm2": "cm**2", "mm³": "mm**3", "cm³": "cm**3",
              "mm3": "mm**3", "cm3": "cm**3", "MB": "megabyte", "GB": "gigabyte", "kB": "kilobyte",
              "d": "day", "ml": "milliliter", "deg": "degree"}  # fmt: skip
-BASE = {"1": "dimensionless", "mm2": "mm**2", "mm3": "mm**3", "MB": "megabyte", "deg": "degree"}
+for mass in ("g", "kg"):
+    PINT_NAME |= {f"{mass}/{volume}": f"{mass}/{volume[:-1]}**3" for volume in ("cm3", "cm³", "m3", "m³")}
+for length in ("mm", "m"):
+    PINT_NAME |= {f"{length}/s{two}": f"{length}/s**2" for two in ("2", "²")}
+BASE = {"1": "dimensionless", "mm2": "mm**2", "mm3": "mm**3", "MB": "megabyte", "deg": "degree",
+        "mm/s2": "mm/s**2", "g/cm3": "g/cm**3"}  # fmt: skip
 UNITS = [(kind, unit) for kind in KINDS.values() for unit in kind.units]
 
 

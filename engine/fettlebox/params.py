@@ -16,11 +16,14 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validat
 from pydantic_core import core_schema
 
 from .quantities import (
+    ACCELERATION,
     ANGLE,
     AREA,
     DATA,
+    DENSITY,
     LENGTH,
     RATIO,
+    SPEED,
     TIME,
     VOLUME,
     Kind,
@@ -57,6 +60,9 @@ Area = Annotated[float, QuantityType(AREA)]
 Volume = Annotated[float, QuantityType(VOLUME)]
 Time = Annotated[float, QuantityType(TIME)]
 Data = Annotated[float, QuantityType(DATA)]
+Speed = Annotated[float, QuantityType(SPEED)]
+Acceleration = Annotated[float, QuantityType(ACCELERATION)]
+Density = Annotated[float, QuantityType(DENSITY)]
 
 
 def quantity(

@@ -47,8 +47,25 @@ TIME = Kind(
 DATA = Kind("data size", "MB", {"MB": 1.0, "GB": 1000.0, "kB": 0.001}, "8 GB")
 AREA = Kind("area", "mm2", {"mm2": 1.0, "cm2": 100.0, "mm²": 1.0, "cm²": 100.0}, "50 mm2")
 VOLUME = Kind("volume", "mm3", {"mm3": 1.0, "cm3": 1000.0, "ml": 1000.0, "mm³": 1.0, "cm³": 1000.0}, "5 cm3")
+SPEED = Kind(
+    "speed",
+    "mm/s",
+    {"mm/s": 1.0, "cm/s": 10.0, "m/s": 1000.0, "mm/min": 1 / 60, "m/min": 1000 / 60},
+    "60 mm/s",
+)
+ACCELERATION = Kind(
+    "acceleration", "mm/s2", {"mm/s2": 1.0, "m/s2": 1000.0, "mm/s²": 1.0, "m/s²": 1000.0}, "1000 mm/s2"
+)
+DENSITY = Kind(
+    "density",
+    "g/cm3",
+    {"g/cm3": 1.0, "g/ml": 1.0, "kg/m3": 0.001, "g/cm³": 1.0, "kg/m³": 0.001},
+    "1.24 g/cm3",
+)
 
-KINDS = {kind.name: kind for kind in (LENGTH, ANGLE, RATIO, TIME, DATA, AREA, VOLUME)}
+KINDS = {
+    kind.name: kind for kind in (LENGTH, ANGLE, RATIO, TIME, DATA, AREA, VOLUME, SPEED, ACCELERATION, DENSITY)
+}
 
 _SHAPE = re.compile(rf"^\s*(?P<number>{NUMBER})\s*(?P<unit>[^\W\d_].*?|[%°].*?)?\s*$")
 _COMMA = re.compile(r"^\s*[+-]?\d+,\d+")

@@ -4,8 +4,9 @@ from pathlib import Path
 
 import pytest
 from fettlebox.errors import RecipeError
-from fettlebox.printer import EVERYDAY, Printer
+from fettlebox.printer import EVERYDAY, Filament, Material, Prices, Printer, Resin
 from fettlebox.recipe import load_shop
+from fettlebox.recipe.profiles import MaterialFile, made_material
 
 SHOP = """
 shop: The Workshop by the Weir
@@ -89,3 +90,51 @@ def test_a_wrong_shop(shop: Path, old: str, new: str, problem: str) -> None:
 def test_a_folder_that_is_no_shop(tmp_path: Path) -> None:
     with pytest.raises(RecipeError, match=r"shop\.yaml: this shop file cannot be read"):
         load_shop(tmp_path)
+
+
+PROFILES = """
+shop: The Workshop by the Weir
+recipe: bust
+money: GBP
+materials:
+  chalk: {density: 1.3 g/cm3, price: 31.5, diameter: 2.85 mm}
+  clay: {density: 1100 kg/m3, price: 60}
+printers:
+  tall:
+    {kind: filament, build volume: [220 mm, 22 cm, 0.4 m], material: chalk, line: 0.5 mm, walls: 2, skin: 1 mm,
+    infill: 20 %, support: 10 %, wall speed: 3 m/min, infill speed: 8 cm/s, support speed: 70 mm/s,
+    travel speed: 0.2 m/s, acceleration: 3 m/s2, layer change: 500 ms, least layer: 0 s, start: 3 min,
+    machine hour: 2, handling: 4.5}
+  fine:
+    {kind: resin, build volume: [5 in, 80 mm, 160 mm], material: clay, exposure: 2 s, lift: 7 s,
+    first layers: 6, first exposure: 25 s, support: 5 %}
+"""
+
+
+def test_profiles_are_read_in_the_units_that_estimates_use(shop: Path) -> None:
+    (shop / "shop.yaml").write_text(PROFILES)
+    read = load_shop(shop)
+    tall, fine = read.printers["tall"], read.printers["fine"]
+    assert tall.filament == Filament(0.5, 2, 1.0, 0.2, 0.1, 50.0, 80.0, 70.0, 200.0, 3000.0, 0.5, 0.0)
+    assert tall.material == Material("chalk", 1.3, 31.5, 2.85)
+    assert (tall.prices, tall.start_s) == (Prices("GBP", 2.0, 4.5), 180.0)
+    assert fine.resin == Resin(2.0, 7.0, 6, 25.0, 0.05)
+    assert (fine.material.name, fine.material.density_g_per_cm3) == ("clay", pytest.approx(1.1))
+
+
+def test_usual_values_of_file_and_profile_are_the_same(shop: Path) -> None:
+    text = "kind: {}, build volume: [220 mm, 220 mm, 250 mm]"
+    lines = ["shop: a", "recipe: bust", "printers:"]
+    lines += [f"  {kind}: {{{text.format(kind)}}}" for kind in ("filament", "resin")]
+    lines += ["materials: {plain: {}, other: {}}", ""]
+    (shop / "shop.yaml").write_text("\n".join(lines))
+    read = load_shop(shop)
+    size = (220.0, 220.0, 250.0)
+    assert read.printers["filament"] == Printer("filament", size)
+    assert read.printers["resin"] == Printer("resin", size, "resin", layer_mm=0.05)
+    assert made_material("usual filament", MaterialFile()) == Material()
+
+
+def test_a_material_that_is_not_there(shop: Path) -> None:
+    found = problems(shop, PROFILES.replace("material: clay", "material: cley"))
+    assert found == ["15: printers › fine › material: there is no material 'cley'"]

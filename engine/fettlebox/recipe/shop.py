@@ -6,46 +6,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 from pydantic import ConfigDict, Field
 
-from ..params import Data, Length, StepParams, Time, quantity
-from ..printer import EVERYDAY, Printer
+from ..params import Data, StepParams, Time, quantity
+from ..printer import EVERYDAY, Material, Printer
 from .describe import listed
 from .nodes import Node, Problems, quoted
 from .placeholders import NAME
+from .profiles import FilamentPrinter, MaterialFile, ResinPrinter, made_material, made_printer
 from .text import read_file
 from .ticket import read_mapping
 from .validate import validate
 
 SHOP_FILE = "shop.yaml"
-
-
-class FilamentPrinter(StepParams):
-    """A printer that lays down a melted thread."""
-
-    model_config = ConfigDict(defer_build=True)
-
-    kind: Literal["filament"]
-    build_volume: Annotated[list[Length], Field(min_length=3, max_length=3)] = Field(
-        alias="build volume", description="Width, depth and height that can be printed."
-    )
-    nozzle: Length = quantity("0.4 mm", at_least="0.05 mm", at_most="3 mm", about="Width of the nozzle.")
-    layer: Length = quantity("0.2 mm", at_least="0.01 mm", at_most="2 mm", about="Height of a layer.")
-
-
-class ResinPrinter(StepParams):
-    """A printer that hardens resin with light."""
-
-    model_config = ConfigDict(defer_build=True)
-
-    kind: Literal["resin"]
-    build_volume: Annotated[list[Length], Field(min_length=3, max_length=3)] = Field(
-        alias="build volume", description="Width, depth and height that can be printed."
-    )
-    pixel: Length = quantity("0.05 mm", at_least="0.005 mm", at_most="1 mm", about="Width of a dot of light.")
-    layer: Length = quantity("0.05 mm", at_least="0.005 mm", at_most="1 mm", about="Height of a layer.")
 
 
 class LimitsFile(StepParams):
@@ -81,6 +56,10 @@ class ShopFile(StepParams):
     printers: dict[str, Annotated[FilamentPrinter | ResinPrinter, Field(discriminator="kind")]] = Field(
         default_factory=dict, description="The shop's printers, each by a name of your own."
     )
+    materials: dict[str, MaterialFile] = Field(
+        default_factory=dict, description="What the printers are loaded with, each by a name of your own."
+    )
+    money: str = Field("EUR", pattern="^[A-Z]{3}$", description="The money of all prices: an ISO 4217 code.")
     limits: LimitsFile = Field(default_factory=_default_limits, description="What one job may use.")
     keep: Time | None = quantity(
         None, at_least="1 h", about="How long results and originals are kept; without it, for ever."
@@ -129,7 +108,13 @@ def parse_shop(text: str, shown_as: str, folder: Path | None = None) -> Shop:
     if checked is None:
         problems.stop_if_any()
         raise AssertionError("a shop file that does not validate has a problem")
-    printers = {name: _printer(name, given) for name, given in checked.printers.items()}
+    materials = {name: made_material(name, given) for name, given in checked.materials.items()}
+    printers = {
+        name: made_printer(
+            name, given, _material(root, name, given.material, materials, problems), checked.money
+        )
+        for name, given in checked.printers.items()
+    }
     printer = _chosen(root, checked.printer, printers, problems)
     if folder is not None:
         _check_recipe(root, folder, checked.recipe, problems)
@@ -141,11 +126,19 @@ def parse_shop(text: str, shown_as: str, folder: Path | None = None) -> Shop:
     )  # fmt: skip
 
 
-def _printer(name: str, given: FilamentPrinter | ResinPrinter) -> Printer:
-    x, y, z = given.build_volume
-    if isinstance(given, FilamentPrinter):
-        return Printer(name, (x, y, z), "filament", nozzle_mm=given.nozzle, layer_mm=given.layer)
-    return Printer(name, (x, y, z), "resin", pixel_mm=given.pixel, layer_mm=given.layer)
+def _material(
+    root: Node, key: str, name: str | None, materials: Mapping[str, Material], problems: Problems
+) -> Material | None:
+    if name is None:
+        return next(iter(materials.values())) if len(materials) == 1 else None
+    if name in materials:
+        return materials[name]
+    node = root.value["printers"].value[key].value["material"]
+    near = get_close_matches(name, materials, n=1)
+    hint = f"did you mean {quoted(near[0])}?" if near else "" if materials else "add it to 'materials'"
+    expected = f"one of {listed(materials)}" if materials else ""
+    problems.add(node, ("printers", key, "material"), f"there is no material {quoted(name)}", expected, hint)
+    return None
 
 
 def _chosen(root: Node, name: str | None, printers: Mapping[str, Printer], problems: Problems) -> Printer:
