@@ -23,10 +23,10 @@ LAYERS = [
     {"recipe"},
     {"jobs"},
     {"traveler", "versions", "shipped"},
-    {"run_steps", "run_job", "run_once"},
+    {"step_cache", "run_steps", "run_job", "run_once"},
     {"workers", "watch"},
     {"server"},
-    {"checking", "doctor", "demo", "printing", "testing"},
+    {"checking", "doctor", "demo", "printing", "trying", "testing"},
     {"cli", "__main__"},
 ]
 RANK = {name: rank for rank, names in enumerate(LAYERS) for name in names}

@@ -95,6 +95,30 @@ def run(
     return worst_status(results)
 
 
+@command("try")
+def try_(
+    recipe: Annotated[Path, typer.Argument(help="A recipe file.", metavar="RECIPE")],
+    scan: Annotated[Path, typer.Argument(help="A scan.", metavar="SCAN")],
+    setting: Annotated[
+        list[str] | None, typer.Option("--set", help="A value the recipe asks for.", metavar="NAME=VALUE")
+    ] = None,
+    ticket: Annotated[Path | None, typer.Option(help="A ticket for this scan.")] = None,
+    out: Annotated[Path, typer.Option(help="Where the sheet and the kept steps go.")] = Path("tried"),
+    as_json: AsJson = False,
+) -> int:
+    """Tune RECIPE on SCAN: every step's part, facts and picture on one sheet. Delivers nothing."""
+    from . import printing
+    from .run_once import require_good
+    from .trying import try_recipe
+
+    values = _settings(setting or [])
+    require_good(recipe, [scan], ticket, values)
+    with printing.job_progress(scan.name) as progress:
+        sheet, run = try_recipe(recipe, scan, out, ticket=ticket, values=values, progress=progress)
+    printing.tried(sheet, run, as_json=as_json)
+    return {"done": 0, "held": 3, "rejected": 4}[run.state]
+
+
 @command("serve")
 def serve(
     shop: ShopFolder,

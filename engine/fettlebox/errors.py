@@ -100,14 +100,21 @@ class StepError(FettleboxError):
 class HoldError(FettleboxError):
     """A step could go on only by guessing. The job waits in `hold/` for a person.
 
-    `evidence` is what the person needs to decide: plain JSON values, units in the names.
+    `evidence` is what the person needs to decide: plain JSON values, units in the names; `pictures` are
+    what they should look at, name → PNG bytes.
     """
 
     exit_status = 3
 
-    def __init__(self, sentence: str, evidence: Mapping[str, Any] | None = None) -> None:
+    def __init__(
+        self,
+        sentence: str,
+        evidence: Mapping[str, Any] | None = None,
+        pictures: Mapping[str, bytes] | None = None,
+    ) -> None:
         super().__init__(sentence)
         self.evidence = dict(evidence or {})
+        self.pictures = dict(pictures or {})
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return type(self), (str(self), self.evidence)
+        return type(self), (str(self), self.evidence, self.pictures)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from .doctor import Finding
     from .jobs.events import Event
     from .run_job import JobResult
+    from .run_steps import Run
 
 
 def as_json_line(data: Mapping[str, Any]) -> None:
@@ -81,6 +82,22 @@ def job_sentence(result: JobResult, folder: Path) -> str:
         f"{name}: done in {result.record.timing.get('seconds', 0):.1f} s. {size} mm, "
         f"{after.get('triangles', 0):,} triangles{close}\n  {plain(files)} in {folder}"
     )
+
+
+def tried(sheet: Path, run: Run, *, as_json: bool) -> None:
+    """What trying a recipe came to, and where to look."""
+    if as_json:
+        steps = [
+            {"id": r.id, "outcome": r.outcome, "seconds": r.seconds, "facts": dict(r.facts)}
+            for r in run.records
+        ]
+        as_json_line({"state": run.state, "reason": run.reason, "sheet": str(sheet), "steps": steps})
+        return
+    for record in run.records:
+        print(f"  {record.id:<12} {record.outcome} in {record.seconds:.1f} s")
+    if run.reason:
+        print(plain(run.reason))
+    print(f"look at {sheet}")
 
 
 @contextmanager

@@ -249,9 +249,8 @@ def _about_scan(scan: Scan, origin: Origin, path: Path) -> dict[str, Any]:
 
 
 def _seed(record: JobRecord) -> str:
-    """What the random generators of a job grow from: nothing but its inputs."""
-    ticket = record.ticket["sha256"] if record.ticket else "-"
-    return f"{record.scan['sha256']}/{record.recipe['sha256']}/{ticket}"
+    """What random numbers grow from: the scan alone, so that tuning one step moves no other."""
+    return str(record.scan["sha256"])
 
 
 def _digest(path: Path) -> str:

@@ -18,13 +18,15 @@ from .mesh import Origin, Part
 from .mesh.facts import measure
 from .printer import Printer
 from .recipe import Plan, PlannedStep
+from .step_cache import StepCache, step_key
 from .traveler.record import StepOutcome, StepRecord
 
 
 @dataclass
 class Run:
     """A part on its way, and what happened to it. `complete`: every step that was to run has run,
-    or the last one only withheld its consent."""
+    or the last one only withheld its consent.
+    """
 
     part: Part
     reference: Part
@@ -45,12 +47,13 @@ def run_steps(
     seed: str,
     scratch: Path,
     progress: Callable[[str, float], None],
-    watch: Callable[[PlannedStep, Part], None] = lambda planned, part: None,
+    watch: Callable[[PlannedStep, Run], None] = lambda planned, run: None,
+    kept: StepCache | None = None,
 ) -> Run:
     """Run a plan. A step that cannot do its work ends the run as its `otherwise` says.
 
-    `watch` is called with every part that a step hands on. Raises whatever is neither StepError nor
-    HoldError: that is a defect, and the caller's to report.
+    `watch` is called after every step; `kept` saves doing again what was done before. Raises whatever
+    is neither StepError nor HoldError: that is a defect, and the caller's to report.
     """
     run = Run(part, reference=part)
     todo = [planned for planned in plan.steps if planned.enabled]
@@ -59,8 +62,8 @@ def run_steps(
             run.records += (_record(planned, "skipped", run.part, reason="its `when` is not met"),)
             continue
         progress(planned.id, 0.0)
-        _run_one(planned, run, origin, printer, seed, scratch, progress)
-        watch(planned, run.part)
+        _run_one(planned, run, origin, printer, seed, scratch, progress, kept)
+        watch(planned, run)
         if run.state != "done":
             run.complete = planned is todo[-1] and run.state == "held"
             return run
@@ -76,6 +79,7 @@ def _run_one(
     seed: str,
     scratch: Path,
     progress: Callable[[str, float], None],
+    kept: StepCache | None,
 ) -> None:
     before = run.part
     clock = time.perf_counter()
@@ -89,7 +93,7 @@ def _run_one(
             progress=lambda fraction: progress(planned.id, min(max(float(fraction), 0.0), 1.0)),
         )
         try:
-            result = planned.step.run(before, planned.params, ctx)
+            result = _result(planned, before, ctx, seed, kept)
         except (StepError, HoldError) as error:
             _fail(planned, run, error, time.perf_counter() - clock)
             return
@@ -115,6 +119,21 @@ def _run_one(
     )
 
 
+def _result(
+    planned: PlannedStep, part: Part, ctx: StepContext, seed: str, kept: StepCache | None
+) -> StepResult:
+    """What the step makes of the part, from what was kept if it made it before."""
+    if kept is None:
+        return planned.step.run(part, planned.params, ctx)
+    key = step_key(planned.step, planned.params_as_written, part, ctx, f"{seed}/{planned.id}")
+    result = kept.get(key)
+    if result is None:
+        result = planned.step.run(part, planned.params, ctx)
+        if isinstance(result, StepResult):
+            kept.put(key, result)
+    return result
+
+
 def _fail(planned: PlannedStep, run: Run, error: StepError | HoldError, seconds: float) -> None:
     said = f"{planned.id}: {error}"
     hold = isinstance(error, HoldError)
@@ -125,9 +144,21 @@ def _fail(planned: PlannedStep, run: Run, error: StepError | HoldError, seconds:
     else:
         run.state = "held" if outcome == "held" else "rejected"
         run.reason = said
-    evidence = error.evidence if isinstance(error, HoldError) else {}
+    evidence, shown = {}, {}
+    if isinstance(error, HoldError):
+        evidence = error.evidence
+        shown = {f"{planned.id}-{name}": png for name, png in error.pictures.items()}
+        run.pictures.update(shown)
     run.records += (
-        _record(planned, outcome, run.part, seconds=seconds, reason=str(error), evidence=evidence),
+        _record(
+            planned,
+            outcome,
+            run.part,
+            seconds=seconds,
+            reason=str(error),
+            evidence=evidence,
+            pictures=tuple(shown),
+        ),
     )
 
 
