@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import trimesh
-from fettlebox_steps.geometry.collapse import point_triangle_sq
 from fettlebox_steps.geometry.crossings import crossing_faces
 from fettlebox_steps.geometry.measures import area_vectors, is_closed, volume_and_centroid
 from fettlebox_steps.geometry.plane_cut import cut_above
+from fettlebox_steps.geometry.quadrics import point_triangle_sq
 from fettlebox_steps.geometry.simplifying import largest_distance, simplified
 from numpy.typing import NDArray
 

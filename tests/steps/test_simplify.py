@@ -82,9 +82,9 @@ def test_cut_face_stays_flat(ball: Part, tmp_path: Path) -> None:
 def test_a_real_scan(bunny_scan: Path, tmp_path: Path) -> None:
     scan = trimesh.load(bunny_scan)
     part = Part(np.asarray(scan.vertices) * 3.0, np.asarray(scan.faces, dtype=np.int32))
-    result = run(part, tmp_path, within="0.2 mm")
-    assert result.facts["triangles_after"] < 0.3 * result.facts["triangles_before"]
-    assert result.facts["largest_distance_mm"] <= 0.2
+    result = run(part, tmp_path, within="0.4 mm")
+    assert result.facts["triangles_after"] < 0.1 * result.facts["triangles_before"]
+    assert result.facts["largest_distance_mm"] <= 0.4
 
 
 def test_nothing_to_simplify(tmp_path: Path) -> None:

@@ -15,6 +15,8 @@ import heapq
 import numpy as np
 from numba import njit
 
+from .quadrics import plane_cost, point_triangle_sq, shape_and_normal
+
 LARGEST_RING = 64
 """Vertices with more neighbours are left alone: fans of that size are the hubs of flat caps."""
 
@@ -30,94 +32,6 @@ NEAR_ENOUGH = 0.1
 
 MOST_POINTS = 1 << 15
 """Points that one collapse may have to measure; beyond, it is not made."""
-
-
-@njit(cache=True)
-def face_quadrics(vertices, faces):
-    """(n,10) upper triangle of the sum of area-weighted plane quadrics around each vertex."""
-    q = np.zeros((len(vertices), 10))
-    for f in range(len(faces)):
-        a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
-        x = (b[1] - a[1]) * (c[2] - a[2]) - (b[2] - a[2]) * (c[1] - a[1])
-        y = (b[2] - a[2]) * (c[0] - a[0]) - (b[0] - a[0]) * (c[2] - a[2])
-        z = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
-        double = np.sqrt(x * x + y * y + z * z)
-        if double == 0.0:
-            continue
-        x, y, z, w = x / double, y / double, z / double, double / 6.0
-        d = -(x * a[0] + y * a[1] + z * a[2])
-        for k in range(3):
-            r = q[faces[f, k]]
-            r[0] += w * x * x
-            r[1] += w * x * y
-            r[2] += w * x * z
-            r[3] += w * x * d
-            r[4] += w * y * y
-            r[5] += w * y * z
-            r[6] += w * y * d
-            r[7] += w * z * z
-            r[8] += w * z * d
-            r[9] += w * d * d
-    return q
-
-
-@njit(cache=True)
-def _cost(q, u, v, p):
-    x, y, z = p[0], p[1], p[2]
-    s = 0.0
-    for k in (u, v):
-        r = q[k]
-        s += x * (r[0] * x + 2 * (r[1] * y + r[2] * z + r[3])) + y * (r[4] * y + 2 * (r[5] * z + r[6]))
-        s += z * (r[7] * z + 2 * r[8]) + r[9]
-    return max(s, 0.0)
-
-
-@njit(cache=True)
-def _normal(p, q, r, out):
-    ux, uy, uz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
-    vx, vy, vz = r[0] - p[0], r[1] - p[1], r[2] - p[2]
-    out[0], out[1], out[2] = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
-    length = np.sqrt(out[0] ** 2 + out[1] ** 2 + out[2] ** 2)
-    wx, wy, wz = vx - ux, vy - uy, vz - uz
-    sides = ux * ux + uy * uy + uz * uz + vx * vx + vy * vy + vz * vz + wx * wx + wy * wy + wz * wz
-    if length > 0.0:
-        out /= length
-    return 3.4641016151377544 * length / sides if sides > 0.0 else 0.0  # 1 for an equilateral triangle
-
-
-@njit(cache=True)
-def point_triangle_sq(p, a, b, c):
-    """Squared distance of a point and a triangle (C. Ericson, "Real-time collision detection", 2005)."""
-    abx, aby, abz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
-    acx, acy, acz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
-    px, py, pz = p[0] - a[0], p[1] - a[1], p[2] - a[2]
-    d1 = abx * px + aby * py + abz * pz
-    d2 = acx * px + acy * py + acz * pz
-    s, t = 0.0, 0.0
-    if d1 > 0.0 or d2 > 0.0:
-        bpx, bpy, bpz = p[0] - b[0], p[1] - b[1], p[2] - b[2]
-        d3 = abx * bpx + aby * bpy + abz * bpz
-        d4 = acx * bpx + acy * bpy + acz * bpz
-        cpx, cpy, cpz = p[0] - c[0], p[1] - c[1], p[2] - c[2]
-        d5 = abx * cpx + aby * cpy + abz * cpz
-        d6 = acx * cpx + acy * cpy + acz * cpz
-        va, vb, vc = d3 * d6 - d5 * d4, d5 * d2 - d1 * d6, d1 * d4 - d3 * d2
-        if d3 >= 0.0 and d4 <= d3:
-            s = 1.0
-        elif d6 >= 0.0 and d5 <= d6:
-            t = 1.0
-        elif vc <= 0.0 and d1 >= 0.0 and d3 <= 0.0:
-            s = d1 / (d1 - d3)
-        elif vb <= 0.0 and d2 >= 0.0 and d6 <= 0.0:
-            t = d2 / (d2 - d6)
-        elif va <= 0.0 and d4 - d3 >= 0.0 and d5 - d6 >= 0.0:
-            t = (d4 - d3) / ((d4 - d3) + (d5 - d6))
-            s = 1.0 - t
-        else:
-            total = va + vb + vc
-            s, t = vb / total, vc / total
-    x, y, z = px - s * abx - t * acx, py - s * aby - t * acy, pz - s * abz - t * acz
-    return x * x + y * y + z * z
 
 
 @njit(cache=True)
@@ -148,7 +62,7 @@ def _best(p, faces, across, out, q, free, flat, wall, u, ring):
     for k in range(n):
         v = _end(faces, ring[k])
         if _may(faces, across, free, flat, wall, u, v, ring[k]):
-            least = min(least, _cost(q, u, v, p[v]))
+            least = min(least, plane_cost(q, u, v, p[v]))
     return least
 
 
@@ -221,14 +135,14 @@ def _fits(
             continue
         e = ring[k] % 3
         s, t = faces[f, (e + 1) % 3], faces[f, (e + 2) % 3]
-        shape_now = _normal(p[u], p[s], p[t], now)
-        shape_new = _normal(p[v], p[s], p[t], new)
+        shape_now = shape_and_normal(p[u], p[s], p[t], now)
+        shape_new = shape_and_normal(p[v], p[s], p[t], new)
         if shape_new < min(NARROWEST, shape_now) or shape_new < 1e-4:
             return -1
         if now[0] * new[0] + now[1] * new[1] + now[2] * new[2] < FLATTEST_TURN and shape_now > 1e-4:
             return -1
         outer = across[3 * f + (e + 1) % 3] // 3
-        _normal(p[faces[outer, 0]], p[faces[outer, 1]], p[faces[outer, 2]], now)
+        shape_and_normal(p[faces[outer, 0]], p[faces[outer, 1]], p[faces[outer, 2]], now)
         if now[0] * new[0] + now[1] * new[1] + now[2] * new[2] < -0.9:
             return -1
         if not first and past[0] * new[0] + past[1] * new[1] + past[2] * new[2] < -0.9:
@@ -364,7 +278,7 @@ def collapse_edges(p, faces, across, q, free, flat, wall, on_face, within_sq, ta
         for k in range(count):
             v = _end(faces, ring[k])
             ok = _may(faces, across, free, flat, wall, u, v, ring[k])
-            tried[k] = _cost(q, u, v, p[v]) if ok else np.inf
+            tried[k] = plane_cost(q, u, v, p[v]) if ok else np.inf
         while True:
             k = -1
             least = np.inf

@@ -20,6 +20,7 @@ HEIGHTS = 64
 """Heights looked at for each direction."""
 
 PROXY_TRIANGLES = 20_000
+FIRST_POINTS = 5_000
 FINALISTS = 24
 """The first look is at a coarse copy, up to a sixth off; so many are measured again on the part itself."""
 
@@ -129,15 +130,18 @@ def search(vertices: Floats, faces: Ints, limits: Limits) -> Search:
     part, the best of those refined to half a degree and measured in fine columns.
     """
     span_mm = float(np.linalg.norm(np.ptp(vertices, axis=0)))
-    hull = hull_corners(vertices[np.unique(faces)])
-    limits = replace(limits, protected=hull_corners(limits.protected), unwanted=hull_corners(limits.unwanted))
+    used = vertices[np.unique(faces)]
     coarse = coarse_copy(vertices, faces)
+    rough, sample = (
+        _thinned(coarse[0][np.unique(coarse[1])]),
+        replace(limits, protected=_thinned(limits.protected), unwanted=_thinned(limits.unwanted)),
+    )
     directions = spread_directions(limits.most_tilt_deg, DIRECTIONS)
     clears = len(limits.unwanted) > 0
-    windows, usable = _windows(hull, directions, limits, clears)
+    windows, usable = _windows(rough, directions, sample, clears)
     if clears and not usable.any():
         clears = False
-        windows, usable = _windows(hull, directions, limits, clears)
+        windows, usable = _windows(rough, directions, sample, clears)
     if not usable.any():
         return Search([], None, 0, 0, clears)
     directions, windows = directions[usable], windows[usable]
@@ -149,7 +153,7 @@ def search(vertices: Floats, faces: Ints, limits: Limits) -> Search:
 
     def measure(ups: Floats, cell_mm: float) -> list[Cut]:
         nonlocal considered
-        heights, fine = _windows(hull, ups, limits, clears)
+        heights, fine = _windows(used, ups, limits, clears)
         if not fine.any():
             return []
         columns = evaluate(vertices, faces, ups[fine], heights[fine], cell_mm)
@@ -165,7 +169,7 @@ def search(vertices: Floats, faces: Ints, limits: Limits) -> Search:
             cut = min([cut, *nearby], key=_cost)
         refined.append(cut)
     level = measure(np.array([[0.0, 0.0, 1.0]]), fine_mm)[:1]
-    window = np.array([_reported_window(hull, cut, limits, clears) for cut in [*refined, *level]]).reshape(
+    window = np.array([_reported_window(used, cut, limits, clears) for cut in [*refined, *level]]).reshape(
         -1, HEIGHTS
     )
     stated = [
@@ -193,14 +197,9 @@ def _apart(cuts: list[Cut]) -> list[Cut]:
     return chosen
 
 
-def hull_corners(points: Floats) -> Floats:
-    """The corners (k,3) of the convex hull of points (n,3): no other point is ever the extreme one."""
-    from scipy.spatial import ConvexHull, QhullError
-
-    try:
-        return np.asarray(points[np.sort(ConvexHull(points).vertices)]) if len(points) > 4 else points
-    except QhullError:
-        return points
+def _thinned(points: Floats) -> Floats:
+    """At most FIRST_POINTS of points (n,3), evenly picked: enough for a first look."""
+    return points[:: max(1, -(-len(points) // FIRST_POINTS))]
 
 
 def coarse_copy(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
@@ -213,9 +212,9 @@ def coarse_copy(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
     return fewer.astype(np.float64), triangles.astype(np.int32)
 
 
-def _windows(hull: Floats, ups: Floats, limits: Limits, clear: bool) -> tuple[Floats, Mask]:
+def _windows(points: Floats, ups: Floats, limits: Limits, clear: bool) -> tuple[Floats, Mask]:
     """Heights (n,HEIGHTS) to look at for each direction, and (n,) whether there are any."""
-    along = hull @ ups.T
+    along = points @ ups.T
     low, high = along.min(axis=0), along.max(axis=0)
     if len(limits.protected):
         high = np.minimum(high, (limits.protected @ ups.T).min(axis=0))
@@ -280,9 +279,9 @@ def _around(up: Floats, turn_deg: float, most_tilt_deg: float) -> Floats:
     return np.asarray(found[found[:, 2] >= np.cos(np.radians(most_tilt_deg)) - 1e-12])
 
 
-def _reported_window(hull: Floats, cut: Cut, limits: Limits, clear: bool) -> Floats:
+def _reported_window(points: Floats, cut: Cut, limits: Limits, clear: bool) -> Floats:
     """(HEIGHTS,) heights near a cut's own, within the limits."""
-    along = hull @ cut.up
+    along = points @ cut.up
     reach = NARROW_MM if limits.through is not None else float(np.ptp(along)) / HEIGHTS
     low, high = cut.height_mm - reach, cut.height_mm + reach
     if len(limits.protected):

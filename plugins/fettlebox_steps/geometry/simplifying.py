@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from .collapse import LARGEST_RING, collapse_edges, face_quadrics
+from .collapse import LARGEST_RING, collapse_edges
 from .crossings import crossing_faces
 from .flat_fill import halves_across
+from .quadrics import face_quadrics
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
