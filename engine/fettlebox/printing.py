@@ -128,8 +128,9 @@ def serve_progress(*, as_json: bool) -> Iterator[Callable[[Event], None]]:
     names: dict[str, str] = {}
 
     def tell(event: Event) -> None:
-        if "scan" in event.data and event.job:
-            names[event.job] = plain(str(event.data["scan"]))
+        if event.kind == "started" and event.job:
+            # Only this event's text names the scan: logs and other events go by the job's number.
+            names[event.job] = plain(event.text.partition(": ")[2])
         line = event_line(event, names.get(event.job or "", ""))
         if line and not as_json:
             print(line, file=sys.stderr, flush=True)

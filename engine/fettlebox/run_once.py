@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from .catalog import find_steps
-from .errors import UsageError
+from .errors import FettleboxError, UsageError
+from .jobs.atomic import is_no_room
 from .jobs.digest import digest
 from .jobs.folders import job_base, plain_stem, short_id
 from .printer import EVERYDAY, Printer
@@ -85,6 +86,12 @@ def run_once(
         result = perform(task, progress)
         final = out / f"{stem}.{short_id(job)}"
         _replace_folder(building, final)
+    except MemoryError:
+        raise FettleboxError(f"{scan.name}: there is not enough memory for this scan") from None
+    except OSError as error:
+        if is_no_room(error):
+            raise FettleboxError(f"the disk is full: nothing of {scan.name} was written to {out}") from None
+        raise
     finally:
         shutil.rmtree(building, ignore_errors=True)
     return result, final

@@ -73,13 +73,13 @@ NO_BASE = 0.06
 BASE = 0.085
 """Size from which a flat face is a base without doubt: a ring under a figure, two soles, a plinth."""
 
-NEAT = 0.05
-"""Raggedness up to which an opening is one cut; scanned rims wave by some per cent of their width."""
+NEAT = 0.09
+"""Raggedness up to which an opening is one cut; scanned rims wave by up to a tenth of their width."""
 
 VESSEL = -0.7
 """Cosine under which a flat face is opposite to an opening: a vessel's bottom, whose opening is on top."""
 
-RAGGED = 0.12
+RAGGED = 0.14
 """Raggedness from which an opening has no direction: it runs on from the neck up the back, say."""
 
 FLAT_TOLERANCE = 0.002
