@@ -71,7 +71,9 @@ def orient(part: Part, params: Params, ctx: StepContext) -> StepResult:
 
     vertices, faces = main_pieces(part.vertices, part.faces)
     if not len(faces):
-        raise StepError("the part has no surface; there is nothing to turn upright")
+        raise StepError(
+            "the scan is nothing but scraps: no piece has so much as 1 % of the surface; please scan again"
+        )
     evidence: dict[str, Any] = {}
     stance: Stance | None = None
     facts: dict[str, Any]

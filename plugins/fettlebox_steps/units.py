@@ -66,7 +66,9 @@ def units(part: Part, params: Params, ctx: StepContext) -> StepResult:
 
     vertices, faces = main_pieces(part.vertices, part.faces)
     if not len(faces):
-        raise StepError("the scan has no surface; there is nothing to tell a unit from")
+        raise StepError(
+            "the scan is nothing but scraps: no piece has so much as 1 % of the surface; please scan again"
+        )
     box = vertices.max(axis=0) - vertices.min(axis=0)
     extents = (float(box[0]), float(box[1]), float(box[2]))
     if ctx.origin.unit_mm is not None:
