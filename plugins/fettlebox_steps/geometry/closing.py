@@ -30,8 +30,6 @@ __all__ = ["CannotCloseError", "Closing", "close_scan"]
 
 BEYOND_SHARE = 1e-4
 """A part stands on its base if nothing is further out than this share of its diagonal: 0.03 mm on a head."""
-TILT_LIMIT = 0.3
-"""Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
 
 
 @dataclass(frozen=True)

@@ -32,66 +32,6 @@ THIN_SHARE = 0.02
 """The grid's surface may be thinned out within this share of a cell."""
 STOP_EDGES = 4.0
 """What stops a slit reaches this many median edges into the walls beside it."""
-BEYOND_SHARE = 1e-4
-"""A part stands on its base if nothing is further out than this share of its diagonal: 0.03 mm on a head."""
-TILT_LIMIT = 0.3
-"""Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
-LOCAL_FACES = 200
-"""...unless they are this few, which they are on a small piece whatever their share,"""
-LOCAL_VOLUME_CHANGE = 0.003
-"""...and not believed if it changes the volume by more than this: unguarded it once moved 12 %."""
-CRUMB_VOLUME = 0.002
-"""Of what a rung closes, bodies under this share of the largest are crumbs if they are small in area too.
-
-Trapped voids go as well: nobody sees them and no printer can clear them."""
-THIN_SHARE = 0.02
-"""The grid's surface may be thinned out within this share of a cell."""
-STOP_EDGES = 4.0
-"""What stops a slit reaches this many median edges into the walls beside it."""
-BEYOND_SHARE = 1e-4
-"""A part stands on its base if nothing is further out than this share of its diagonal: 0.03 mm on a head."""
-TILT_LIMIT = 0.3
-"""Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
-LOCAL_VOLUME_CHANGE = 0.003
-"""...and not believed if it changes the volume by more than this: unguarded it once moved 12 %."""
-CRUMB_VOLUME = 0.002
-"""Of what a rung closes, bodies under this share of the largest are crumbs if they are small in area too.
-
-Trapped voids go as well: nobody sees them and no printer can clear them."""
-THIN_SHARE = 0.02
-"""The grid's surface may be thinned out within this share of a cell."""
-STOP_EDGES = 4.0
-"""What stops a slit reaches this many median edges into the walls beside it."""
-BEYOND_SHARE = 1e-4
-"""A part stands on its base if nothing is further out than this share of its diagonal: 0.03 mm on a head."""
-TILT_LIMIT = 0.3
-"""Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
-CRUMB_VOLUME = 0.002
-"""Of what a rung closes, bodies under this share of the largest are crumbs if they are small in area too.
-
-Trapped voids go as well: nobody sees them and no printer can clear them."""
-THIN_SHARE = 0.02
-"""The grid's surface may be thinned out within this share of a cell."""
-STOP_EDGES = 4.0
-"""What stops a slit reaches this many median edges into the walls beside it."""
-BEYOND_SHARE = 1e-4
-"""A part stands on its base if nothing is further out than this share of its diagonal: 0.03 mm on a head."""
-TILT_LIMIT = 0.3
-"""Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
-THIN_SHARE = 0.02
-"""The grid's surface may be thinned out within this share of a cell."""
-STOP_EDGES = 4.0
-"""What stops a slit reaches this many median edges into the walls beside it."""
-BEYOND_SHARE = 1e-4
-"""A part stands on its base if nothing is further out than this share of its diagonal: 0.03 mm on a head."""
-TILT_LIMIT = 0.3
-"""Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
-STOP_EDGES = 4.0
-"""What stops a slit reaches this many median edges into the walls beside it."""
-BEYOND_SHARE = 1e-4
-"""A part stands on its base if nothing is further out than this share of its diagonal: 0.03 mm on a head."""
-TILT_LIMIT = 0.3
-"""Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
 
 
 def attempts(work: Work, plan: Plan, tried: dict[str, Any]) -> Iterator[tuple[str, Solid]]:
