@@ -5,7 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import trimesh
-from fettlebox_steps.geometry.layer_facts import islands, outline_facts, sum_by_layer
+from fettlebox_steps.geometry.layer_facts import (
+    islands,
+    layer_diagonals,
+    outline_facts,
+    sum_by_layer,
+)
 from fettlebox_steps.geometry.slicing import Layers, layer_heights, slice_layers
 
 
@@ -26,17 +31,21 @@ def union(*solids: trimesh.Trimesh) -> trimesh.Trimesh:
 
 
 def test_a_box_has_four_corners_and_its_perimeter() -> None:
-    length, corners = outline_facts(layered(box(20, 10, 5, (0, 0, 0))), 0.2)
-    assert length == pytest.approx([60.0] * 5)
-    assert list(corners) == [4] * 5
+    layers = layered(box(20, 10, 5, (0, 0, 0)))
+    found = outline_facts(layers, 0.2)
+    assert found.length_mm == pytest.approx([60.0] * 5)
+    assert list(found.corners) == [4] * 5
+    assert found.inset_rate == pytest.approx([8.0] * 5)
+    assert layer_diagonals(layers) == pytest.approx([np.sqrt(500.0)] * 5)
 
 
 def test_a_circle_has_no_corner_and_a_hole_counts() -> None:
     ring = trimesh.creation.annulus(6.0, 10.0, 4.0, sections=128)
     layers = layered(ring)
-    length, corners = outline_facts(layers, 0.2)
-    assert corners.sum() == 0
-    assert sum_by_layer(layers, length) == pytest.approx([2 * np.pi * 16] * 4, rel=2e-3)
+    found = outline_facts(layers, 0.2)
+    assert found.corners.sum() == 0
+    assert np.sort(found.inset_rate)[[0, -1]] == pytest.approx([-2 * np.pi, 2 * np.pi], rel=2e-3)
+    assert sum_by_layer(layers, found.length_mm) == pytest.approx([2 * np.pi * 16] * 4, rel=2e-3)
 
 
 def test_grain_is_neither_followed_nor_a_corner() -> None:
@@ -45,9 +54,9 @@ def test_grain_is_neither_followed_nor_a_corner() -> None:
     prism = trimesh.creation.extrude_polygon(
         __import__("shapely").Polygon(np.column_stack([radius * np.cos(turn), radius * np.sin(turn)])), 2.0
     )
-    length, corners = outline_facts(layered(prism), 0.225)
-    assert corners.sum() == 0
-    assert length == pytest.approx([20 * np.pi] * 2, rel=0.01)
+    found = outline_facts(layered(prism), 0.225)
+    assert found.corners.sum() == 0
+    assert found.length_mm == pytest.approx([20 * np.pi] * 2, rel=0.01)
 
 
 def test_what_hangs_in_mid_air_is_an_island() -> None:

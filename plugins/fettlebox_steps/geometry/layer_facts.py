@@ -13,9 +13,24 @@ from .slicing import Layers
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+SHARPEST_DEG = 150.0
+"""Turns beyond this are grain or a hair; to move an outline in by their mitre would run far off."""
+
 CORNER_DEG = 30.0
 """A turn sharper than this stops the nozzle; gentler ones are taken at speed. Our judgement: outlines are
 followed in steps of half a line, which turn by less than this on circles wider than two lines."""
+
+
+@dataclass(frozen=True, eq=False)
+class Outlines:
+    """Of every outline (q,): length_mm; how many corners it has; and how much shorter it gets for every
+    millimetre that it is moved into the material (a hole gets longer): twice the sum of tan(turn/2) over
+    its turns, which is 8 for a square and 2π for a circle.
+    """
+
+    length_mm: Floats
+    inset_rate: Floats
+    corners: Ints
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,13 +41,26 @@ class Islands:
     area_mm2: Floats
 
 
-def outline_facts(layers: Layers, step_mm: float) -> tuple[Floats, Ints]:
-    """Length (q,) mm of every outline followed in steps of `step_mm`, and how many corners (q,) it has."""
-    length = np.zeros(len(layers.outlines) - 1)
-    corners = np.zeros(len(layers.outlines) - 1, np.int64)
-    if len(length):
-        _follow(layers.points, layers.outlines, step_mm, np.cos(np.radians(CORNER_DEG)), length, corners)
-    return length, corners
+def outline_facts(layers: Layers, step_mm: float) -> Outlines:
+    """Measure every outline as it is followed in steps of `step_mm`."""
+    count = len(layers.outlines) - 1
+    length, inset, corners = np.zeros(count), np.zeros(count), np.zeros(count, np.int64)
+    if count:
+        straight = np.cos(np.radians(CORNER_DEG))
+        _follow(layers.points, layers.outlines, step_mm, straight, length, inset, corners)
+    return Outlines(length, inset, corners)
+
+
+def layer_diagonals(layers: Layers) -> Floats:
+    """(k,) mm across the box of each layer; 0 for one with nothing in it."""
+    found = np.zeros(len(layers))
+    begins = layers.outlines[layers.layers[:-1]]
+    some = layers.layers[1:] > layers.layers[:-1]
+    if some.any():
+        low = np.minimum.reduceat(layers.points, begins[some])
+        high = np.maximum.reduceat(layers.points, begins[some])
+        found[some] = np.linalg.norm(high - low, axis=1)
+    return found
 
 
 def sum_by_layer(layers: Layers, values: ArrayLike) -> Floats:
@@ -58,8 +86,9 @@ def _apart(a, b):
 
 
 @njit(cache=True)
-def _follow(points, outlines, step, straight, length, corners):
+def _follow(points, outlines, step, straight, length, inset, corners):
     """Points nearer than a step to the last one kept are passed over: grain is not followed, nor printed."""
+    sharpest = np.radians(SHARPEST_DEG)
     kept = np.empty((len(points), 2))
     for q in range(len(outlines) - 1):
         count = 0
@@ -87,8 +116,11 @@ def _follow(points, outlines, step, straight, length, corners):
             bx, by = kept[after, 0] - kept[p, 0], kept[after, 1] - kept[p, 1]
             far = np.hypot(bx, by)
             length[q] += far
-            if ax * bx + ay * by < straight * np.hypot(ax, ay) * far:
+            along = ax * bx + ay * by
+            if along < straight * np.hypot(ax, ay) * far:
                 corners[q] += 1
+            turn = np.arctan2(ax * by - ay * bx, along)
+            inset[q] += 2.0 * np.tan(min(max(turn, -sharpest), sharpest) / 2.0)
 
 
 @njit(cache=True)

@@ -53,7 +53,7 @@ class Layers:
     def layer_area_mm2(self) -> Floats:
         """(k,) area of the material in each layer, holes taken off."""
         which = np.repeat(np.arange(len(self)), np.diff(self.layers))
-        return np.asarray(np.bincount(which, self.area_mm2, len(self)), dtype=np.float64)
+        return np.asarray(np.bincount(which, self.area_mm2, len(self)), np.float64)
 
 
 def layer_heights(low_mm: float, high_mm: float, layer_mm: float) -> Floats:
@@ -62,7 +62,7 @@ def layer_heights(low_mm: float, high_mm: float, layer_mm: float) -> Floats:
     A last layer that would be thinner than a thousandth of the others is rounding, and left out.
     """
     count = max(1, int(np.ceil((high_mm - low_mm) / layer_mm - 1e-3)))
-    return low_mm + (np.arange(count) + 0.5) * layer_mm
+    return np.asarray(low_mm + (np.arange(count) + 0.5) * layer_mm, np.float64)
 
 
 def slice_layers(vertices: ArrayLike, faces: ArrayLike, height_mm: ArrayLike) -> Layers:

@@ -68,11 +68,11 @@ def _all(vertices, faces, normals, up, heights, cell, support, volume, base, ins
 
 
 @njit(cache=True)
-def _crossings(x, y, z, faces, normals, up, wide, high):
+def crossings(x, y, z, faces, normals, up, wide, high, steepest):
     """Crossings of the mesh with the lines of the grid, sorted by line and height.
 
     Returns starts (lines + 1,), heights, and kinds: 0 into the material going up, 1 out of it, 2 into it
-    through an underside that needs support.
+    through an underside that needs support, its normal turned down beyond a cosine of `steepest`.
     """
     count = np.zeros(wide * high + 1, np.int64)
     room = 0
@@ -93,7 +93,7 @@ def _crossings(x, y, z, faces, normals, up, wide, high):
         if abs(double) < 1e-12:
             continue
         what = np.int8(1) if double > 0 else np.int8(0)
-        if normals[f, 0] * up[0] + normals[f, 1] * up[1] + normals[f, 2] * up[2] < -OVERHANG_COSINE:
+        if normals[f, 0] * up[0] + normals[f, 1] * up[1] + normals[f, 2] * up[2] < -steepest:
             what = np.int8(2)
         for i in range(int(np.ceil(min(ax, bx, cx))), int(np.floor(max(ax, bx, cx))) + 1):
             for j in range(int(np.ceil(min(ay, by, cy))), int(np.floor(max(ay, by, cy))) + 1):
@@ -160,7 +160,7 @@ def _one(vertices, faces, normals, up, heights, cell, support, volume, base, ins
     x -= x0
     y -= y0
     wide, high = int(x.max()) + 2, int(y.max()) + 2
-    starts, at, kind = _crossings(x, y, z, faces, normals, up, wide, high)
+    starts, at, kind = crossings(x, y, z, faces, normals, up, wide, high, OVERHANG_COSINE)
 
     n = len(heights)
     first, step = heights[0], heights[1] - heights[0]
