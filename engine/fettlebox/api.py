@@ -35,8 +35,8 @@ from .params import Angle, Area, Length, Ratio, StepParams, Volume, quantity
 from .printer import EVERYDAY, Printer
 
 __all__ = [
-    "Angle", "Area", "HoldError", "Length", "Origin", "Part", "Plane", "Printer", "Ratio", "Step",
-    "StepContext", "StepError", "StepParams", "StepResult", "Volume", "quantity", "step",
+    "Angle", "Area", "Grade", "Grader", "HoldError", "Length", "Origin", "Part", "Plane", "Printer",
+    "Ratio", "Step", "StepContext", "StepError", "StepParams", "StepResult", "Volume", "quantity", "step",
 ]  # fmt: skip
 
 API_VERSION = 1
@@ -102,12 +102,41 @@ class Step(Generic[P]):
         return self.run(part, params, ctx)
 
 
+@dataclass(frozen=True)
+class Grade:
+    """How good a scan is. word: for people; rank: the larger, the better, compared from its first number on;
+    reasons: what is not good, in sentences; facts: JSON values, with units in their names.
+    """
+
+    word: str
+    rank: tuple[float, ...]
+    reasons: tuple[str, ...] = ()
+    facts: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Grader:
+    """Judges a scan before any step, so that the best of several takes can be chosen. It changes nothing."""
+
+    name: str
+    grade: Callable[[Part], Grade]
+
+    @hookimpl
+    def fettlebox_graders(self) -> list[Grader]:
+        return [self]
+
+
 class Hooks:
     """What a plugin may register. An entry point names an object that has some of these."""
 
     @hookspec
     def fettlebox_steps(self) -> list[Step[Any]]:
         """The steps that this plugin adds to the catalog."""
+        raise NotImplementedError
+
+    @hookspec
+    def fettlebox_graders(self) -> list[Grader]:
+        """Judges of scans. The last one found is asked, so that a shop's own goes before the built-in one."""
         raise NotImplementedError
 
 
