@@ -1,0 +1,156 @@
+"""How thick the walls of a part are, and how wide the gaps between them.
+
+From places all over the surface a ray goes straight in (for gaps: straight out) to what is opposite. It
+overrates what narrows to an edge, so the largest ball that touches the place from that side and holds none
+of the surface has the last word (H. Blum's medial ball, 1967; touching-ball search after J. Ma, S. W. Bae,
+S. Choi, "3D medial axis point approximation using nearest neighbors and the normal field", The Visual
+Computer, 2012). A ball stopped by a side that is not opposite, as near the edge of a cube, says nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from .distance import DistanceTree
+from .measures import area_vectors
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+
+EXTRA_PLACES = 40_000
+"""Every triangle has a place; large ones have more, as many as make this number on the whole surface."""
+
+OPPOSITE = -0.5
+"""Cosine between the normals of two sides that make a wall: they face apart by 120 degrees or more. What is
+blunter than 60 degrees is an edge, and prints as one."""
+
+START = 1e-6
+"""A ray starts this share of the part's size off the surface, so that it does not meet its own triangle."""
+
+HALVINGS = 14
+"""The ball's radius is found to 1/16000 of the ray's length."""
+
+BEYOND = 1.02
+"""A ball that is this much larger shows what stopped it, which is then nearer than the place it touches."""
+
+SEEN_MM2 = 1.0
+"""The thinnest wall is that which at least a square millimetre of the surface goes below: less is an edge, a
+tip or a single triangle, not a wall. Our judgement."""
+
+
+@dataclass(frozen=True, eq=False)
+class Places:
+    """Places on a surface: point (k,3), outward normal (k,3), face (k,), and area each stands for (k,)."""
+
+    point: Floats
+    normal: Floats
+    face: Ints
+    area_mm2: Floats
+
+
+def places_on(vertices: ArrayLike, faces: ArrayLike) -> Places:
+    """The middle of every triangle, and evenly spread ones in large triangles. Flat slivers have none."""
+    points = np.asarray(vertices, np.float64)
+    corners = np.asarray(faces, np.int32)
+    vectors = area_vectors(points, corners)
+    area = np.linalg.norm(vectors, axis=1)
+    real = np.flatnonzero(area > 0)
+    count = np.maximum(np.ceil(area[real] / max(area.sum(), 1e-300) * EXTRA_PLACES), 1).astype(np.int64)
+    face = np.repeat(real, count)
+    rank = np.arange(len(face)) - np.repeat(np.cumsum(count) - count, count)
+    # M. Roberts' R2 sequence, "The unreasonable effectiveness of quasirandom sequences", 2018; folded.
+    golden = 1.32471795724474602596
+    u, v = (rank + 1) / golden % 1.0, (rank + 1) / golden**2 % 1.0
+    over = u + v > 1.0
+    u, v = np.where(over, 1.0 - u, u), np.where(over, 1.0 - v, v)
+    alone = np.repeat(count == 1, count)
+    u, v = np.where(alone, 1 / 3, u), np.where(alone, 1 / 3, v)
+    a, b, c = (points[corners[face, k]] for k in range(3))
+    return Places(
+        a + u[:, None] * (b - a) + v[:, None] * (c - a),
+        vectors[face] / area[face, None],
+        face.astype(np.int32),
+        area[face] / np.repeat(count, count),
+    )
+
+
+def widths(
+    vertices: ArrayLike, faces: ArrayLike, places: Places, at_most_mm: float, *, inward: bool
+) -> Floats:
+    """(k,) thickness of the wall under each place, or with inward=False width of the gap over it, in mm.
+
+    Infinite where nothing is opposite. Beyond `at_most_mm` the ray alone is told.
+    """
+    points = np.asarray(vertices, np.float64)
+    corners = np.asarray(faces, np.int32)
+    way = -places.normal if inward else places.normal
+    found = _across(points, corners, places, way)
+    thin = np.flatnonzero(found < 2.0 * at_most_mm)
+    if len(thin):
+        found[thin] = _narrowed(
+            points, corners, places.point[thin], places.normal[thin], way[thin], found[thin]
+        )
+    return found
+
+
+def thinnest(width_mm: Floats, area_mm2: Floats) -> float:
+    """The width that SEEN_MM2 of the surface, or a hundredth of a small one, goes below; may be infinite."""
+    if not len(width_mm):
+        return float("inf")
+    order = np.argsort(width_mm, kind="stable")
+    sums = np.cumsum(area_mm2[order])
+    at = int(np.searchsorted(sums, min(SEEN_MM2, 0.01 * sums[-1])))
+    return float(width_mm[order[min(at, len(order) - 1)]])
+
+
+def per_face(values: Floats, places: Places, count: int) -> Floats:
+    """(m,) least value of each face's places; infinite for faces without any."""
+    found = np.full(count, np.inf)
+    np.minimum.at(found, places.face, values)
+    return found
+
+
+def _across(points: Floats, corners: Ints, places: Places, way: Floats) -> Floats:
+    """Distance along a ray to a side that faces the other way; worked out anew in double precision."""
+    from embreex.mesh_construction import TriangleMesh
+    from embreex.rtcore_scene import EmbreeScene
+
+    size = float(np.linalg.norm(np.ptp(points, axis=0)))
+    middle = (points.min(axis=0) + points.max(axis=0)) / 2.0
+    scene = EmbreeScene(robust=True)
+    TriangleMesh(scene, (points - middle).astype(np.float32), np.array(corners))
+    starts = places.point - middle + way * size * START
+    hit = np.asarray(scene.run(starts.astype(np.float32), way.astype(np.float32)))
+    found = np.full(len(hit), np.inf)
+    met = np.flatnonzero(hit >= 0)
+    other = area_vectors(points, corners[hit[met]])
+    other /= np.maximum(np.linalg.norm(other, axis=1), 1e-300)[:, None]
+    facing = np.einsum("ij,ij->i", other, places.normal[met])
+    along = np.einsum("ij,ij->i", other, way[met])
+    far = np.einsum("ij,ij->i", other, points[corners[hit[met], 0]] - places.point[met])
+    wall = (facing < OPPOSITE) & (np.abs(along) > 1e-9)
+    found[met[wall]] = np.maximum(far[wall] / along[wall], 0.0)
+    return found
+
+
+def _narrowed(
+    points: Floats, corners: Ints, start: Floats, normal: Floats, way: Floats, across: Floats
+) -> Floats:
+    """The diameter of the largest empty ball instead, where it is an opposite side that stops it."""
+    import igl
+
+    tree = DistanceTree.of(points, corners)
+    fits, too_large = np.zeros(len(start)), across / 2.0
+    for _ in range(HALVINGS):
+        radius = (fits + too_large) / 2.0
+        empty = tree.at(start + way * radius[:, None]) >= radius * (1.0 - 1e-6)
+        fits, too_large = np.where(empty, radius, fits), np.where(empty, too_large, radius)
+    centre = start + way * (fits * BEYOND)[:, None]
+    _, stopper, _ = igl.point_mesh_squared_distance(centre, points, corners.astype(np.int64))[:3]
+    other = area_vectors(points, corners[stopper])
+    other /= np.maximum(np.linalg.norm(other, axis=1), 1e-300)[:, None]
+    opposite = np.einsum("ij,ij->i", other, normal) < OPPOSITE
+    return np.where(opposite, np.minimum(2.0 * fits, across), across)

@@ -1,0 +1,109 @@
+"""Walls and gaps whose width is known by construction, to 0.05 mm."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+import trimesh
+from fettlebox_steps.geometry.thickness import Places, per_face, places_on, thinnest, widths
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+def measured(mesh: trimesh.Trimesh, *, inward: bool = True, at_most_mm: float = 4.0) -> tuple[Places, Floats]:
+    places = places_on(mesh.vertices, mesh.faces)
+    return places, widths(mesh.vertices, mesh.faces, places, at_most_mm, inward=inward)
+
+
+def shell(outer_mm: float, wall_mm: float, subdivisions: int = 5) -> trimesh.Trimesh:
+    outside = trimesh.creation.icosphere(subdivisions, radius=outer_mm)
+    inside = trimesh.creation.icosphere(subdivisions, radius=outer_mm - wall_mm)
+    inside.invert()
+    return trimesh.util.concatenate([outside, inside])
+
+
+def prism(outline: list[tuple[float, float]], height_mm: float) -> trimesh.Trimesh:
+    import shapely
+
+    return trimesh.creation.extrude_polygon(shapely.Polygon(outline), height_mm)
+
+
+@pytest.mark.parametrize("wall_mm", [0.3, 0.8, 2.0])
+def test_a_hollow_ball(wall_mm: float) -> None:
+    _, found = measured(shell(20.0, wall_mm))
+    assert found == pytest.approx(np.full(len(found), wall_mm), abs=0.05)
+
+
+def test_a_plate_is_as_thick_at_its_edges_as_in_its_middle() -> None:
+    plate = trimesh.creation.box((40.0, 30.0, 1.2))
+    places, found = measured(plate)
+    flat = np.abs(places.normal[:, 2]) > 0.5
+    assert found[flat] == pytest.approx(np.full(flat.sum(), 1.2), abs=0.05)
+    assert found[~flat].min() > 29.9
+
+
+def test_a_cube_is_nowhere_thin() -> None:
+    places, found = measured(trimesh.creation.box((20.0, 20.0, 20.0)))
+    assert found == pytest.approx(np.full(len(found), 20.0), abs=0.05)
+    assert thinnest(found, places.area_mm2) == pytest.approx(20.0, abs=0.05)
+
+
+@pytest.mark.parametrize("angle_deg", [10.0, 25.0, 40.0])
+def test_a_wedge(angle_deg: float) -> None:
+    """At distance d from the edge, the ball that touches both sides is 2·d·tan(angle/2) wide."""
+    reach = 20.0
+    rise = reach * np.tan(np.radians(angle_deg / 2))
+    wedge = prism([(0, 0), (reach, -rise), (reach, rise)], 30.0)
+    places, found = measured(wedge)
+    side = (np.abs(places.normal[:, 1]) > 0.5) & (np.abs(places.point[:, 2] - 15) < 8)
+    along = places.point[:, 0] / np.cos(np.radians(angle_deg / 2))
+    expected = 2 * along * np.tan(np.radians(angle_deg / 2))
+    near = side & (expected < 3.0)
+    assert near.sum() > 50
+    assert found[near] == pytest.approx(expected[near], abs=0.05)
+
+
+def test_a_slot_is_a_gap_and_its_lips_are_walls() -> None:
+    # A comb of three teeth 1.5 wide, with slots 0.6 wide and 10 deep between them.
+    outline = [(0, 0), (5.7, 0), (5.7, 20), (4.2, 20), (4.2, 10), (3.6, 10), (3.6, 20), (2.1, 20), (2.1, 10)]
+    comb = prism([*outline, (1.5, 10), (1.5, 20), (0, 20)], 12.0)
+    places, gap = measured(comb, inward=False)
+    finite = np.isfinite(gap)
+    assert gap[finite] == pytest.approx(np.full(finite.sum(), 0.6), abs=0.05)
+    # Two slots, each with two sides of 10 × 12.
+    assert places.area_mm2[finite].sum() == pytest.approx(4 * 120.0, rel=0.02)
+    _, wall = measured(comb)
+    tooth = (places.point[:, 1] > 12) & (np.abs(places.normal[:, 0]) > 0.5)
+    assert wall[tooth] == pytest.approx(np.full(tooth.sum(), 1.5), abs=0.05)
+
+
+def test_thinnest_looks_past_single_triangles() -> None:
+    width = np.array([0.1, 0.5, 3.0])
+    assert thinnest(width, np.array([0.2, 5.0, 200.0])) == 0.5
+    assert thinnest(width, np.array([1.2, 5.0, 200.0])) == 0.1
+    assert thinnest(width, np.array([0.2, 0.5, 5.0])) == 0.1
+    assert thinnest(np.zeros(0), np.zeros(0)) == np.inf
+
+
+def test_places_stand_for_the_whole_area_and_lie_on_it(head: Callable[..., Any]) -> None:
+    for mesh in (trimesh.creation.box((3, 4, 5)), head(4).mesh()):
+        places = places_on(mesh.vertices, mesh.faces)
+        assert places.area_mm2.sum() == pytest.approx(mesh.area)
+        off = np.einsum("ij,ij->i", places.point - mesh.triangles[places.face][:, 0], places.normal)
+        assert np.abs(off).max() < 1e-9 * mesh.scale
+        assert (
+            trimesh.triangles.points_to_barycentric(mesh.triangles[places.face], places.point).min() > -1e-9
+        )
+        assert np.isfinite(per_face(np.ones(len(places.face)), places, len(mesh.faces))).all()
+
+
+def test_inputs_stay_and_bytes_repeat(head: Callable[..., Any]) -> None:
+    shape = head(3)
+    mesh = trimesh.util.concatenate([shape.mesh(), shell(300.0, 0.7, 3)])
+    before = mesh.vertices.tobytes(), mesh.faces.tobytes()
+    assert measured(mesh)[1].tobytes() == measured(mesh)[1].tobytes()
+    assert before == (mesh.vertices.tobytes(), mesh.faces.tobytes())
