@@ -36,6 +36,9 @@ def test_each_fault_is_found_by_its_name(sphere: Callable) -> None:
 
     through = np.concatenate([v, v + np.array([30.0, 0, 0])])
     assert faults(through, np.concatenate([f, f + n])) == {"crossing_faces"}
+    within = np.concatenate([v, v / 2])
+    assert faults(within, np.concatenate([f, f + n])) == {"misplaced_bodies"}
+    assert faults(within, np.concatenate([f, f[:, ::-1] + n])) == set(), "a cavity"
 
     flat = v.copy()
     a, b, c = f[0]

@@ -167,16 +167,21 @@ def test_the_base_faces_where_it_is_asked_to(raw_scan: Callable, sphere: Callabl
         close_scan(scan.vertices, scan.faces, base_towards=np.array([0, 1.0, 0]))
 
 
-def test_without_a_base_no_material_is_added(raw_scan: Callable, sphere: Callable) -> None:
+def test_an_opening_is_followed_by_a_skin_that_carries_the_surface_on(
+    raw_scan: Callable, sphere: Callable
+) -> None:
     ball = sphere(50.0, 5)
-    scan = raw_scan(ball, 1, noise_mm=0, holes=0, crumbs=0, fins=0, doubled=0, cut_share=0.3)
-    result = closed(scan, flat_base=False)
+    scan = raw_scan(ball, 1, noise_mm=0, holes=0, crumbs=0, fins=0, doubled=0, cut_share=0.15)
+    result = closed(scan, close="follow")
+    assert result.rung == "direct"
     assert result.frame is None
-    assert result.vertices[:, 2].min() >= scan.vertices[:, 2].min() - 1e-9
-    # CRC: cap of height h, 0.7 of the diameter and what is ragged
-    assert trimesh.Trimesh(result.vertices, result.faces).volume == pytest.approx(
-        np.pi * 70**2 * (150 - 70) / 3, rel=0.02
-    )
+    # the surface around the opening is a ball's: what carries it on comes close to the ball that was cut.
+    # A plate clamped at radius R with slope s is s·R/2 deep (S. Timoshenko, "Theory of plates and shells")
+    radius = np.linalg.norm(result.vertices, axis=1)
+    rim = 50 * np.sqrt(1 - 0.7**2)
+    assert radius.min() == pytest.approx(0.7 * 50 + rim * (rim / 50) / 2, abs=0.5)
+    assert radius.max() < 1.01 * 50
+    assert trimesh.Trimesh(result.vertices, result.faces).volume == pytest.approx(ball.volume_mm3, rel=1e-2)
 
 
 def test_an_arm_cut_off_beside_the_neck_is_closed_like_a_hole_and_said(sphere: Callable) -> None:

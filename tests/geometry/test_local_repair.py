@@ -39,4 +39,4 @@ def test_two_balls_through_one_another_are_no_local_matter(sphere: Callable) -> 
     ball = sphere(50.0, 3)
     both = np.concatenate([ball.vertices, ball.vertices + np.array([1.0, 0, 0])])
     healed = heal_crossings(both, np.concatenate([ball.faces, ball.faces + len(ball.vertices)]))
-    assert healed is None or judge(*healed[:2]).sound
+    assert healed is None or set(judge(*healed[:2]).faults()) <= {"misplaced_bodies"}

@@ -58,10 +58,10 @@ def test_debris_is_under_the_share_or_a_speck_but_never_the_largest() -> None:
 def test_the_small_bodies_of_an_assembly_are_no_crumbs() -> None:
     one_subject = survey(*balls([10.0, 0.5, 0.5]))
     assert not one_subject.assembly
-    assert crumbs_among(one_subject).tolist() == [False, True, True]
+    assert crumbs_among(one_subject, False).tolist() == [False, True, True]
     assembly = survey(*balls([10.0, 9.0, 8.0, 0.7, 0.7]))
     assert assembly.assembly
-    assert not crumbs_among(assembly).any()
+    assert not crumbs_among(assembly, True).any()
 
 
 def test_what_is_found_kept_and_dropped_adds_up_and_is_said() -> None:

@@ -14,6 +14,7 @@ from .topology import (
     Flags,
     Floats,
     Ints,
+    components,
     corner_fans,
     diagonal,
     enclosed_volume,
@@ -27,6 +28,10 @@ FOLDED_COSINE = -0.9999
 
 NEEDLE_HEIGHT = 1e-8
 """A triangle lower than this share of the part's diagonal has no normal to speak of; float32 keeps 6e-8."""
+
+
+JUST_BESIDE = 1e-9
+"""A body is asked for at this share of the diagonal beyond its furthest vertex along X: outside itself."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +48,7 @@ class Verdict:
     folded_faces: int
     shared_positions: int
     open_as_float32: int
+    misplaced_bodies: int
     crossing_faces: int | None
     volume_mm3: float
 
@@ -60,7 +66,7 @@ class Verdict:
             name: count
             for name in (
                 "open_edges", "crowded_edges", "pinched_vertices", "degenerate_faces", "folded_faces",
-                "shared_positions", "open_as_float32", "crossing_faces",
+                "shared_positions", "open_as_float32", "misplaced_bodies", "crossing_faces",
             )
             if (count := getattr(self, name))
         }  # fmt: skip
@@ -93,6 +99,7 @@ def judge(vertices: Floats, faces: Ints) -> Verdict:
     welded, collapsed, _ = drop_bad_faces(first[faces])
     flat = _needles(vertices, faces) | _needles(single.astype(np.float64), faces)
     closed = len(faces) > 0 and not open_edges and not crowded and fans == len(used)
+    crossings = int(crossing_faces(vertices, faces).sum()) if closed else None
     return Verdict(
         open_edges=open_edges if len(faces) else 1,
         crowded_edges=crowded,
@@ -101,9 +108,27 @@ def judge(vertices: Floats, faces: Ints) -> Verdict:
         folded_faces=int(_folded(vectors, twin, FOLDED_COSINE).sum()),
         shared_positions=len(used) - len(used_vertices(first[used], n)),
         open_as_float32=int((twins(welded, n) < 0).sum()) + collapsed,
-        crossing_faces=int(crossing_faces(vertices, faces).sum()) if closed else None,
+        misplaced_bodies=misplaced_bodies(vertices, faces) if crossings == 0 else 0,
+        crossing_faces=crossings,
         volume_mm3=enclosed_volume(vertices, faces),
     )
+
+
+def misplaced_bodies(vertices: Floats, faces: Ints) -> int:
+    """Bodies that are not where they should be: outer ones in the open, cavities in one outer body."""
+    count, label = components(faces, len(vertices))
+    if count < 2:
+        return 0
+    from .winding import WindingTree
+
+    corners = faces.ravel()
+    order = np.lexsort((vertices[corners, 0], np.repeat(label, 3)))
+    last = np.searchsorted(np.repeat(label, 3)[order], np.arange(1, count + 1)) - 1
+    beside = vertices[corners[order[last]]] + [JUST_BESIDE * diagonal(vertices), 0, 0]
+    around = WindingTree.of(vertices, faces).at(beside)
+    a, b, c = (vertices[faces[:, k]] - vertices.mean(axis=0) for k in range(3))
+    volume = np.bincount(label, np.einsum("ij,ij->i", a, np.cross(b, c)), count)
+    return int((np.abs(around - (volume <= 0)) > 0.5).sum())
 
 
 def offending_faces(vertices: Floats, faces: Ints) -> Flags:

@@ -7,6 +7,7 @@ import numpy as np
 from .acceptance import offending_faces
 from .clean import make_manifold, pieces_of, trim_ears
 from .holes import fill
+from .loops import classify
 from .topology import Flags, Floats, Ints, boundary_loops, compact
 
 ROUNDS = 6
@@ -24,9 +25,12 @@ def _grown(mask: Flags, faces: Ints, n: int, rings: int) -> Flags:
 
 
 def heal_crossings(
-    vertices: Floats, faces: Ints, crossing: Flags | None = None
+    vertices: Floats, faces: Ints, crossing: Flags | None = None, *, open_stays: bool = False
 ) -> tuple[Floats, Ints, int] | None:
-    """The surface without crossings and the rounds that took, or None if they would not heal."""
+    """The surface without crossings and the rounds that took, or None if they would not heal.
+
+    Every rim is filled on the way, but for the openings if the surface is one that stays open.
+    """
     for rings in range(1, ROUNDS + 1):
         if crossing is None:
             crossing = offending_faces(vertices, faces)
@@ -36,7 +40,8 @@ def heal_crossings(
         if not len(kept):
             return None
         vertices, faces = _without_scraps(vertices, trim_ears(kept, len(vertices)))
-        filled = fill(vertices, faces, boundary_loops(faces, len(vertices)))
+        loops = boundary_loops(faces, len(vertices))
+        filled = fill(vertices, faces, classify(vertices, faces, loops).narrow if open_stays else loops)
         if filled.unfilled:
             return None
         vertices, faces, crossing = filled.vertices, filled.faces, None

@@ -33,6 +33,12 @@ class Rims:
     outward: Floats
     area_mm2: float
 
+    @property
+    def narrow(self) -> list[Ints]:
+        """The holes without those that are as wide as an opening."""
+        aside = {id(loop) for loop in self.aside}
+        return [loop for loop in self.holes if id(loop) not in aside]
+
 
 def classify(vertices: Floats, faces: Ints, loops: list[Ints]) -> Rims:
     """Sort rims into one group of openings that face the same way, and holes.

@@ -86,13 +86,13 @@ def debris_among(vertices: Floats, faces: Ints, pieces: Pieces, under_share: flo
     return debris
 
 
-def crumbs_among(pieces: Pieces) -> Flags:
+def crumbs_among(pieces: Pieces, each_counts: bool) -> Flags:
     """(k,) pieces that a closing need not carry along: nothing that anyone could miss.
 
-    Of one subject, what is under REPORTED_SHARE. Of an assembly, dust and torn-off scraps only: its
-    small closed bodies are as much the subject as the large ones.
+    Of one subject, what is under REPORTED_SHARE. Where each body counts, as in an assembly, dust and
+    torn-off scraps only: its small closed bodies are as much the subject as the large ones.
     """
-    if pieces.assembly:
+    if each_counts:
         crumbs = (pieces.share < CRUMB_SHARE) | (~pieces.closed & (pieces.share < REPORTED_SHARE))
     else:
         crumbs = pieces.share < REPORTED_SHARE

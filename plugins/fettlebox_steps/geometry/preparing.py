@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
 import numpy as np
 
 from .base import Frame, base_frame
 from .clean import clean, pieces_of, without_fringe
+from .fairing import bend_least
 from .holes import Filled, fill
 from .loops import Rims, classify
-from .pieces import Pieces, account, crumbs_among, dropped_warnings, second_layers, survey
+from .pieces import Pieces, crumbs_among, dropped_warnings, second_layers, survey
 from .topology import Flags, Floats, Ints, boundary_loops, compact, vector_area
+
+Close = Literal["flat", "follow", "none"]
+Gather = Literal["auto", "largest", "unite", "keep"]
 
 TILT_LIMIT = 0.3
 """Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
@@ -24,51 +28,74 @@ class CannotCloseError(ValueError):
 
 @dataclass(frozen=True)
 class Work:
-    """The cleaned surface, what was left out, and what is to be said about it."""
+    """The cleaned surface, what was left out, and what is to be said about it.
+
+    assembly    no piece is plainly the subject: all of them are
+    apart       the result may be bodies that do not touch
+    must_join   it may not, and gaps between bodies are to be bridged
+    dropped     (k,) pieces of what was found
+    """
 
     vertices: Floats
     faces: Ints
     assembly: bool
+    apart: bool
+    must_join: bool
     pieces: int
+    dropped: Flags
     input_kept: Flags
-    facts: dict[str, Any]
     evidence: dict[str, Any]
     warnings: tuple[str, ...]
 
 
-def prepare(vertices: Floats, faces: Ints, found: Pieces) -> Work:
-    crumbs = crumbs_among(found)
-    layers = second_layers(vertices, faces, found)
-    warnings = dropped_warnings(found, crumbs) + dropped_warnings(found, layers, "second layer")
+def prepare(vertices: Floats, faces: Ints, found: Pieces, gather: Gather) -> Work:
+    if gather == "largest":
+        crumbs = np.arange(found.count) > 0
+    else:
+        crumbs = crumbs_among(found, found.assembly or gather == "keep")
+    layers = second_layers(vertices, faces, found) & (gather in ("auto", "unite"))
+    warnings = dropped_warnings(found, crumbs & ~layers) + dropped_warnings(found, layers, "second layer")
     crumbs |= layers
     kept = ~crumbs[found.label] if len(faces) else np.zeros(0, bool)
+    assembly = found.assembly and gather != "largest"
+    each_counts = assembly or gather == "keep"
     cleaned = clean(vertices, faces[kept])
     if not len(cleaned.faces):
         raise CannotCloseError("the scan has no face left after doubled and collapsed ones were taken out")
-    points, triangles, scraps = _without_scraps(cleaned.vertices, cleaned.faces, found.assembly)
-    if not found.closed[~crumbs].all() and not found.assembly:
+    points, triangles, scraps = _without_scraps(cleaned.vertices, cleaned.faces, each_counts)
+    if not found.closed[~crumbs].all() and not assembly:
         points, triangles = without_fringe(points, triangles)
-        points, triangles, more = _without_scraps(points, triangles, found.assembly)
+        points, triangles, more = _without_scraps(points, triangles, each_counts)
         scraps = scraps + more
     if not len(triangles):
         raise CannotCloseError("the scan is all fringe: no face hangs together with others on two sides")
     count, _, _ = pieces_of(points, triangles)
-    facts = account(found, crumbs)
     evidence = {
         "cleaned": cleaned.counts,
-        "assembly": found.assembly,
+        "assembly": assembly,
         "second_layers": int(layers.sum()),
         "scraps_torn_off": len(scraps),
         "largest_scrap_share": max(scraps, default=0.0),
     }
-    return Work(points, triangles, found.assembly, count, kept, facts, evidence, warnings)
+    return Work(
+        points,
+        triangles,
+        assembly,
+        each_counts and gather != "unite",
+        gather == "unite",
+        count,
+        crumbs,
+        kept,
+        evidence,
+        warnings,
+    )
 
 
-def _without_scraps(vertices: Floats, faces: Ints, assembly: bool) -> tuple[Floats, Ints, list[float]]:
+def _without_scraps(vertices: Floats, faces: Ints, each_counts: bool) -> tuple[Floats, Ints, list[float]]:
     """Without what came loose in cleaning: fins, and flaps that hung by one vertex."""
     loose = survey(vertices, faces, by_position=False)
-    scrap = crumbs_among(loose)
-    if assembly:
+    scrap = crumbs_among(loose, each_counts)
+    if each_counts:
         scrap &= ~loose.closed
     kept, trimmed, _ = compact(vertices, faces[~scrap[loose.label]])
     return kept, trimmed, [float(s) for s in loose.share[scrap]]
@@ -76,23 +103,29 @@ def _without_scraps(vertices: Floats, faces: Ints, assembly: bool) -> tuple[Floa
 
 @dataclass(frozen=True)
 class Plan:
-    """Holes filled, and the openings that a base is to close."""
+    """Holes filled, and the openings that a base is to close, or that are to stay.
+
+    filled  the surface with its patches; an opening that `follow` closes is one of them
+    frame   the base plane, None without a base
+    stays   openings are left as they are
+    """
 
     filled: Filled
     openings: list[Ints]
     frame: Frame | None
+    stays: bool
     facts: dict[str, Any]
     warnings: tuple[str, ...]
 
 
-def plan_closing(work: Work, flat_base: bool, extra_mm: float, towards: Floats | None) -> Plan:
+def plan_closing(work: Work, close: Close, extra_mm: float, towards: Floats | None) -> Plan:
     v, f = work.vertices, work.faces
     loops = boundary_loops(f, len(v))
     rims = classify(v, f, loops)
-    if work.assembly or not flat_base:
+    if work.assembly:
         rims = Rims([], loops, [], np.zeros(3), 0.0)
     frame = None
-    if rims.openings:
+    if rims.openings and close == "flat":
         way = rims.outward if towards is None else np.asarray(towards, np.float64)
         if way @ rims.outward < TILT_LIMIT:
             angle = np.degrees(np.arccos(np.clip(way @ rims.outward, -1, 1)))
@@ -101,7 +134,10 @@ def plan_closing(work: Work, flat_base: bool, extra_mm: float, towards: Floats |
                 "let the base follow the opening (axis: auto) or turn the part first"
             )
         frame = base_frame(v, rims.openings, way, extra_mm)
-    filled = fill(v, f, rims.holes)
+    if close == "follow":
+        filled = _bent(fill(v, f, rims.holes + rims.openings), rims)
+    else:
+        filled = fill(v, f, rims.holes if close == "flat" else rims.narrow)
     hole_area = [float(np.linalg.norm(vector_area(v[loop]))) for loop in rims.holes]
     facts = {
         "holes_filled": len(rims.holes),
@@ -115,5 +151,21 @@ def plan_closing(work: Work, flat_base: bool, extra_mm: float, towards: Floats |
         f"a second opening of {np.linalg.norm(vector_area(v[loop])):.0f} mm2 faces another way than "
         "the base; it was closed like a hole"
         for loop in rims.aside
+        if frame is not None
     )
-    return Plan(filled, rims.openings, frame, facts, warnings)
+    if work.assembly and loops and close == "flat":
+        warnings += ("the scan is several bodies, so its openings were closed like holes, without a base",)
+    openings = rims.openings if close != "follow" else []
+    return Plan(filled, openings, frame, close == "none" and bool(rims.openings), facts, warnings)
+
+
+def _bent(filled: Filled, rims: Rims) -> Filled:
+    """The patches over openings, wherever they face, bent as little as their surroundings allow."""
+    aside = {id(loop) for loop in rims.aside}
+    opening = [id(loop) in aside for loop in rims.holes] + [True] * len(rims.openings)
+    chosen = (filled.patch >= 0) & np.array([*opening, False])[filled.patch]
+    touched = np.zeros(len(filled.vertices), bool)
+    touched[filled.faces[chosen]] = True
+    fixed = np.zeros(len(filled.vertices), bool)
+    fixed[filled.faces[~chosen]] = True
+    return replace(filled, vertices=bend_least(filled.vertices, filled.faces, touched & ~fixed))

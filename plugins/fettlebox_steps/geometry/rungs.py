@@ -33,6 +33,9 @@ THIN_SHARE = 0.02
 STOP_EDGES = 4.0
 """What stops a slit reaches this many median edges into the walls beside it."""
 
+OPEN_FAULTS = ("open_edges", "open_as_float32", "volume_mm3")
+"""What a closed solid must not have and a surface that stays open cannot but have."""
+
 
 def attempts(work: Work, plan: Plan, tried: dict[str, Any]) -> Iterator[tuple[str, Solid]]:
     """One solid after another to put to the test, each more thorough than the one before."""
@@ -42,7 +45,7 @@ def attempts(work: Work, plan: Plan, tried: dict[str, Any]) -> Iterator[tuple[st
     else:
         stops = _slit_stops(work, plan)
         bodies = bodies_of(*closed) if work.pieces > 1 else [closed]
-        apart_is_fine = work.pieces == 1 or (work.assembly and not _overlap(*closed, bodies))
+        apart_is_fine = work.pieces == 1 or (work.apart and not _overlap(*closed, bodies))
         if not stops and apart_is_fine:
             yield "direct", closed
         else:
@@ -61,7 +64,8 @@ def _slit_stops(work: Work, plan: Plan) -> list[Solid]:
         return []
     side = work.vertices[work.faces[:, 0]] - work.vertices[work.faces[:, 1]]
     overlap_mm = STOP_EDGES * float(np.median(np.linalg.norm(side, axis=1)))
-    return slit_stops(work.vertices, plan.openings, plan.frame, overlap_mm, hang_together=work.pieces > 1)
+    hang_together = work.pieces > 1 and not work.apart
+    return slit_stops(work.vertices, plan.openings, plan.frame, overlap_mm, hang_together=hang_together)
 
 
 def _closed_rim_by_rim(plan: Plan) -> Solid | str:
@@ -99,9 +103,21 @@ def _united(bodies: list[Solid], stops: list[Solid], work: Work) -> Solid | str:
         sound.append(healed)
     united = _without_crumbs(*unite(sound + stops, NUDGE_ULPS * float32_step(work.vertices)))
     apart = len(bodies_of(*united))
-    if apart > 1 and not work.assembly:
+    if apart > 1 and not work.apart and not work.must_join:
         return f"{apart} loose pieces do not touch, but must become one body"
     return united
+
+
+def left_open(plan: Plan) -> Solid | str:
+    """The surface with its holes filled and its openings as they are, or a sentence why that cannot be."""
+    if plan.filled.unfilled:
+        return f"{len(plan.filled.unfilled)} holes cannot be filled without doubling an edge"
+    healed = heal_crossings(plan.filled.vertices, plan.filled.faces, open_stays=True)
+    if healed is None:
+        return "the surface crosses itself in places that would not heal"
+    vertices, faces, _ = compact(*healed[:2])
+    other = {k: n for k, n in judge(vertices, faces).faults().items() if k not in OPEN_FAULTS}
+    return ", ".join(f"{n:g} {k.replace('_', ' ')}" for k, n in other.items()) or (vertices, faces)
 
 
 def healed_solid(candidate: Solid, verdict: Verdict) -> tuple[Solid | None, Any]:
