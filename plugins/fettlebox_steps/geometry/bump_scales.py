@@ -1,0 +1,115 @@
+"""Where something of a bump's width stands out of a surface, up or down: places worth a closer look."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .measures import face_areas
+from .noise import grain_mm
+from .smoothing import typical_edge, vertex_normals
+from .spectral import Operator, filtered, highest_for, surface_laplacian
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+Mask = NDArray[np.bool_]
+
+BASE_SHARE = 0.5
+"""The base is the surface blurred by this share of the widest bump: what is left shows every bump whole."""
+
+SCALES = (0.075, 0.125, 0.2, 0.32)
+"""Blurs that the height is looked at with, as shares of the widest bump. A bump of foot radius r answers
+most to a blur of about 0.4·r."""
+
+NEXT_BLUR = 1.8
+"""A scale is what one blur keeps and the blur this much wider takes away (T. Lindeberg, "Feature detection
+with automatic scale selection", 1998; differences of Gaussians stand in for his Laplacian)."""
+
+LEAST_ANSWER = 0.22
+"""A bump answers with a third to a half of its height at its own scale; less than this share is no bump of
+the height asked for."""
+
+OVER_GRAIN = 3.2
+"""A place must stand out from all others of the scale by this many robust deviations, or every grain of
+sand would be looked at closely."""
+
+MOST_PLACES = 3000
+"""More places than this are a texture; the strongest are looked at."""
+
+
+@dataclass(frozen=True)
+class Relief:
+    """How a surface stands over its blurred self.
+
+    normal (n,3) of the base; height (n,) over it, mm; grain_mm robust deviation of the finest part;
+    edge_mm; start, other: neighbours in CSR form.
+    """
+
+    normal: Floats
+    height: Floats
+    grain_mm: float
+    edge_mm: float
+    start: Ints
+    other: Ints
+
+
+@dataclass(frozen=True)
+class Place:
+    """A vertex that something stands out at; sign +1 out of the surface, -1 into it."""
+
+    vertex: int
+    sign: int
+    answer: float
+
+
+def blur(width_mm: float) -> Callable[[Floats], Floats]:
+    """Response of a Gaussian blur (the heat equation) of this deviation in mm."""
+    return lambda eigenvalue: np.exp(-eigenvalue * (width_mm * width_mm / 2.0))
+
+
+def relief_and_places(
+    vertices: Floats, faces: Ints, pinned: Mask, over_mm: float, widest_mm: float
+) -> tuple[Relief, list[Place]]:
+    """The relief of a surface and the places to look at, strongest first."""
+    operator = surface_laplacian(vertices, faces, pinned, highest_for(widest_mm))
+    edge_mm = typical_edge(vertices, faces)
+    base = filtered(vertices, operator, blur(BASE_SHARE * widest_mm))
+    normal = vertex_normals(base, faces)
+    height = np.einsum("ij,ij->i", vertices - base, normal)
+    area = np.bincount(faces.ravel(), np.repeat(face_areas(vertices, faces) / 3.0, 3), len(vertices))
+    area[pinned] = 0.0
+    finest = height - _blurred(height, operator, max(1.2 * edge_mm, SCALES[0] * widest_mm))
+    grain = grain_mm(finest, area)
+    relief = Relief(normal, height, grain, edge_mm, operator.start, operator.other)
+    found: dict[tuple[int, int], float] = {}
+    for share in SCALES:
+        narrow = share * widest_mm
+        if narrow < 0.35 * edge_mm:
+            continue
+        kept = height if narrow < 0.6 * edge_mm else _blurred(height, operator, narrow)
+        answer = kept - _blurred(height, operator, NEXT_BLUR * max(narrow, 0.8 * edge_mm))
+        answer[pinned] = 0.0
+        least = max(LEAST_ANSWER * over_mm, OVER_GRAIN * grain_mm(answer, area))
+        for sign in (1, -1):
+            for vertex in _peaks(sign * answer, operator, least):
+                key = (int(vertex), sign)
+                found[key] = max(found.get(key, 0.0), float(sign * answer[vertex]))
+    places = [Place(vertex, sign, value) for (vertex, sign), value in found.items()]
+    places.sort(key=lambda place: (-place.answer, place.vertex, -place.sign))
+    return relief, places[:MOST_PLACES]
+
+
+def _blurred(values: Floats, operator: Operator, width_mm: float) -> Floats:
+    return filtered(values[:, None], operator, blur(width_mm))[:, 0]
+
+
+def _peaks(values: Floats, operator: Operator, least: float) -> Ints:
+    """Vertices of at least `least` that no neighbour exceeds."""
+    high = np.flatnonzero(values >= least)
+    owner = np.repeat(np.arange(len(values)), np.diff(operator.start))
+    beaten = np.zeros(len(values), np.bool_)
+    beaten[owner[values[operator.other] > values[owner]]] = True
+    return np.asarray(high[~beaten[high]], dtype=np.int32)

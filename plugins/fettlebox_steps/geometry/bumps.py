@@ -1,0 +1,167 @@
+"""Bumps, spikes and pits that a scanner left: finding them, judging them, taking them off."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .bump_measures import FLOOR_MM, Look, connected_ball, cubic, frame, look_at, rim_radius
+from .bump_scales import Relief, relief_and_places
+from .refill import Patch, refilled, spoiled_faces
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+Mask = NDArray[np.bool_]
+
+WEIGHTS = (-5.97, 1.019, -3.02, 0.93, 4.1, 0.106, 2.9, -1.056, -1.392, 1.019, 0.352)
+"""Logistic regression of "a planted bump" on `signs_of`, fitted on the tuning shapes of
+benchmarks/knockdown.py (`--fit` prints it)."""
+
+APART = 0.8
+"""Two finds nearer than this share of their radii together are one."""
+
+
+@dataclass(frozen=True)
+class Bump:
+    """A find. `confidence` 0 to 1: how sure it is that the scanner made it."""
+
+    seen: Look
+    confidence: float
+
+    @property
+    def height_mm(self) -> float:
+        """Over the surface around; negative for a pit."""
+        return self.seen.sign * self.seen.height_mm
+
+    @property
+    def width_mm(self) -> float:
+        """Across its foot."""
+        return 2.0 * self.seen.radius_mm
+
+
+@dataclass(frozen=True)
+class Finds:
+    """All finds, surest first, and the relief they were made in."""
+
+    bumps: tuple[Bump, ...]
+    relief: Relief
+
+
+@dataclass(frozen=True)
+class Levelled:
+    """A surface (n,3) with patches refilled. done: which of the bumps asked for were; moved (n,)."""
+
+    vertices: Floats
+    done: tuple[bool, ...]
+    moved: Mask
+
+
+def signs_of(seen: Look, relief: Relief) -> Floats:
+    """(10,) what speaks for or against a scanner's bump, each of an order of one."""
+    height = max(seen.height_mm, 1e-3)
+    sagitta = 0.5 * seen.bend * seen.radius_mm
+    return np.array(
+        [
+            np.log(max(seen.signal, 1e-3)),
+            np.log(seen.rim_mm / (relief.grain_mm + FLOOR_MM)),
+            seen.explained,
+            seen.roundness,
+            seen.bend,
+            1.0 - seen.tilt,
+            np.clip(seen.growth, 0.0, 3.0),
+            np.log(max(seen.others, 0.0) + 0.1),
+            np.log(height / (sagitta + 0.1)),
+            np.log(height / seen.radius_mm),
+        ]
+    )
+
+
+def confidence_of(seen: Look, relief: Relief) -> float:
+    score = WEIGHTS[0] + float(np.dot(WEIGHTS[1:], signs_of(seen, relief)))
+    return float(1.0 / (1.0 + np.exp(-np.clip(score, -30.0, 30.0))))
+
+
+def find_bumps(vertices: Floats, faces: Ints, fixed: Mask, over_mm: float, widest_mm: float) -> Finds:
+    """What may be a scanner's bump of at least `over_mm` height and at most `widest_mm` across its foot.
+
+    fixed (n,): vertices that belong to flat faces or open rims, where nothing is looked for.
+    """
+    relief, places = relief_and_places(vertices, faces, fixed, over_mm, widest_mm)
+    bumps = []
+    for seen in look_at(vertices, relief, places, widest_mm):
+        if seen.height_mm >= over_mm and 2.0 * seen.radius_mm <= 1.25 * widest_mm:
+            bumps.append(Bump(seen, confidence_of(seen, relief)))
+    bumps.sort(key=lambda bump: (-bump.confidence, -bump.seen.signal, bump.seen.vertex))
+    return Finds(tuple(_apart(bumps)), relief)
+
+
+def level(vertices: Floats, faces: Ints, relief: Relief, bumps: Sequence[Bump], fixed: Mask) -> Levelled:
+    """Refill under these bumps. Where that would make triangles cross, fold or vanish that did not, the
+    bump is left as it is. Vertices outside the patches keep every bit.
+    """
+    scratch = np.zeros(len(vertices) + 1, dtype=np.int64)
+    patches = [refilled(vertices, faces, relief, bump.seen, fixed, scratch) for bump in bumps]
+    spoiled_before: Mask | None = None
+    while True:
+        result, owner = _applied(vertices, patches)
+        touched = (owner >= 0)[faces].any(axis=1)
+        if not touched.any():
+            break
+        bad = spoiled_faces(result, faces, touched)
+        if bad.any():
+            if spoiled_before is None:
+                spoiled_before = spoiled_faces(vertices, faces, touched)
+            bad &= ~spoiled_before
+        guilty = np.unique(owner[faces[bad]])
+        guilty = guilty[guilty >= 0]
+        if not len(guilty):
+            break
+        for k in guilty:
+            patches[k] = None
+    return Levelled(result, tuple(patch is not None for patch in patches), owner >= 0)
+
+
+def height_left(vertices: Floats, relief: Relief, bump: Bump) -> float:
+    """Height in mm that the profile of a bump still has over the rim, in these vertices (n,3)."""
+    seen = bump.seen
+    outside = rim_radius(seen.radius_mm, relief.edge_mm)
+    scratch = np.zeros(len(vertices) + 1, dtype=np.int64)
+    near = connected_ball(relief, vertices, seen.vertex, outside + seen.radius_mm, scratch)
+    offset = vertices[near] - seen.centre
+    flat, high = offset @ frame(seen.normal).T / seen.radius_mm, offset @ seen.normal
+    away = np.linalg.norm(flat, axis=1)
+    rim = (away >= 1.0) & (away * seen.radius_mm < outside)
+    over = high - cubic(flat) @ np.linalg.lstsq(cubic(flat[rim]), high[rim], rcond=None)[0]
+    profile = np.square(np.maximum(1.0 - away * away, 0.0))
+    return float(profile @ over / np.square(profile).sum())
+
+
+def _applied(vertices: Floats, patches: Sequence[Patch | None]) -> tuple[Floats, NDArray[np.int64]]:
+    """The vertices with patches in place, and the patch of each vertex, -1 for none.
+
+    The first patch that names a vertex has it: bumps come surest first.
+    """
+    result, owner = vertices.copy(), np.full(len(vertices), -1, dtype=np.int64)
+    for k, patch in enumerate(patches):
+        if patch is None:
+            continue
+        free = owner[patch.vertices] < 0
+        result[patch.vertices[free]] = patch.places[free]
+        owner[patch.vertices[free]] = k
+    return result, owner
+
+
+def _apart(bumps: list[Bump]) -> list[Bump]:
+    """Without those that lie on a surer one."""
+    kept: list[Bump] = []
+    for bump in bumps:
+        if all(
+            np.linalg.norm(bump.seen.centre - other.seen.centre)
+            > APART * (bump.seen.radius_mm + other.seen.radius_mm)
+            for other in kept
+        ):
+            kept.append(bump)
+    return kept

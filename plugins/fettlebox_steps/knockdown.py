@@ -1,0 +1,234 @@
+"""knockdown: take off the bumps, spikes and pits that the scanner left."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from base64 import b32encode
+from typing import TYPE_CHECKING, Any, Literal
+
+from fettlebox.api import (
+    HoldError,
+    Length,
+    Part,
+    StepContext,
+    StepError,
+    StepParams,
+    StepResult,
+    quantity,
+    step,
+)
+from pydantic import Field
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from .geometry.bumps import Bump, Finds
+
+ON_PLANE = 1e-6
+"""A vertex within this share of the part's size lies on a flat face; steps put it there exactly."""
+
+ID_LETTERS = 5
+"""Thirty million names: two of fifty patches hardly ever share one, and where they do, all get longer ones."""
+
+SURE = 0.8
+"""Confidence from which a find is taken off without asking (see benchmarks/knockdown.py for what that
+gives)."""
+
+PROPOSED = 0.2
+"""Confidence from which a find is put before a person."""
+
+
+class Params(StepParams):
+    over: Length = quantity(
+        "0.4 mm", at_least="0.05 mm", about="Bumps lower, and pits shallower, than this are left alone."
+    )
+    across: Length = quantity(
+        "8 mm", at_least="1 mm", at_most="40 mm", about="What is wider than this at its foot is shape."
+    )
+    care: Literal["strict", "ask"] = Field(
+        "strict",
+        description="strict: only what is certain, nothing on textured surfaces. ask: the job is held with a "
+        "picture of what might be a bump, until a person has ticked which ones are.",
+    )
+    ticked: str = Field(
+        "",
+        max_length=4000,
+        description="For `care: ask`: the names of the patches to take off, or `all`, or `none`. Best taken "
+        'from the ticket: `ticked: "${patches}"`.',
+    )
+
+
+@step(
+    "knockdown",
+    version=1,
+    summary="Take off scanning bumps, spikes and pits; features stay.",
+    shorthand="over",
+)
+def knockdown(part: Part, params: Params, ctx: StepContext) -> StepResult:
+    import numpy as np
+
+    from .geometry.bumps import find_bumps, height_left, level
+
+    if not len(part.faces):
+        raise StepError("There is nothing to knock down: the part has no triangles.")
+    fixed = _fixed(part)
+    finds = find_bumps(part.vertices, part.faces, fixed, params.over, params.across)
+    ctx.progress(0.7)
+    shown = [bump for bump in finds.bumps if bump.confidence >= PROPOSED]
+    names = _names(part, shown)
+    chosen = _chosen(part, params, finds, shown, names)
+    levelled = level(part.vertices, part.faces, finds.relief, chosen, fixed)
+    ctx.progress(0.9)
+    decisions = {}
+    for bump, done in zip(chosen, levelled.done, strict=True):
+        decisions[bump.seen.vertex] = "taken off" if done else "left: no room to refill it"
+    changed = [bump for bump, done in zip(chosen, levelled.done, strict=True) if done]
+    left = [bump for bump in shown if bump not in changed]
+    areas = _areas(part)
+    facts = {
+        "found": len(shown),
+        "changed": len(changed),
+        "refused": len(left),
+        "largest_height_mm": max((abs(bump.height_mm) for bump in changed), default=0.0),
+        "residual_mm": max(
+            (abs(height_left(levelled.vertices, finds.relief, bump)) for bump in changed), default=0.0
+        ),
+        "area_share_percent": 100.0 * float(areas[levelled.moved].sum() / max(areas.sum(), 1e-30)),
+    }
+    evidence = {"patches": _table(shown, names, decisions), "grain_mm": finds.relief.grain_mm}
+    if not changed:
+        return StepResult(part, facts, _warnings(left, params), evidence)
+    result = part.with_mesh(levelled.vertices, part.faces, part.colours)
+    moved_mm = np.linalg.norm(levelled.vertices - part.vertices, axis=1)
+    pictures = {"patches": _picture(part, moved_mm)}
+    return StepResult(result, facts, _warnings(left, params), evidence, pictures=pictures)
+
+
+def _chosen(part: Part, params: Params, finds: Finds, shown: list[Bump], names: dict[int, str]) -> list[Bump]:
+    """The finds to take off. With `care: ask`, those a person ticked; as long as nobody has, HoldError."""
+    if params.care == "strict":
+        return [bump for bump in shown if bump.confidence >= SURE]
+    if not shown:
+        return []
+    words = [word.lower() for word in re.split(r"[\s,;]+", params.ticked) if word]
+    by_name = {names[bump.seen.vertex]: bump for bump in shown}
+    if words == ["none"]:
+        return []
+    if words == ["all"]:
+        return shown
+    unknown = [word for word in words if word not in by_name]
+    evidence = {"patches": _table(shown, names, {}), "grain_mm": finds.relief.grain_mm}
+    if unknown:
+        raise HoldError(
+            f"no patch of this scan is named {', '.join(unknown)}; its patches are {', '.join(by_name)}. "
+            "Name some of these in the ticket, or write all or none, and try the job again",
+            evidence,
+            _marked(part, shown),
+        )
+    if not words:
+        raise HoldError(
+            f"{len(shown)} places may be bumps that the scanner left: {', '.join(by_name)}. Look at the "
+            "picture, name the ones to take off (or all, or none) in the ticket, and try the job again",
+            evidence,
+            _marked(part, shown),
+        )
+    return [bump for bump in shown if names[bump.seen.vertex] in words]
+
+
+def _warnings(left: list[Bump], params: Params) -> tuple[str, ...]:
+    if not left or params.care == "ask":
+        return ()
+    places = "1 place looks" if len(left) == 1 else f"{len(left)} places look"
+    return (
+        f"{places} like a scanning bump but may be texture or shape, and nothing was changed there; "
+        "`care: ask` shows them to a person",
+    )
+
+
+def _names(part: Part, bumps: list[Bump]) -> dict[int, str]:
+    """Vertex → name. Made of where the bump is in the scan's own coordinates: the same scan gives the same
+    names, and a name given for another surface is not mistaken for one of this.
+    """
+    import numpy as np
+
+    back = np.linalg.inv(part.placement)
+    digests = {}
+    for bump in bumps:
+        at = back[:3, :3] @ part.vertices[bump.seen.vertex] + back[:3, 3]
+        digest = hashlib.sha256(",".join(f"{v:.6g}" for v in at).encode()).digest()
+        digests[bump.seen.vertex] = b32encode(digest).decode().lower()
+    letters = ID_LETTERS
+    while len({text[:letters] for text in digests.values()}) < len(digests):
+        letters += 1
+    return {vertex: text[:letters] for vertex, text in digests.items()}
+
+
+def _table(shown: list[Bump], names: dict[int, str], decisions: dict[int, str]) -> list[dict[str, Any]]:
+    return [
+        {
+            "id": names[bump.seen.vertex],
+            "centre_mm": [float(v) for v in bump.seen.centre],
+            "height_mm": bump.height_mm,
+            "width_mm": bump.width_mm,
+            "confidence": bump.confidence,
+            "decision": decisions.get(bump.seen.vertex, "left alone" if decisions else "to be decided"),
+        }
+        for bump in shown
+    ]
+
+
+def _fixed(part: Part) -> NDArray[np.bool_]:
+    """(n,) vertices of open rims, and of triangles that lie in a flat face made on purpose."""
+    import numpy as np
+
+    from .geometry.smoothing import boundary_vertices
+
+    fixed = boundary_vertices(part.faces, len(part.vertices))
+    near_mm = ON_PLANE * float(np.ptp(part.bounds, axis=0).max())
+    for plane in part.planes:
+        on = np.abs(plane.height_of(part.vertices)) < near_mm
+        fixed[part.faces[on[part.faces].all(axis=1)]] = True
+    return fixed
+
+
+def _areas(part: Part) -> NDArray[np.float64]:
+    """(n,) the surface that each vertex stands for."""
+    import numpy as np
+
+    from .geometry.measures import face_areas
+
+    shares = np.repeat(face_areas(part.vertices, part.faces) / 3.0, 3)
+    return np.bincount(part.faces.ravel(), shares, len(part.vertices))
+
+
+def _picture(part: Part, moved_mm: NDArray[np.float64]) -> bytes:
+    """The part as it came, coloured by how far the surface went where it was refilled."""
+    from fettlebox.pictures import render_map
+
+    return render_map(part, moved_mm, "taken off, mm", at_least=0.1, views=_all_round())
+
+
+def _marked(part: Part, shown: list[Bump]) -> dict[str, bytes]:
+    """The part from all round, with the feet of the finds coloured by how sure they are."""
+    import numpy as np
+    from fettlebox.pictures import render_map
+
+    sure = np.full(len(part.vertices), np.nan)
+    for bump in reversed(shown):
+        near = np.linalg.norm(part.vertices - bump.seen.centre, axis=1) <= max(bump.seen.radius_mm, 2.0)
+        sure[near] = 100.0 * bump.confidence
+    picture = render_map(part, sure, "how sure, %", high=100.0, views=_all_round(), unknown="left as it is")
+    return {"patches": picture}
+
+
+def _all_round() -> tuple[Any, ...]:
+    from fettlebox.pictures import View
+
+    return (
+        View("front", 0.0, 10.0),
+        View("left", 90.0, 10.0),
+        View("back", 180.0, 10.0),
+        View("right", -90.0, 10.0),
+    )
