@@ -31,12 +31,13 @@ import pluggy
 
 from .errors import HoldError, StepError
 from .mesh import Origin, Part, Plane
-from .params import Angle, Area, Length, Ratio, StepParams, Volume, quantity
+from .params import Angle, Area, Length, Ratio, StepParams, Time, Volume, quantity
 from .printer import EVERYDAY, Printer
 
 __all__ = [
     "Angle", "Area", "Grade", "Grader", "HoldError", "Length", "Origin", "Part", "Plane", "Printer",
-    "Ratio", "Step", "StepContext", "StepError", "StepParams", "StepResult", "Volume", "quantity", "step",
+    "Ratio", "Step", "StepContext", "StepError", "StepParams", "StepResult", "Time", "Volume", "quantity",
+    "step",
 ]  # fmt: skip
 
 API_VERSION = 1

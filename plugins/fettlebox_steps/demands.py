@@ -9,10 +9,24 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, ClassVar, Literal, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Protocol, runtime_checkable
 
-from fettlebox.api import Length, Part, Ratio, StepContext, StepParams, Volume, quantity
+from fettlebox.api import (
+    Area,
+    Length,
+    Part,
+    Ratio,
+    StepContext,
+    StepError,
+    StepParams,
+    Time,
+    Volume,
+    quantity,
+)
 from pydantic import ConfigDict, Field, RootModel, model_validator
+
+if TYPE_CHECKING:
+    from .forecast import Forecast
 
 FITS_WITHIN_MM = 1e-6
 """Rounding only: a part scaled to exactly fill the printer fits it."""
@@ -58,12 +72,30 @@ class Measured:
 
         return compare(self.ctx.reference, self.part)
 
+    @cached_property
+    def forecast(self) -> Forecast | None:
+        """What printing it would take; None for a part that cannot be laid in layers."""
+        from .forecast import Forecast
+
+        try:
+            return Forecast(self.part, self.ctx.printer)
+        except StepError:
+            return None
+
 
 @runtime_checkable
 class Demand(Protocol):
     """The value of a gate's field that can judge a part. `name` is the field's."""
 
     def judge(self, name: str, measured: Measured) -> Iterable[Finding]: ...
+
+
+def in_hours(seconds: float) -> str:
+    """`2 h 5 min`, to the minute; `40 s` below one."""
+    if seconds < 60:
+        return f"{seconds:.3g} s"
+    hours, minutes = divmod(round(seconds / 60.0), 60)
+    return f"{hours} h {minutes} min" if hours else f"{minutes} min"
 
 
 class Band(StepParams):
@@ -117,6 +149,24 @@ class RatioBand(Band):
     below: Ratio | None = quantity(None, about="Less than this.")
     above: Ratio | None = quantity(None, about="More than this.")
     write: ClassVar[Callable[[float], str]] = staticmethod(lambda ratio: f"{ratio * 100.0:.4g} %")
+
+
+class AreaBand(Band):
+    below: Area | None = quantity(None, about="Less than this.")
+    above: Area | None = quantity(None, about="More than this.")
+    write: ClassVar[Callable[[float], str]] = staticmethod(lambda mm2: f"{mm2:.4g} mm2")
+
+
+class TimeBand(Band):
+    below: Time | None = quantity(None, about="Less than this.")
+    above: Time | None = quantity(None, about="More than this.")
+    write: ClassVar[Callable[[float], str]] = staticmethod(in_hours)
+
+
+class MoneyBand(Band):
+    below: float | None = Field(None, gt=0, description="Less than this, in the shop's money.")
+    above: float | None = Field(None, ge=0, description="More than this, in the shop's money.")
+    write: ClassVar[Callable[[float], str]] = staticmethod(lambda money: f"{money:.2f}")
 
 
 class Sound(RootModel[Literal[True]]):
@@ -195,6 +245,63 @@ class Covered(RatioBand):
     def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
         found = _known(measured.fidelity.covered_ratio)
         return self.within(name, "covered_ratio", found, "the share of the scan that the part covers is {}")
+
+
+class Overhang(RatioBand):
+    """Share of the surface off the bed that leans out by more than 45 degrees, and so needs support."""
+
+    def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        forecast = measured.forecast
+        found = None if forecast is None else forecast.overhang[1]
+        return self.within(name, "overhang_share", found, "the share of the surface that needs support is {}")
+
+
+class SupportVolume(VolumeBand):
+    """Space under such overhangs, down to the bed or to the part."""
+
+    def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        forecast = measured.forecast
+        found = None if forecast is None else forecast.support_mm3
+        return self.within(name, "support_mm3", found, "the support under the part fills {}")
+
+
+class Wall(LengthBand):
+    """The thickness that no more than a square millimetre of the surface goes below."""
+
+    def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        forecast = measured.forecast
+        found = None if forecast is None else _known(forecast.thinnest_mm)
+        if forecast is not None and found is None and self.below is None:
+            return ()  # nothing is opposite anything: there is no wall that could be thin
+        return self.within(name, "thinnest_wall_mm", found, "the thinnest wall is {}")
+
+
+class PrintTime(TimeBand):
+    """From the start of the print to its last layer, on the shop's printer."""
+
+    def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        forecast = measured.forecast
+        found = None if forecast is None else forecast.print_s
+        said = f"printing takes {{}} on the printer {measured.ctx.printer.name!r}"
+        return self.within(name, "print_s", found, said)
+
+
+class Price(MoneyBand):
+    """Material, machine hours and handling."""
+
+    def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        forecast = measured.forecast
+        found = None if forecast is None else forecast.cost.whole
+        return self.within(name, "cost", found, f"the print costs {{}} {measured.ctx.printer.prices.money}")
+
+
+class Base(AreaBand):
+    """Area of the first layer, which the part holds on to the bed with."""
+
+    def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        forecast = measured.forecast
+        found = None if forecast is None else forecast.first_layer_mm2
+        return self.within(name, "first_layer_mm2", found, "the area of the part's first layer is {}")
 
 
 def _known(value: float) -> float | None:

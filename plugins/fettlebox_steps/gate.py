@@ -8,6 +8,7 @@ from fettlebox.api import HoldError, Part, StepContext, StepError, StepParams, S
 from pydantic import Field
 
 from .demands import (
+    Base,
     Bodies,
     Closed,
     Covered,
@@ -17,9 +18,14 @@ from .demands import (
     Fits,
     Height,
     Measured,
+    Overhang,
+    Price,
+    PrintTime,
     SolidVolume,
     Sound,
+    SupportVolume,
     Triangles,
+    Wall,
 )
 
 
@@ -38,6 +44,14 @@ class Params(StepParams):
     covered: Covered | None = Field(
         None, description="How much of the scan's surface the part still has, outside what was cut off."
     )
+    overhang: Overhang | None = Field(
+        None, description="How much of the surface leans out by more than 45 deg and needs support."
+    )
+    support: SupportVolume | None = Field(None, description="How much space support would fill.")
+    wall: Wall | None = Field(None, description="How thick the thinnest wall is.")
+    time: PrintTime | None = Field(None, description="How long the shop's printer would take.")
+    cost: Price | None = Field(None, description="What the print would cost, in the shop's money.")
+    base: Base | None = Field(None, description="How large the first layer is.")
     verdict: Literal["hold", "reject"] = Field(
         "hold", description="What becomes of a part that fails: it waits for a person, or it is rejected."
     )

@@ -172,7 +172,9 @@ def test_nothing_to_cut() -> None:
 def test_layers_are_counted_without_rounding() -> None:
     assert len(layer_heights(0.0, 20.0, 0.2)) == 100
     assert len(layer_heights(0.0, 0.6, 0.2)) == 3
-    assert len(layer_heights(0.0, 20.05, 0.2)) == 101
+    assert len(layer_heights(0.0, 20.05, 0.2)) == 100
+    assert len(layer_heights(0.0, 20.15, 0.2)) == 101
+    assert len(layer_heights(0.0, 0.05, 0.2)) == 1
     assert layer_heights(1.0, 2.0, 0.5) == pytest.approx([1.25, 1.75])
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import trimesh
 from fettlebox.api import HoldError, Origin, Part, Printer, StepContext, StepError
-from fettlebox_steps.demands import Band, Demand, Finding, LengthBand, Measured
+from fettlebox_steps.demands import Band, Demand, Finding, LengthBand, Measured, in_hours
 from fettlebox_steps.gate import Params, gate
 from pydantic import ValidationError
 
@@ -35,8 +35,8 @@ def context(part: Part, reference: Part | None = None, printer: Printer | None =
     )
 
 
-def run(part: Part, reference: Part | None = None, **params: Any) -> Any:
-    return gate(part, Params.model_validate(params), context(part, reference))
+def run(part: Part, reference: Part | None = None, printer: Printer | None = None, **params: Any) -> Any:
+    return gate(part, Params.model_validate(params), context(part, reference, printer))
 
 
 ALL_MET: dict[str, Any] = {
@@ -49,6 +49,12 @@ ALL_MET: dict[str, Any] = {
     "volume": {"below": "25 cm3", "above": "23 cm3"},
     "distance": {"below": "0.3 mm"},
     "covered": {"above": "95 %"},
+    "overhang": {"below": "1 %"},
+    "support": {"below": "1 cm3"},
+    "wall": {"above": "19 mm"},
+    "time": {"below": "4 h", "above": "30 min"},
+    "cost": {"below": 12, "above": 5},
+    "base": {"above": "5 cm2", "below": "7 cm2"},
 }
 
 
@@ -96,6 +102,72 @@ def test_what_fails_is_held_with_a_sentence(part: Part, params: dict[str, Any], 
         run(part, **params)
     assert str(held.value).startswith(sentence)
     assert [failed["demand"] for failed in held.value.evidence["failed"]] == list(params)
+
+
+def on_legs() -> Part:
+    """A table: a top of 40 × 40 × 4 on four legs of 4 × 4, 16 high."""
+    boxes = [((40, 40, 4), (0, 0, 18))]
+    boxes += [((4, 4, 17), (x, y, 8.5)) for x in (-18, 18) for y in (-18, 18)]
+    solids = []
+    for size, at in boxes:
+        made = trimesh.creation.box(size)
+        made.apply_translation(at)
+        solids.append(made)
+    mesh = trimesh.boolean.union(solids, engine="manifold")
+    return Part(np.asarray(mesh.vertices), np.asarray(mesh.faces))
+
+
+@pytest.mark.parametrize(
+    ("params", "sentence"),
+    [
+        # 1600 − 64 of undersides; free surface: them, 1600 on top, 640 around it, 4·4·4·16 of legs.
+        (
+            {"overhang": {"below": "8 %"}},
+            "the share of the surface that needs support is 32.05 %; it must be",
+        ),
+        # 1536 mm² × 16 mm = 24.58 cm³.
+        ({"support": {"below": "20 cm3"}}, "the support under the part fills 24."),
+        ({"wall": {"above": "5 mm"}}, "the thinnest wall is 4 mm; it must be above 5 mm"),
+        (
+            {"base": {"above": "2 cm2"}},
+            "the area of the part's first layer is 64 mm2; it must be above 200 mm2",
+        ),
+        ({"time": {"below": "20 min"}}, "printing takes "),
+        ({"cost": {"below": 5}}, "the print costs "),
+    ],
+)
+def test_what_will_not_print_well_is_held_with_a_sentence(params: dict[str, Any], sentence: str) -> None:
+    part = on_legs()
+    with pytest.raises(HoldError) as held:
+        run(part, **params)
+    assert str(held.value).startswith(sentence)
+
+
+def test_an_open_part_cannot_be_judged_for_printing() -> None:
+    with pytest.raises(HoldError, match="needs support is not measurable; it must be below 8 %"):
+        run(without_lid(box()), overhang={"below": "8 %"})
+
+
+def test_time_and_cost_are_those_of_the_printer() -> None:
+    resin = Printer("fine", (130.0, 80.0, 160.0), "resin", layer_mm=0.05)
+    # 800 layers of 8.5 s, five of them lit for 27.5 s more, and 5 min to begin with.
+    found = run(box(), printer=resin, time={"below": "3 h"}, cost={"above": 1}).facts
+    assert found["print_s"] == pytest.approx(800 * 8.5 + 5 * 27.5 + 300)
+    assert "on the printer 'fine'" in str(
+        pytest.raises(HoldError, run, box(), printer=resin, time={"below": "1 h"}).value
+    )
+    # 24 cm³ at 1.1 g/cm³ and 40 a kilogram, 2.01 h at 1.50, and 5 of handling.
+    assert found["cost"] == pytest.approx(24 * 1.1 * 0.04 + found["print_s"] / 3600 * 1.5 + 5)
+
+
+def test_hours_in_words() -> None:
+    assert [in_hours(s) for s in (40, 60, 3599, 3600, 7500)] == [
+        "40 s",
+        "1 min",
+        "1 h 0 min",
+        "1 h 0 min",
+        "2 h 5 min",
+    ]
 
 
 def test_every_failure_is_named_at_once() -> None:

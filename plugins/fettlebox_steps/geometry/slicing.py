@@ -59,9 +59,9 @@ class Layers:
 def layer_heights(low_mm: float, high_mm: float, layer_mm: float) -> Floats:
     """(k,) middles of the layers of a part that reaches from `low_mm` to `high_mm`.
 
-    A last layer that would be thinner than a thousandth of the others is rounding, and left out.
+    A last layer of which less than half is there has its middle above the part, and is left out.
     """
-    count = max(1, int(np.ceil((high_mm - low_mm) / layer_mm - 1e-3)))
+    count = max(1, int(np.ceil((high_mm - low_mm) / layer_mm - 0.5 - 1e-9)))
     return np.asarray(low_mm + (np.arange(count) + 0.5) * layer_mm, np.float64)
 
 

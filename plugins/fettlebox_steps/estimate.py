@@ -1,0 +1,238 @@
+"""estimate: say whether the part will print, and what it will take; change nothing."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, replace
+from typing import TYPE_CHECKING, Any, Literal
+
+from fettlebox.api import Angle, Length, Part, Ratio, StepContext, StepParams, StepResult, quantity, step
+from pydantic import Field
+
+if TYPE_CHECKING:
+    from fettlebox.api import Printer
+
+    from .forecast import Forecast
+
+SHOWN_LAYERS = 8
+"""Layers in the strip, evenly chosen from the first one upwards."""
+
+SHOWN_MM2 = 1.0
+"""Thin walls and narrow gaps of less area than this are not worth a picture or a warning."""
+
+
+class Params(StepParams):
+    beyond: Angle = quantity(
+        "45 deg",
+        at_least="0 deg",
+        at_most="89 deg",
+        about="A surface that leans out further than this, from the upright, needs support.",
+    )
+    support: Literal["bed and part", "bed", "none"] = Field(
+        "bed and part",
+        description="What support may stand on: the bed and the part itself, the bed alone; or none is made.",
+    )
+    layer: Length | None = quantity(
+        None, at_least="0.01 mm", at_most="2 mm", about="Height of a layer; by default the printer's."
+    )
+    infill: Ratio | None = quantity(
+        None, at_least="0 %", at_most="100 %", about="How full the inside is; by default as the printer says."
+    )
+    pictures: bool = Field(True, description="Whether overhangs, thin places and layers are drawn.")
+
+
+@step(
+    "estimate",
+    version=1,
+    summary="Say whether the part will print, and what it will take.",
+    shorthand="beyond",
+)
+def estimate(part: Part, params: Params, ctx: StepContext) -> StepResult:
+    """Work out layers, support, time, material, cost and stability for the shop's printer."""
+    from .forecast import Forecast
+
+    found = Forecast(part, _as_asked(ctx.printer, params), params.beyond, params.support)
+    facts = _facts(found)
+    ctx.progress(0.5)
+    facts |= _thin_facts(found)
+    pictures = _pictures(found, facts) if params.pictures else {}
+    return StepResult(part, facts, tuple(_warnings(found, facts)), _evidence(found), pictures=pictures)
+
+
+def _as_asked(printer: Printer, params: Params) -> Printer:
+    if params.layer is not None:
+        printer = replace(printer, layer_mm=params.layer)
+    if params.infill is not None:
+        printer = replace(printer, filament=replace(printer.filament, infill=params.infill))
+    return printer
+
+
+def _facts(found: Forecast) -> dict[str, Any]:
+    from .demands import in_hours
+    from .geometry.print_time import thread_m
+
+    over_mm2, share = found.overhang
+    stance = found.stance
+    facts: dict[str, Any] = {
+        "printing_takes": in_hours(found.print_s),
+        "print_h": found.print_s / 3600.0,
+        "layers": len(found.layers),
+        "material_g": found.material_g,
+        "material_cm3": found.material_mm3 / 1000.0,
+    }
+    if found.printer.kind == "filament":
+        facts["filament_m"] = thread_m(found.material_mm3, found.printer.material.diameter_mm)
+    facts |= {
+        "cost": round(found.cost.whole, 2),
+        "money": found.printer.prices.money,
+        "overhang_share": share,
+        "overhang_mm2": over_mm2,
+        "support_cm3": found.support_mm3 / 1000.0,
+        "support_on_part_cm3": found.support.on_part_mm3 / 1000.0,
+        "islands": len(found.islands.layer),
+        "first_layer_mm2": found.first_layer_mm2,
+        "contact_mm2": stance.contact_mm2,
+        "height_to_base": _known(stance.slenderness),
+        "centre_of_mass_mm": [float(v) for v in stance.centre_mm],
+        "tips_beyond_deg": stance.tips_beyond_deg,
+        "stability": _stability(found),
+    }
+    return facts
+
+
+def _thin_facts(found: Forecast) -> dict[str, Any]:
+    return {
+        "thinnest_wall_mm": _known(found.thinnest_mm),
+        "thin_wall_mm2": found.narrower_mm2(found.wall_mm),
+        "narrow_gap_mm2": found.narrower_mm2(found.gap_mm),
+    }
+
+
+def _stability(found: Forecast) -> str:
+    stance = found.stance
+    if stance.contact_mm2 <= 0:
+        return f"high risk: {stance.height_mm:.3g} mm tall, and it touches the bed in points only"
+    tips = f"it tips at {stance.tips_beyond_deg:.0f} deg" if stance.margin_mm > 0 else "it topples by itself"
+    return (
+        f"{stance.risk} risk: {stance.height_mm:.3g} mm tall on a foot {stance.width_mm:.3g} mm wide at its "
+        f"narrowest, {stance.contact_mm2:.0f} mm2 on the bed; {tips}"
+    )
+
+
+def _warnings(found: Forecast, facts: dict[str, Any]) -> list[str]:
+    finest = found.printer.finest_mm
+    said = []
+    if found.stance.risk != "low":
+        said.append(f"Standing while it prints: {facts['stability']}.")
+    if facts["thin_wall_mm2"] >= SHOWN_MM2:
+        said.append(
+            f"{facts['thin_wall_mm2']:.3g} mm2 of the surface are walls thinner than the {finest:g} mm that "
+            f"the printer can lay down (thinnest {facts['thinnest_wall_mm']:.2g} mm): they may be missing."
+        )
+    if facts["narrow_gap_mm2"] >= SHOWN_MM2:
+        said.append(
+            f"{facts['narrow_gap_mm2']:.3g} mm2 of the surface face a gap narrower than {finest:g} mm: "
+            "it may close."
+        )
+    if found.supports == "bed" and found.support.on_part_mm3 > 0 and facts["islands"]:
+        said.append(f"{facts['islands']} places start in mid-air, and support may not stand on the part.")
+    if found.supports == "none" and facts["islands"]:
+        said.append(f"{facts['islands']} places start in mid-air, and no support is made.")
+    return said
+
+
+def _evidence(found: Forecast) -> dict[str, Any]:
+    """Where the time goes, and everything that was taken for granted."""
+    printer = found.printer
+    cost = found.cost
+    heights = found.layers.height_mm
+    evidence: dict[str, Any] = {
+        "cost": {"material": cost.material, "machine": cost.machine, "handling": cost.handling},
+        "islands": [
+            {"height_mm": float(heights[k] - heights[0]), "area_mm2": float(area)}
+            for k, area in list(zip(found.islands.layer, found.islands.area_mm2, strict=True))[:10]
+        ],
+        "printer": printer.name,
+        "layer_mm": printer.layer_mm,
+        "material": asdict(printer.material),
+        "prices": asdict(printer.prices),
+        "support_beyond_deg": found.beyond_deg,
+        "support_stands_on": found.supports,
+    }
+    if printer.kind == "resin":
+        evidence |= {"start_s": printer.start_s, "resin": asdict(printer.resin)}
+        evidence["taken_for_granted"] = [
+            "all layers take alike, but the first ones",
+            "the part is not hollowed",
+        ]
+        return evidence
+    laid = found.laid
+    parts = {
+        "start_s": printer.start_s,
+        "walls_s": float(laid.wall_s.sum()),
+        "tops_bottoms_infill_s": float(laid.fill_s.sum()),
+        "support_s": float(laid.support_s.sum()),
+        "moves_s": float(laid.move_s.sum()),
+    }
+    parts["layer_changes_and_cooling_s"] = found.print_s - sum(parts.values())
+    evidence |= {"time": parts, "filament": {**asdict(printer.filament), "line_mm": printer.line_mm}}
+    evidence["taken_for_granted"] = [
+        "lines run from rest to rest; walls stop at corners sharper than 30 deg",
+        "a line of infill is as long as the mean chord of what it fills",
+        "a move goes half as far as the layer is wide; one an outline, one for infill, one for support",
+        "walls cover their own width of a slope; no slower first layer, no purge, no skirt",
+    ]
+    return evidence
+
+
+def _pictures(found: Forecast, facts: dict[str, Any]) -> dict[str, bytes]:
+    import numpy as np
+    from fettlebox.pictures import FRONT_VIEW, Stage, View, render_layers, render_map
+
+    from .geometry.thickness import per_face
+
+    part = found.part
+    stage = Stage(part)
+    views = (FRONT_VIEW, View("side", 90.0), View("from below", 30.0, -45.0))
+    share = f"{facts['overhang_share'] * 100:.1f} %"
+    title = f"Overhangs: {share} of the surface leans out by more than {found.beyond_deg:g} deg"
+    pictures = {
+        "overhang": render_map(
+            part,
+            found.lean_deg,
+            "leans out, deg",
+            high=90.0,
+            views=views,
+            title=title,
+            marked=found.on_bed,
+            mark="on the bed",
+            stage=stage,
+        )
+    }
+    count = len(found.layers)
+    chosen = np.arange(min(SHOWN_LAYERS, count)) * count // min(SHOWN_LAYERS, count)
+    low = float(part.bounds[0, 2])
+    strip = [(f"{found.layers.height_mm[k] - low:.3g} mm", found.layers.layer(int(k))) for k in chosen]
+    title = f"Layers: {len(chosen)} of {count}, {found.printer.layer_mm:g} mm each, seen from above"
+    pictures["layers"] = render_layers(strip, title=title)
+    if max(facts["thin_wall_mm2"], facts["narrow_gap_mm2"]) >= SHOWN_MM2:
+        faces = len(part.faces)
+        finest = found.printer.finest_mm
+        wall = np.minimum(per_face(found.wall_mm, found.places, faces), found.told_up_to_mm)
+        thin = np.minimum(wall, per_face(found.gap_mm, found.places, faces)) < finest
+        pictures["thin"] = render_map(
+            part,
+            wall,
+            "thickness, mm",
+            high=found.told_up_to_mm,
+            views=views,
+            title=f"Thin places: walls or gaps under {finest:g} mm",
+            marked=thin,
+            mark=f"under {finest:g} mm",
+            stage=stage,
+        )
+    return pictures
+
+
+def _known(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
