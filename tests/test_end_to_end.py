@@ -114,8 +114,8 @@ def test_the_same_job_gives_the_same_bytes_run_twice_and_served(tmp_path: Path) 
 
 
 BAD = {
-    "nothing.stl": (b"", "0 bytes"),
-    "cut short.stl": (b"x" * 80 + (1000).to_bytes(4, "little") + b"\0" * 500, "1,000"),
+    "nothing.stl": (b"", "found no bytes"),
+    "cut short.stl": (b"x" * 80 + (1000).to_bytes(4, "little") + b"\0" * 500, "count of 1000 facets"),
     "text.ply": ("Ein Gruß, kein Netz".encode(), "text.ply"),
     "nan.obj": (b"v 0 0 0\nv 1 0 nan\nv 0 1 0\nf 1 2 3\n", "line 2"),
     "einzel dreieck.obj": (b"v 0 0 0\nv 100 0 0\nv 0 100 0\nf 1 2 3\n", ""),

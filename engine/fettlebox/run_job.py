@@ -25,6 +25,7 @@ from .mesh.soundness import inspect
 from .printer import EVERYDAY, Printer
 from .recipe import Plan, Recipe, Ticket, load_ticket, parse_recipe
 from .run_steps import Run, run_steps
+from .takes import best_take
 from .traveler.cautions import cautions_for
 from .traveler.pictures import picture_job
 from .traveler.record import JobRecord, Output
@@ -34,6 +35,7 @@ from .versions import versions_here
 Progress = Callable[[str, float], None]
 EndState = Literal["done", "held", "rejected"]
 ORIGINAL = "original"
+FEWEST_TRIANGLES = 4  # a tetrahedron; fewer cannot enclose anything
 UNIT_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
 
 
@@ -100,11 +102,21 @@ def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
     record = replace(record, recipe=_about_recipe(recipe), ticket=_about_ticket(ticket, task, plan))
 
     progress("reading", 0.0)
-    scan = read_scan(original / task.scan_name)
-    if not len(scan.part.faces):
-        raise ScanError(f"{task.scan_name}: the file holds no triangles; expected a surface")
+    place, scan, takes = original / task.scan_name, None, {}
+    if ticket is not None and ticket.takes:
+        chosen = best_take(place, ticket.takes, catalog.graders, lambda read: declared(read, ticket)[0])
+        place, scan = chosen.path, chosen.scan
+        takes = {"take": chosen.name, "takes": list(chosen.account)}
+        record = replace(record, warnings=(chosen.sentence,))
+    scan = scan or read_scan(place)
+    if len(scan.part.faces) < FEWEST_TRIANGLES:
+        raise ScanError(
+            f"{task.scan_name}: {len(scan.part.faces)} triangles are no surface that could be closed; "
+            f"expected a scan, of some thousands"
+        )
     part, origin, notes = declared(scan, ticket)
-    record = replace(record, scan=_about_scan(scan, origin, original / task.scan_name), warnings=notes)
+    about = _about_scan(scan, origin, place) | takes
+    record = replace(record, scan=about, warnings=(*record.warnings, *notes))
 
     run = run_steps(
         part, origin, plan, task.printer, seed=_seed(record), scratch=task.folder, progress=progress

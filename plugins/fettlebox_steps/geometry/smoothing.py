@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from .crossings import crossing_faces
 from .measures import area_vectors, edges_by_use, face_areas
-from .noise import grain_mm, weighted_median
+from .noise import grain_mm
 from .spectral import filtered, highest_for, keeps_longer_than, spreads_over, surface_laplacian
 
 Floats = NDArray[np.float64]
@@ -72,9 +72,11 @@ class Fine:
 
 
 def typical_edge(vertices: Floats, faces: Ints) -> float:
-    """Edge of the equilateral triangle that half of the surface has smaller triangles than."""
-    areas = face_areas(vertices, faces)
-    return float(np.sqrt(weighted_median(areas, areas) * 4.0 / np.sqrt(3.0)))
+    """Edge of the equilateral triangle that half of the triangles are smaller than.
+
+    By number, not by area: a base closed with few large triangles says nothing about the scan.
+    """
+    return float(np.sqrt(np.median(face_areas(vertices, faces)) * 4.0 / np.sqrt(3.0)))
 
 
 def usual_finest(vertices: Floats, faces: Ints) -> float:
