@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from .acceptance import Verdict, judge
-from .base import attach_base
+from .base import Frame, attach_base
 from .clean import NUDGE_ULPS, float32_step, pieces_of
 from .crossings import crossing_faces
 from .footprint import slit_stops, soup_base
@@ -153,10 +153,18 @@ def _volumetric(work: Work, plan: Plan) -> Iterator[tuple[str, Solid]]:
     triangles = np.concatenate([f + s for (_, f), s in zip(soup, start[:-1], strict=True)])
     surface = close_by_winding(points, triangles, cell_mm)
     snapped = snap_to_scan(surface, work.vertices, work.faces, cell_mm)
+    if plan.frame is not None:
+        snapped = _pressed(snapped, plan.frame, cell_mm)
     solid = _without_crumbs(snapped, surface.faces)
     yield "volumetric", thin_out(*solid, THIN_SHARE * cell_mm)
     yield "dense", solid
     yield "unsnapped", _without_crumbs(surface.vertices, surface.faces)
+
+
+def _pressed(vertices: Floats, frame: Frame, cell_mm: float) -> Floats:
+    """What bulges out of the base by less than a cell, where walls meet it, pressed back into its plane."""
+    beyond = vertices @ frame.out - frame.offset_mm
+    return vertices - np.where((beyond > 0) & (beyond < cell_mm), beyond, 0.0)[:, None] * frame.out
 
 
 def _without_crumbs(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
