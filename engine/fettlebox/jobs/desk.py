@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
 from ..errors import UsageError
 from .atomic import remove, sync_folder, write_whole
+from .bookkeeping import enter_discard, enter_end, enter_retry, files_of, last_entries
 from .folders import CARD, Card, ShopFolders, clear_results, deliver, read_card
 from .journal import utc_now
 from .recovery import open_spool, recover
@@ -37,6 +38,7 @@ def release(shop: Path, job: str) -> str:
         write_whole(folder / CARD, card.to_json())
         sync_folder(folder)
         target = deliver(folders, folder, card)
+        enter_end(folders, card, target, released=True)
         spool.move(row.id, State.HELD, State.DONE, folder=folders.relative(target), finished=card.finished)
         return f"job {row.id} is released: {target}"
 
@@ -56,6 +58,7 @@ def retry(shop: Path, job: str) -> str:
         sync_folder(folders.work)
         sync_folder(folder.parent)
         clear_results(target)
+        enter_retry(folders, row.id, target)
         spool.move(
             row.id,
             row.state,
@@ -70,17 +73,23 @@ def retry(shop: Path, job: str) -> str:
 
 
 def discard(shop: Path, job: str) -> str:
-    """Delete one finished job's files for good. Its row and digest stay. Returns a sentence."""
+    """Delete a finished job's files for good. Its row stays, and their digests. Returns a sentence."""
     with _open(shop) as (folders, spool):
         with spool.transaction():
             row = _row(spool, job, FINISHED)
             folder = folders.root / row.folder
             trash = folders.trash / row.id
+            now = utc_now()
             if folder.is_dir():
+                files: Mapping[str, str] = files_of(folder)
                 folder.rename(trash)
                 sync_folder(folders.trash)
                 sync_folder(folder.parent)
-            spool.mark_discarded(row.id, utc_now())
+            else:
+                last = last_entries(folders).get(row.id)
+                files = last.files if last is not None else {}
+            enter_discard(folders, row.id, row.state, files, now)
+            spool.mark_discarded(row.id, now)
         remove(trash)
         return f"job {row.id}: its files are deleted"
 

@@ -14,7 +14,8 @@ POINTS = (
     "cleared",  # what a failed attempt left behind is gone
     "synced",  # all results are on the disk; the seal is not
     "sealed",  # the seal is on the disk; the folder is still in the work folder
-    "delivered",  # the folder is where it belongs; the spool does not know yet
+    "delivered",  # the folder is where it belongs; neither ledger nor spool knows yet
+    "entered",  # the ledger has the entry; its head and the spool do not know yet
     "closed",  # the spool knows
 )
 

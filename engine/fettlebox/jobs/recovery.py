@@ -1,4 +1,4 @@
-"""Make the spool say what the folders say: after a kill, a power cut, or the loss of the spool itself.
+"""Make spool and ledger say what the folders say: after a kill, a power cut, or the loss of the spool itself.
 
 Only the holder of the shop's lock may do this.
 """
@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from .atomic import move_without_replacing, remove, sync_folder
+from .bookkeeping import catch_up
 from .folders import (
     ORIGINAL,
     Card,
@@ -56,6 +57,7 @@ def recover(store: Store, most_attempts: int, busy: frozenset[str] = frozenset()
         said += _look_through_work(store, most_attempts, busy)
         said += _adopt(store)
         said += _find_missing(store, busy)
+        said += catch_up(store.shop, store.spool)
     store.spool.is_new = False
     return said
 

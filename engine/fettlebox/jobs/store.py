@@ -14,6 +14,7 @@ from typing import Any
 
 from . import faults
 from .atomic import sync_folder
+from .bookkeeping import enter_end, enter_end_once
 from .folders import (
     ORIGINAL,
     Card,
@@ -112,7 +113,7 @@ class Store:
         self.spool.move(row.id, State.QUEUED, State.WORKING)
 
     def finish(self, begun: Begun, state: State, reason: str | None, *, keep_results: bool = True) -> Ended:
-        """Seal the job's folder, move it where it belongs, and say so in the spool."""
+        """Seal the job's folder, move it where it belongs, and say so in the ledger and in the spool."""
         faults.reach("returned")
         if not begun.folder.is_dir():  # delivered by a call that failed after it, when the disk was full
             return self._note_delivered(begun)
@@ -120,13 +121,16 @@ class Store:
             clear_results(begun.folder)
         card = replace(begun.card, state=state, reason=reason, attempts=begun.attempt, finished=utc_now())
         seal(begun.folder, card)
-        return self._close(card, deliver(self.shop, begun.folder, card))
+        target = deliver(self.shop, begun.folder, card)
+        enter_end(self.shop, card, target)
+        return self._close(card, target)
 
     def _note_delivered(self, begun: Begun) -> Ended:
         found = find_delivered(self.shop, [begun.card.job]).get(begun.card.job)
         card = read_card(found[1]) if found else None
         if found is None or card is None:
             raise FileNotFoundError(errno.ENOENT, "the job's folder is gone", str(begun.folder))
+        enter_end_once(self.shop, card, found[1])
         return self._close(card, found[1])
 
     def _close(self, card: Card, target: Path) -> Ended:
