@@ -11,11 +11,13 @@ from typing import Any
 from .catalog import find_steps
 from .errors import FettleboxError, UsageError
 from .jobs.atomic import is_no_room
-from .jobs.digest import digest
+from .jobs.digest import digest, joined
 from .jobs.folders import job_base, plain_stem, short_id
+from .jobs.siblings import takes_in
 from .printer import EVERYDAY, Printer
 from .recipe import load_recipe, load_ticket
 from .run_job import ORIGINAL, JobResult, JobTask, Progress, perform
+from .takes import holds_its_takes
 
 TICKET_SUFFIX = ".ticket.yaml"
 LONGEST_STEM = 120  # bytes; a folder's name may have 255
@@ -58,17 +60,21 @@ def run_once(
     """
     ticket = ticket or ticket_beside(scan)
     text = recipe.read_text("utf-8")
-    job = job_base(digest(scan), _text_digest(text), digest(ticket) if ticket else "-")
+    scans = with_other_takes(scan, ticket)
+    scan = scans[0]
+    scan_digest = joined([each.name for each in scans], [digest(each) for each in scans])
+    job = job_base(scan_digest, _text_digest(text), digest(ticket) if ticket else "-")
     stem = plain_stem(scan.name, LONGEST_STEM)
     out.mkdir(parents=True, exist_ok=True)
     building = out / f".{stem}.{short_id(job)}.building"
     shutil.rmtree(building, ignore_errors=True)
     original = building / ORIGINAL
     original.mkdir(parents=True)
-    if scan.is_dir():
-        shutil.copytree(scan, original / scan.name)
-    else:
-        shutil.copy2(scan, original / scan.name)
+    for each in scans:
+        if each.is_dir():
+            shutil.copytree(each, original / each.name)
+        else:
+            shutil.copy2(each, original / each.name)
     if ticket is not None:
         shutil.copy2(ticket, original / ticket.name)
     task = JobTask(
@@ -95,6 +101,14 @@ def run_once(
     finally:
         shutil.rmtree(building, ignore_errors=True)
     return result, final
+
+
+def with_other_takes(scan: Path, ticket: Path | None) -> list[Path]:
+    """The scan, among the other takes beside it that its ticket lists, in the ticket's order."""
+    if ticket is None or holds_its_takes(scan):
+        return [scan]
+    listed = [scan.with_name(name) for name in takes_in(ticket)]
+    return [path for path in listed if path.exists()] if scan in listed else [scan]
 
 
 def _text_digest(text: str) -> str:

@@ -15,10 +15,11 @@ from pathlib import Path
 
 from .errors import FettleboxError
 from .jobs.atomic import is_no_room
-from .jobs.digest import NotAScan, Signature, digest, signature
+from .jobs.digest import NotAScan, Signature, digest, joined, signature
 from .jobs.folders import ORIGINAL, Card, job_base
 from .jobs.journal import utc_now
 from .jobs.rules import Rules
+from .jobs.siblings import TAKES_TICKET, Siblings, TakeLists, still_coming
 from .jobs.store import Store
 
 TICKET = ".ticket.yaml"
@@ -56,12 +57,27 @@ class _Seen:
 
 @dataclass
 class _Folder:
-    """One folder of arrivals: the inbox, or the folder of one recipe in it."""
+    """One folder of arrivals: the inbox, or the folder of one recipe in it.
+
+    siblings  of each scan that is a take among others
+    coming    scans whose siblings are still being written
+    """
 
     path: Path
     recipe: str | None
     scans: dict[str, Signature] = field(default_factory=dict)
     tickets: dict[str, Signature] = field(default_factory=dict)
+    take_tickets: dict[Path, Signature] = field(default_factory=dict)
+    partial: list[str] = field(default_factory=list)
+    siblings: dict[str, Siblings] = field(default_factory=dict)
+    coming: set[str] = field(default_factory=set)
+
+    def together(self, name: str) -> tuple[str, ...]:
+        """The scans that become one job with this one."""
+        return self.siblings[name].scans if name in self.siblings else (name,)
+
+    def ticket_of(self, name: str) -> str | None:
+        return self.siblings[name].ticket if name in self.siblings else ticket_of(name, self.tickets)
 
 
 @dataclass(frozen=True)
@@ -83,6 +99,7 @@ class Intake:
         self._seen: dict[Path, _Seen] = {}
         self._told: dict[Path, str] = {}
         self._stuck: dict[Path, Signature] = {}
+        self._take_lists = TakeLists()
 
     def look(self, now: float) -> Look:
         """One pass over the inbox; `now` in seconds, from any clock. Raises OSError if the disk is full."""
@@ -98,7 +115,7 @@ class Intake:
                 if len(claimed) >= MOST_CLAIMS or claimed_bytes >= MOST_BYTES:
                     break
                 left -= 1
-                claimed_bytes += folder.scans[name].size
+                claimed_bytes += sum(folder.scans[each].size for each in folder.together(name))
                 try:
                     job = self._claim(folder, name)
                 except FileNotFoundError:
@@ -130,7 +147,8 @@ class Intake:
             for entry in _entries(folder.path):
                 is_ticket = entry.name.endswith(TICKET) and entry.is_file(follow_symlinks=False)
                 if is_ticket or is_partial(entry.name):
-                    continue  # a ticket is looked up when its scan is there
+                    self._note(folder, entry.name)
+                    continue  # any other ticket is looked up when its scan is there
                 path = Path(entry.path)
                 is_folder = entry.is_dir(follow_symlinks=False)
                 if is_folder and folder.recipe is None and entry.name in self.rules.recipes:
@@ -139,9 +157,46 @@ class Intake:
                     crowded = True
                 else:
                     room -= self._add(folder, entry, path, notes)
+        self._group(folders, notes)
         self._told = {path: reason for path, reason in self._told.items() if os.path.lexists(path)}
         self._stuck = {path: found for path, found in self._stuck.items() if os.path.lexists(path)}
         return folders, notes, crowded
+
+    def _note(self, folder: _Folder, name: str) -> None:
+        """Keep what takes of one subject need to find each other; a bounded number."""
+        if name.endswith(TAKES_TICKET) and len(folder.take_tickets) < MOST_SEEN:
+            path = folder.path / name
+            with contextlib.suppress(OSError, NotAScan):
+                folder.take_tickets[path] = signature(path)
+        elif not name.endswith(TICKET) and len(folder.partial) < MOST_SEEN:
+            folder.partial.append(name)
+
+    def _group(self, folders: list[_Folder], notes: list[tuple[str, str]]) -> None:
+        """Find the scans that tickets list as takes; one that two tickets list goes with the first."""
+        by_folder = {folder.path: folder for folder in folders}
+        found = {path: seen for folder in folders for path, seen in folder.take_tickets.items()}
+        for path, takes in self._take_lists.look(found).items():
+            folder = by_folder[path.parent]
+            for take in takes:
+                if take not in folder.scans and not is_partial(take):  # it may lie beyond what is watched
+                    self._add_take(folder, take, notes)
+            here = tuple(take for take in takes if take in folder.scans and take not in folder.siblings)
+            if here:
+                folder.tickets[path.name] = found[path]
+                folder.siblings.update(dict.fromkeys(here, Siblings(path.name, here)))
+                if still_coming(takes, folder.scans, folder.partial):
+                    folder.coming.update(here)
+
+    def _add_take(self, folder: _Folder, take: str, notes: list[tuple[str, str]]) -> None:
+        path = folder.path / take
+        try:
+            seen = signature(path)
+            if self._stuck.get(path) != seen and not holds_partial(path, os.lstat(path)):
+                folder.scans[take] = seen
+        except NotAScan as error:
+            self._tell(path, str(error), notes)
+        except OSError:
+            return  # not there; whoever works on the others says so
 
     def _add(
         self, folder: _Folder, entry: os.DirEntry[str], path: Path, notes: list[tuple[str, str]]
@@ -191,24 +246,27 @@ class Intake:
                 if now - before.since >= self.rules.settle_s:
                     quiet.add(name)
             for name, found in folder.scans.items():
-                ticket = ticket_of(name, folder.tickets)
-                if name in quiet and (ticket is None or ticket in quiet):
+                ticket, together = folder.ticket_of(name), folder.together(name)
+                if name != together[0]:
+                    continue  # comes with the first of its siblings
+                is_quiet = quiet.issuperset(together) and name not in folder.coming
+                if is_quiet and (ticket is None or ticket in quiet):
                     settled.append((found.changed_ns, folder, name))
                 else:
-                    settling += 1
+                    settling += len(together)
         self._seen = seen
         settled.sort(key=lambda item: (item[0], item[2]))
         return [(folder, name) for _, folder, name in settled], settling
 
     def _claim(self, folder: _Folder, name: str) -> str | None:
         """Make a job of a settled scan. None if it changed under our hands and must settle again."""
-        scan = folder.path / name
-        before = folder.scans[name]
-        ticket_name = ticket_of(name, folder.tickets)
+        scan, together = folder.path / name, folder.together(name)
+        before = [folder.scans[each] for each in together]
+        ticket_name = folder.ticket_of(name)
         ticket = None if ticket_name is None else folder.path / ticket_name
-        scan_digest = digest(scan)
+        scan_digest = joined(together, [digest(folder.path / each) for each in together])
         ticket_digest = "-" if ticket is None else digest(ticket)
-        if signature(scan) != before:
+        if _signatures(scan, together) != before:
             return None
         choice = choose_recipe(self.rules, folder.recipe, ticket)
         recipe_digest = hashlib.sha256((choice.text or choice.recipe).encode()).hexdigest()
@@ -222,8 +280,9 @@ class Intake:
             ticket=ticket_name,
             order=choice.order,
             arrived=utc_now(),
+            takes=together[1:],
         )
-        if not self.store.accept(card, scan, ticket, lambda moved: signature(moved) == before):
+        if not self.store.accept(card, scan, ticket, lambda moved: _signatures(moved, together) == before):
             return None
         folder.tickets.pop(ticket_name or "", None)
         return card.job
@@ -234,6 +293,10 @@ class Intake:
             _, _, number = job.partition("-")
             job = f"{base}-{int(number or 1) + 1}"
         return job
+
+
+def _signatures(scan: Path, together: tuple[str, ...]) -> list[Signature]:
+    return [signature(scan.with_name(name)) for name in together]
 
 
 def choose_recipe(rules: Rules, folder_recipe: str | None, ticket: Path | None) -> Choice:

@@ -9,7 +9,7 @@ import errno
 import hashlib
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -85,6 +85,16 @@ def digest(path: Path) -> str:
         name = os.fsencode(inner.relative_to(path).as_posix())
         sha.update(name + b"\0" + _file_digest(inner).encode() + b"\n")
     return sha.hexdigest()
+
+
+def joined(names: Sequence[str], digests: Sequence[str]) -> str:
+    """The digest of one scan; of several takes, that of their names and digests in their order."""
+    if len(digests) == 1:
+        return digests[0]
+    lines = (
+        os.fsencode(name) + b"\0" + each.encode() + b"\n" for name, each in zip(names, digests, strict=True)
+    )
+    return hashlib.sha256(b"".join(lines)).hexdigest()
 
 
 def _file_digest(path: Path) -> str:

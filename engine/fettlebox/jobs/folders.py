@@ -36,6 +36,7 @@ class Card:
     """`job.json`: all that must survive the loss of the spool.
 
     came_from    path of the scan below the inbox, `RECIPE/NAME` or `NAME`
+    takes        further scans of the same subject that came with it, and lay beside it
     recipe_text  the recipe as it was when the job was claimed; None: read it when the job starts
     """
 
@@ -52,6 +53,7 @@ class Card:
     reason: str | None = None
     attempts: int = 0
     finished: str | None = None
+    takes: tuple[str, ...] = ()
 
     @property
     def sealed(self) -> bool:
@@ -68,7 +70,7 @@ def read_card(folder: Path) -> Card | None:
         data = json.loads((folder / CARD).read_bytes())
         known = {field.name for field in fields(Card)}
         card = Card(**{key: value for key, value in data.items() if key in known})
-        return replace(card, state=State(card.state))
+        return replace(card, state=State(card.state), takes=tuple(str(name) for name in card.takes))
     except (OSError, ValueError, TypeError, AttributeError):
         return None
 
@@ -145,9 +147,10 @@ class ShopFolders:
 
 
 def claim(shop: ShopFolders, card: Card, scan: Path, ticket: Path | None) -> Path:
-    """Take a scan (and its ticket) from the inbox; the rename of the scan is the instant that counts.
+    """Take a scan (and its ticket and further takes) from the inbox, each by one rename; that of the scan is
+    the instant that counts.
 
-    The ticket goes first: if we are stopped between the two, a folder with a ticket and no scan says so.
+    The scan goes last: if we are stopped before, a folder without its scan says so, and all goes back.
     """
     folder = shop.work / card.job
     folder.mkdir()
@@ -160,6 +163,8 @@ def claim(shop: ShopFolders, card: Card, scan: Path, ticket: Path | None) -> Pat
         if ticket is not None:
             ticket.rename(original / ticket.name)
             faults.reach("ticket-claimed")
+        for take in card.takes:
+            (scan.parent / take).rename(original / take)
         scan.rename(original / card.scan)
     except OSError:
         give_back(shop, folder, card)
@@ -169,11 +174,14 @@ def claim(shop: ShopFolders, card: Card, scan: Path, ticket: Path | None) -> Pat
 
 
 def give_back(shop: ShopFolders, folder: Path, card: Card) -> None:
-    """Undo a claim: what is under `original/` goes back to the inbox, the scan last, then the folder goes."""
+    """Undo a claim: what is under `original/` goes back to the inbox, then the folder goes.
+
+    The scan goes first: if we are stopped then, what is left is a claim that was cut off, and is undone.
+    """
     home = (shop.inbox / card.came_from).parent
     home.mkdir(parents=True, exist_ok=True)
     original = folder / ORIGINAL
-    names = [card.ticket, card.scan] if card.ticket else [card.scan]
+    names = [card.scan, *card.takes, *([card.ticket] if card.ticket else [])]
     for name in names:
         if os.path.lexists(original / name):
             move_without_replacing(original / name, free_name(home, name))

@@ -21,31 +21,32 @@ from .scan import Origin, Scan
 __all__ = ["READABLE", "ReadLimits", "read_scan"]
 
 
-def read_scan(path: Path, limits: ReadLimits = ReadLimits()) -> Scan:  # noqa: B008 (frozen)
-    """The one mesh that a file, a zip or a folder holds, and what it says about itself.
+def read_scan(path: Path, limits: ReadLimits = ReadLimits(), *, mesh: str | None = None) -> Scan:  # noqa: B008
+    """The one mesh that a file, a zip or a folder holds, and what it says about itself. Of a folder or zip
+    that holds several, `mesh` names the one to read.
 
     `origin.sha256` is of the file's bytes, and for a folder of its mesh file's. Raises ScanError, one
     sentence naming the file and the place, for anything that is not one surface; nothing else.
     """
     try:
-        return _read(path, limits)
+        return _read(path, limits, mesh)
     except OSError as error:
         raise ScanError(f"{path.name}: cannot be read: {error.strerror or error}") from error
     except MemoryError as error:
         raise ScanError(f"{path.name}: found more than fits into memory; expected a smaller mesh") from error
 
 
-def _read(path: Path, limits: ReadLimits) -> Scan:
+def _read(path: Path, limits: ReadLimits, wanted: str | None) -> Scan:
     from .formats import bundle
 
-    file = bundle.mesh_in_folder(path, limits) if path.is_dir() else path
+    file = bundle.mesh_in_folder(path, limits, wanted) if path.is_dir() else path
     data = _bytes_of(file, limits)
     sha256 = hashlib.sha256(data).hexdigest()
     name = file.relative_to(path.parent).as_posix()
     source = Source(name, data, limits)
     kind, notes = format_of(source)
     if kind == "zip":
-        source = bundle.mesh_in_zip(source)
+        source = bundle.mesh_in_zip(source, wanted)
         kind, notes = format_of(source)
         if kind == "zip":
             source.fail("the whole file", "a zip inside a zip", "a mesh")

@@ -18,6 +18,9 @@ from .validate import validate
 
 Unit = Literal["mm", "cm", "m", "in"]
 _WRITTEN = WithJsonSchema({"type": ["string", "number"]})
+_PLAIN = r"[^./\\:\x00-\x1f][^/\\:\x00-\x1f]*"
+Take = Annotated[str, Field(pattern=f"^{_PLAIN}(?:/{_PLAIN})*$", max_length=250)]
+"""A name beside the ticket, or inside the folder or zip that is the scan: never one that leads out."""
 
 
 class TicketFile(BaseModel):
@@ -37,6 +40,12 @@ class TicketFile(BaseModel):
     )
     unit: Unit | None = Field(None, description="The unit of the numbers in the scan, if it is known.")
     up: UpAxis | None = Field(None, description="The axis of the scan that points up, if it is known.")
+    takes: tuple[Take, ...] = Field(
+        (),
+        description="Scans of one and the same subject, by the names of their files: each is graded, and the "
+        "best one is worked on.",
+        examples=[["bust-1.ply", "bust-2.ply"]],
+    )
     note: str | None = Field(
         None, description="Words for whoever handles this order; they go on the traveler."
     )
@@ -54,6 +63,7 @@ class Ticket:
     set: Mapping[str, Any] = field(default_factory=dict)
     unit: Unit | None = None
     up: UpAxis | None = None
+    takes: tuple[str, ...] = ()
     note: str | None = None
     places: Mapping[str, Node] = field(default_factory=dict, repr=False)
 

@@ -44,7 +44,8 @@ class Output:
 class JobRecord:
     """One job, from the scan as it arrived to the parts as they were delivered.
 
-    scan      name, sha256, bytes, format, unit_mm, up (the last two null where the file is silent)
+    scan      name, sha256, bytes, format, unit_mm, up (the last two null where the file is silent); of
+              several takes, those of the one that was chosen, with `take`, and `takes` with all grades
     recipe    name, sha256, text
     ticket    sha256, text, values; null when there was none
     versions  fettlebox, python, platform and the libraries that touch geometry

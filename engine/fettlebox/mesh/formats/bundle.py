@@ -17,8 +17,8 @@ _ENCRYPTED = 0x1
 _LINK = 0o120000
 
 
-def mesh_in_folder(folder: Path, limits: ReadLimits) -> Path:
-    """The one mesh file in a folder or below it. Links are not followed."""
+def mesh_in_folder(folder: Path, limits: ReadLimits, wanted: str | None = None) -> Path:
+    """The one mesh file in a folder or below it, or the one that is wanted. Links are not followed."""
     meshes: list[Path] = []
     seen = 0
     for root, folders, files in os.walk(folder):
@@ -28,16 +28,16 @@ def mesh_in_folder(folder: Path, limits: ReadLimits) -> Path:
             raise ScanError(f"{folder.name}: found over {limits.zip_members} files; expected one scan")
         files_here = [Path(root) / name for name in sorted(files)]
         meshes += [f for f in files_here if _is_mesh(f.relative_to(folder).as_posix()) and not f.is_symlink()]
-    _exactly_one(folder.name, [f.relative_to(folder).as_posix() for f in meshes], "this folder")
-    return meshes[0]
+    names = [f.relative_to(folder).as_posix() for f in meshes]
+    return meshes[names.index(_the_one(folder.name, names, "this folder", wanted))]
 
 
-def mesh_in_zip(source: Source) -> Source:
-    """The one mesh in a zip, unpacked within the limits."""
+def mesh_in_zip(source: Source, wanted: str | None = None) -> Source:
+    """The one mesh in a zip, or the one of the name that is wanted, unpacked within the limits."""
     archive = open_zip(source)
     meshes = [name for name in archive.namelist() if _is_mesh(name)]
-    _exactly_one(source.name, meshes, "this zip")
-    return Source(f"{source.name}/{meshes[0]}", unpacked(source, archive, meshes[0]), source.limits)
+    mesh = _the_one(source.name, meshes, "this zip", wanted)
+    return Source(f"{source.name}/{mesh}", unpacked(source, archive, mesh), source.limits)
 
 
 def is_3mf(source: Source) -> bool:
@@ -112,9 +112,13 @@ def _is_safe(name: str) -> bool:
     return ".." not in PurePosixPath(plain).parts
 
 
-def _exactly_one(name: str, meshes: list[str], where: str) -> None:
+def _the_one(name: str, meshes: list[str], where: str, wanted: str | None) -> str:
+    if wanted in meshes:
+        return wanted
+    if wanted is not None:
+        raise ScanError(f"{name}: found no mesh {shown(wanted)} in {where}, as the ticket names it")
     if len(meshes) == 1:
-        return
+        return meshes[0]
     if not meshes:
         raise ScanError(f"{name}: found no mesh in {where}; expected exactly one")
     listed = ", ".join(shown(mesh) for mesh in meshes[:5]) + (" and more" if len(meshes) > 5 else "")
