@@ -11,14 +11,16 @@ from pydantic import Field
 
 if TYPE_CHECKING:
     from fettlebox.api import Printer
+    from fettlebox.pictures import Stage, View
 
     from .forecast import Forecast
 
 SHOWN_LAYERS = 8
 """Layers in the strip, evenly chosen from the first one upwards."""
 
-SHOWN_MM2 = 1.0
-"""Thin walls and narrow gaps of less area than this are not worth a picture or a warning."""
+SHOWN_SHARE = 0.001
+"""Thin walls and narrow gaps on less of the surface than this are grain and edges: facts, but not worth a
+picture or a warning. Our judgement."""
 
 
 class Params(StepParams):
@@ -121,15 +123,16 @@ def _stability(found: Forecast) -> str:
 
 def _warnings(found: Forecast, facts: dict[str, Any]) -> list[str]:
     finest = found.printer.finest_mm
+    worth_mm2 = SHOWN_SHARE * float(found.places.area_mm2.sum())
     said = []
     if found.stance.risk != "low":
         said.append(f"Standing while it prints: {facts['stability']}.")
-    if facts["thin_wall_mm2"] >= SHOWN_MM2:
+    if facts["thin_wall_mm2"] > worth_mm2:
         said.append(
             f"{facts['thin_wall_mm2']:.3g} mm2 of the surface are walls thinner than the {finest:g} mm that "
             f"the printer can lay down (thinnest {facts['thinnest_wall_mm']:.2g} mm): they may be missing."
         )
-    if facts["narrow_gap_mm2"] >= SHOWN_MM2:
+    if facts["narrow_gap_mm2"] > worth_mm2:
         said.append(
             f"{facts['narrow_gap_mm2']:.3g} mm2 of the surface face a gap narrower than {finest:g} mm: "
             "it may close."
@@ -189,8 +192,6 @@ def _pictures(found: Forecast, facts: dict[str, Any]) -> dict[str, bytes]:
     import numpy as np
     from fettlebox.pictures import FRONT_VIEW, Stage, View, render_layers, render_map
 
-    from .geometry.thickness import per_face
-
     part = found.part
     stage = Stage(part)
     views = (FRONT_VIEW, View("side", 90.0), View("from below", 30.0, -45.0))
@@ -215,23 +216,34 @@ def _pictures(found: Forecast, facts: dict[str, Any]) -> dict[str, bytes]:
     strip = [(f"{found.layers.height_mm[k] - low:.3g} mm", found.layers.layer(int(k))) for k in chosen]
     title = f"Layers: {len(chosen)} of {count}, {found.printer.layer_mm:g} mm each, seen from above"
     pictures["layers"] = render_layers(strip, title=title)
-    if max(facts["thin_wall_mm2"], facts["narrow_gap_mm2"]) >= SHOWN_MM2:
-        faces = len(part.faces)
-        finest = found.printer.finest_mm
-        wall = np.minimum(per_face(found.wall_mm, found.places, faces), found.told_up_to_mm)
-        thin = np.minimum(wall, per_face(found.gap_mm, found.places, faces)) < finest
-        pictures["thin"] = render_map(
-            part,
-            wall,
-            "thickness, mm",
-            high=found.told_up_to_mm,
-            views=views,
-            title=f"Thin places: walls or gaps under {finest:g} mm",
-            marked=thin,
-            mark=f"under {finest:g} mm",
-            stage=stage,
-        )
+    worth_mm2 = SHOWN_SHARE * float(found.places.area_mm2.sum())
+    if max(facts["thin_wall_mm2"], facts["narrow_gap_mm2"]) > worth_mm2:
+        pictures["thin"] = _thin_picture(found, views, stage)
     return pictures
+
+
+def _thin_picture(found: Forecast, views: tuple[View, ...], stage: Stage) -> bytes:
+    import numpy as np
+    from fettlebox.pictures import render_map
+
+    from .geometry.thickness import mean_by_face
+
+    finest, most = found.printer.finest_mm, found.told_up_to_mm
+    count = len(found.part.faces)
+    wall = mean_by_face(np.minimum(found.wall_mm, most), found.places, count)
+    narrow = (found.wall_mm < finest) | (found.gap_mm < finest)
+    return render_map(
+        found.part,
+        np.where(wall < most, wall, np.nan),
+        "thickness, mm",
+        high=most,
+        views=views,
+        title=f"Thin places: walls or gaps under {finest:g} mm",
+        unknown=f"over {most:g} mm",
+        marked=mean_by_face(narrow.astype(float), found.places, count) > 0.5,
+        mark=f"under {finest:g} mm",
+        stage=stage,
+    )
 
 
 def _known(value: float) -> float | None:

@@ -106,11 +106,10 @@ def thinnest(width_mm: Floats, area_mm2: Floats) -> float:
     return float(width_mm[order[min(at, len(order) - 1)]])
 
 
-def per_face(values: Floats, places: Places, count: int) -> Floats:
-    """(m,) least value of each face's places; infinite for faces without any."""
-    found = np.full(count, np.inf)
-    np.minimum.at(found, places.face, values)
-    return found
+def mean_by_face(values: ArrayLike, places: Places, count: int) -> Floats:
+    """(m,) mean over each face's places; zero for slivers, which have none."""
+    sums = np.bincount(places.face, np.asarray(values, np.float64), count)
+    return np.asarray(sums / np.maximum(np.bincount(places.face, minlength=count), 1), np.float64)
 
 
 def _across(points: Floats, corners: Ints, places: Places, way: Floats) -> Floats:
