@@ -23,7 +23,7 @@ LAYERS = [
     {"recipe"},
     {"traveler", "versions", "shipped"},
     {"jobs"},
-    {"step_cache", "takes", "run_steps", "run_job", "run_once", "replay"},
+    {"step_cache", "takes", "delivering", "run_steps", "run_job", "run_once", "replay"},
     {"workers", "watch"},
     {"server"},
     {"checking", "doctor", "demo", "printing", "trying", "testing"},

@@ -7,6 +7,7 @@ it; whoever called moves the finished folder to where it belongs, in one rename.
 from __future__ import annotations
 
 import hashlib
+import json
 import time
 import traceback
 from collections.abc import Callable, Mapping
@@ -16,14 +17,15 @@ from pathlib import Path
 from typing import Any, Literal
 
 from .catalog import Catalog, find_steps
+from .delivering import hand_over_pictures, reasons_against, steps_to_keep, write_parts, write_zip
 from .errors import FettleboxError, HoldError, RecipeError, ScanError, StepError
 from .jobs.atomic import is_no_room
 from .jobs.digest import NotAScan, digest
-from .mesh import Origin, Part, Scan, read_scan, write_part
+from .mesh import Origin, Part, Scan, read_scan
 from .mesh.facts import measure
-from .mesh.soundness import inspect
 from .printer import EVERYDAY, Printer
-from .recipe import Plan, Recipe, Ticket, load_ticket, parse_recipe
+from .recipe import Plan, PlannedStep, Recipe, Ticket, load_ticket, parse_recipe
+from .recipe.language import PICTURES, ZIP
 from .run_steps import Run, run_steps
 from .takes import best_take
 from .traveler.cautions import cautions_for
@@ -96,7 +98,7 @@ def perform(task: JobTask, progress: Progress = lambda step, fraction: None) -> 
 def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
     catalog = _catalog()
     original = task.folder / ORIGINAL
-    ticket = load_ticket(original / task.ticket_name) if task.ticket_name else None
+    ticket = load_ticket(original / task.ticket_name, task.ticket_name) if task.ticket_name else None
     recipe = parse_recipe(task.recipe_text, task.recipe_name, catalog, task.recipe_folder)
     plan = recipe.plan(task.values, ticket)
     record = replace(record, recipe=_about_recipe(recipe), ticket=_about_ticket(ticket, task, plan))
@@ -118,52 +120,65 @@ def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
     about = _about_scan(scan, origin, place) | takes
     record = replace(record, scan=about, warnings=(*record.warnings, *notes))
 
+    makers = steps_to_keep(plan)
+    kept: dict[str | None, Part] = {None: part}
+
+    def keep(planned: PlannedStep, run: Run) -> None:
+        if planned.id in makers.values():
+            kept[planned.id] = run.part
+
     run = run_steps(
-        part, origin, plan, task.printer, seed=_seed(record), scratch=task.folder, progress=progress
+        part,
+        origin,
+        plan,
+        task.printer,
+        seed=_seed(record),
+        scratch=task.folder,
+        progress=progress,
+        watch=keep,
     )
     progress("recording", 0.0)
-    return _deliver(task, record, recipe, scan, run)
+    after = {name: kept[maker] for name, maker in makers.items() if maker in kept}
+    return _deliver(task, record, recipe, scan, run, after)
 
 
-def _deliver(task: JobTask, record: JobRecord, recipe: Recipe, scan: Scan, run: Run) -> JobRecord:
+def _deliver(
+    task: JobTask, record: JobRecord, recipe: Recipe, scan: Scan, run: Run, kept: Mapping[str, Part]
+) -> JobRecord:
     """Write the parts if they are sound, the pictures in any case; fill in the record."""
     state, reason = run.state, run.reason
     outputs: tuple[Output, ...] = ()
-    after = measure(run.part)
+    stem = Path(task.scan_name).stem or "part"
+    agreed = False
     if run.complete and recipe.deliver:
-        witness = inspect(run.part)
-        if witness.sound:
-            outputs = _write_outputs(task, recipe, run.part)
+        against = reasons_against(recipe.deliver, run.part, kept)
+        agreed = against is None
+        if agreed:
+            # Without the running number of a scan that came again: the same job gives the same bytes.
+            base = task.job.partition("-")[0]
+            about = {"Title": stem, "Description": f"Fettlebox job {base}, recipe {recipe.name}"}
+            outputs = write_parts(task.folder, stem, about, recipe.deliver, run.part, kept)
         elif state == "done":
-            state, reason = "held", "the part is not a sound solid: " + "; ".join(witness.reasons)
+            state, reason = "held", against
     unit_mm = life_unit_mm(run.part)
     seen = picture_job(task.folder, scan.part.in_unit(unit_mm), run.part, run.reference, run.pictures)
+    formats = {one.format for one in recipe.deliver}
+    if agreed and PICTURES in formats:
+        outputs += hand_over_pictures(task.folder, seen.paths)
+    if agreed and ZIP in formats:
+        outputs += (write_zip(task.folder, stem, outputs),)
     return replace(
         record,
         state=state,
         reason=reason,
         before=measure(scan.part.in_unit(unit_mm), witness=False),
-        after=after,
+        after=measure(run.part),
         fidelity=seen.fidelity,
         steps=run.records,
         outputs=outputs,
         pictures=seen.paths,
         warnings=(*record.warnings, *run.warnings),
     )
-
-
-def _write_outputs(task: JobTask, recipe: Recipe, part: Part) -> tuple[Output, ...]:
-    stem = Path(task.scan_name).stem or "part"
-    # Without the running number of a scan that came again: the same job gives the same bytes.
-    base = task.job.partition("-")[0]
-    about = {"Title": stem, "Description": f"Fettlebox job {base}, recipe {recipe.name}"}
-    outputs = []
-    for delivery in recipe.deliver:
-        path = task.folder / f"{stem}.{delivery.format}"
-        write_part(part, path, about)
-        data = path.read_bytes()
-        outputs.append(Output(path.name, delivery.format, hashlib.sha256(data).hexdigest(), len(data)))
-    return tuple(outputs)
 
 
 def declared(scan: Scan, ticket: Ticket | None) -> tuple[Part, Origin, tuple[str, ...]]:
@@ -235,7 +250,21 @@ def _blank_record(task: JobTask) -> JobRecord:
         },
         ticket=None,
         versions=versions_here(),
+        given=_exactly(
+            {
+                "scan": task.scan_name,
+                "ticket": task.ticket_name,
+                "recipe": task.recipe_name,
+                "values": dict(task.values),
+            }
+        ),
+        printer=_exactly(asdict(task.printer)),
     )
+
+
+def _exactly(value: Mapping[str, Any]) -> Any:
+    """The JSON value, with numbers to the last digit: a replay starts from it."""
+    return json.loads(json.dumps(value, default=str))
 
 
 def _about_recipe(recipe: Recipe) -> dict[str, Any]:

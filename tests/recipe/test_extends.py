@@ -113,3 +113,15 @@ def test_circles_are_refused(shelf: Path, catalog: Catalog) -> None:
 def test_a_recipe_without_a_folder_extends_nothing(catalog: Catalog) -> None:
     with pytest.raises(RecipeError, match="not in a folder"):
         parse_recipe("recipe: child\nextends: parent\n", "child.yaml", catalog, None)
+
+
+def test_a_parents_deliveries_are_written_out_and_read_again(tmp_path: Path) -> None:
+    from fettlebox.catalog import find_steps
+    from fettlebox.recipe import load_recipe, parse_recipe
+
+    parent = "recipe: parent\nsteps: [repair, {repair: {}, id: again}]\ndeliver: [{stl: {after: repair}}, zip]\n"
+    (tmp_path / "parent.yaml").write_text(parent)
+    (tmp_path / "child.yaml").write_text("recipe: child\nextends: parent\n")
+    child = load_recipe(tmp_path / "child.yaml", find_steps())
+    assert [(one.format, one.after) for one in child.deliver] == [("stl", "repair"), ("zip", None)]
+    assert parse_recipe(child.text, "child.yaml", find_steps()).deliver == child.deliver

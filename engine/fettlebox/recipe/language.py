@@ -19,11 +19,16 @@ from .ticket import Ticket
 from .validate import report_unknown_key
 
 FORMATS = tuple(suffix.removeprefix(".") for suffix in WRITABLE)
+PICTURES, ZIP = "pictures", "zip"
+DELIVERABLE = (*FORMATS, PICTURES, ZIP)
 
 
 @dataclass(frozen=True)
 class Delivery:
-    """A file to deliver. `after`: the id of the step whose part it holds; None is the finished part."""
+    """A file to deliver: a part in one of FORMATS, the job's PICTURES, or a ZIP of all delivered files.
+
+    after  the id of the step whose part it holds; None is the finished part
+    """
 
     format: str
     after: str | None = None

@@ -11,10 +11,11 @@ from typing import Any
 
 from ..catalog import Catalog
 from .ask import ASK_TYPES, Ask
+from .deliveries import read_deliveries
 from .describe import listed
 from .entries import EntryReader
 from .extends import with_parents, written_out
-from .language import FORMATS, Delivery, Recipe, is_met
+from .language import DELIVERABLE, Delivery, Recipe, is_met
 from .nodes import Node, Place, Problems, quoted
 from .placeholders import NAME, Placeholder, placeholders_in, texts_below, whole_name
 from .steps import StepCall, ids_of
@@ -168,20 +169,12 @@ class _Reader:
             self.problems.add(root, (), "'deliver' is missing", hint=hint)
             return ()
         if not isinstance(node.value, list):
-            expected = f"a list of {listed(FORMATS)}, such as [3mf, stl]"
+            expected = f"a list of {listed(DELIVERABLE)}, such as [3mf, stl]"
             self.problems.add(node, ("deliver",), node.shown(), expected)
             return ()
-        formats: list[str] = []
-        for index, one in enumerate(node.value):
-            if one.value in formats:
-                self.problems.add(one, ("deliver", index), f"{one.written} a second time", hint="keep one")
-            elif one.value in FORMATS:
-                formats.append(one.value)
-            else:
-                near = get_close_matches(one.written.lower().lstrip("."), FORMATS, n=1, cutoff=0.5)
-                hint = f"did you mean {near[0]}?" if near else ""
-                self.problems.add(one, ("deliver", index), one.shown(), f"one of {listed(FORMATS)}", hint)
-        return tuple(Delivery(name) for name in formats)
+        steps = root.get("steps")
+        ids = ids_of(steps.value) if steps is not None and isinstance(steps.value, list) else None
+        return read_deliveries(node.value, ids, self.problems)
 
     def _check_placeholders(self, root: Node, steps: list[StepCall]) -> None:
         """Names that nobody asks for, names that nobody uses; then the parameters, with answers filled in."""

@@ -16,7 +16,7 @@ from ..api import Step
 from ..catalog import Catalog
 from .ask import ASK_TYPES
 from .extends import PARENT
-from .language import FORMATS
+from .language import DELIVERABLE, FORMATS, ZIP
 from .placeholders import NAME, WHOLE
 from .shop import ShopFile
 from .steps import OTHERWISE, PLACING, alias_of
@@ -82,12 +82,7 @@ def _recipe_schema(catalog: Catalog) -> dict[str, Any]:
                 },
             },
             "steps": {"type": "array", "minItems": 1, "description": "What is done, in this order."},
-            "deliver": {
-                "type": "array",
-                "items": {"enum": list(FORMATS)},
-                "uniqueItems": True,
-                "description": "The files to write; an empty list is for a report only.",
-            },
+            "deliver": _deliver_schema(),
         },
         "additionalProperties": False,
         "required": ["recipe"],
@@ -95,6 +90,36 @@ def _recipe_schema(catalog: Catalog) -> dict[str, Any]:
         "then": {"properties": {"steps": {"items": override}}},
         "else": {"properties": {"steps": {"items": full}}, "required": ["steps", "deliver"]},
         "$defs": definitions,
+    }
+
+
+def _deliver_schema() -> dict[str, Any]:
+    after = {
+        "type": "object",
+        "properties": {
+            "after": {
+                "type": "string",
+                "pattern": f"^{NAME}$",
+                "description": "The id of the step whose part it holds.",
+            }
+        },
+        "required": ["after"],
+        "additionalProperties": False,
+    }
+    stacked = {
+        "type": "object",
+        "properties": dict.fromkeys(FORMATS, after),
+        "additionalProperties": False,
+        "minProperties": 1,
+        "maxProperties": 1,
+    }
+    return {
+        "type": "array",
+        "items": {"anyOf": [{"enum": list(DELIVERABLE)}, stacked]},
+        "uniqueItems": True,
+        "if": {"contains": {"const": ZIP}},
+        "then": {"minItems": 2},
+        "description": "The files to write: parts, pictures, a zip of all; an empty list is for a report.",
     }
 
 

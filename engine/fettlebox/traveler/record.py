@@ -51,6 +51,8 @@ class JobRecord:
     versions  fettlebox, python, platform and the libraries that touch geometry
     before    facts of the scan in millimetres; `after` those of the delivered part
     fidelity  how far the part is from the scan, in life-size mm; null when nothing was compared
+    given     what the job was started with: names of scan, ticket and recipe, values from `--set`
+    printer   the printer profile, to the last digit; null in records of the first versions, as `given`
     timing    started, finished (RFC 3339, UTC), seconds: the only thing that differs between two runs
     """
 
@@ -69,4 +71,6 @@ class JobRecord:
     pictures: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    given: Mapping[str, Any] | None = None
+    printer: Mapping[str, Any] | None = None
     timing: Mapping[str, Any] = field(default_factory=dict)

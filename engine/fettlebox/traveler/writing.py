@@ -45,8 +45,15 @@ def read_traveler(folder: Path) -> JobRecord:
 
 
 def as_document(record: JobRecord) -> dict[str, Any]:
-    """The JSON value of a record. The seconds of its steps move under `timing`, by the step's id."""
-    document = {"traveler": TRAVELER_VERSION, **plain(record)}
+    """The JSON value of a record. The seconds of its steps move under `timing`, by the step's id; what a
+    replay starts from keeps all its digits.
+    """
+    document = {
+        "traveler": TRAVELER_VERSION,
+        **plain(record),
+        "given": record.given,
+        "printer": record.printer,
+    }
     timing = document.pop("timing")
     timing["step_seconds"] = {step["id"]: step.pop("seconds") for step in document["steps"]}
     return {**document, "timing": timing}
