@@ -20,13 +20,14 @@ Floats = NDArray[np.float64]
 Longs = NDArray[np.int64]
 
 RADII = (1.2, 1.5, 1.9, 2.4, 3.0, 3.7, 4.6, 5.6)
-"""Foot radii that are tried, mm, for bumps of up to 8 mm; scaled for others."""
+"""Foot radii that are tried, mm, for bumps of up to 8 mm; scaled for others. The last only shows whether the
+one before goes on rising."""
 
 RADII_FOR_MM = 8.0
-NARROWEST_EDGES = 1.5
+NARROWEST_EDGES = 1.25
 """A disc of fewer edges holds too few vertices to tell a bump from grain."""
 
-RIM_SHARE, RIM_EDGES = 0.9, 3.0
+RIM_SHARE, RIM_EDGES = 0.9, 2.3
 """Width of the rim that the smooth surface is laid through: wide enough to hold its ten terms down."""
 
 FLOOR_MM = 0.02
@@ -42,20 +43,20 @@ HIGH_OTHERS = 97.0
 """Percentiles that stand for "the most tilted" and "the highest": an extreme would hang on one vertex."""
 
 
+COLUMNS = (
+    "x", "y", "z", "up_x", "up_y", "up_z", "radius", "height", "signal", "rim", "explained", "roundness",
+    "bend", "tilt", "growth", "wide_rim", "others",
+)  # fmt: skip
+AT = {name: k for k, name in enumerate(COLUMNS)}
+
+
 @dataclass(frozen=True)
 class Look:
-    """What was measured at one place with the disc that explains it best.
+    """What one disc about one place says.
 
-    height_mm      of the bump's profile over the surface through the rim
-    signal         height over what the profile and the surface leave unexplained, in standard errors
-    rim_mm         root mean square of the rim about the surface
-    explained      share of the disc's relief that a round bump is
-    roundness      of the relief, 1 round, 0 a ridge
-    bend           disc radius times the largest curvature of the surface below
-    tilt           lowest cosine between the base's normals and the middle one
-    growth         height over the next wider disc, over this one's
-    others         strongest other relief round about, over this one's
-    wide_rim       rms of the next wider disc's rim, over this one's height
+    centre, normal   of the bump's foot
+    radius_mm        of the foot
+    height_mm        of the bump's profile over the surface through the rim
     """
 
     vertex: int
@@ -65,23 +66,27 @@ class Look:
     radius_mm: float
     height_mm: float
     signal: float
-    rim_mm: float
-    explained: float
-    roundness: float
-    bend: float
-    tilt: float
-    growth: float
-    wide_rim: float
-    others: float
 
 
-def look_at(vertices: Floats, relief: Relief, places: Sequence[Place], widest_mm: float) -> list[Look]:
-    """Try discs of growing radius about every place. Places with no room for a single one are left out."""
+def look_at(vertices: Floats, relief: Relief, places: Sequence[Place], widest_mm: float) -> Floats:
+    """(p,r,17) what discs of growing radius about every place say, by COLUMNS; radius 0: no room for it.
+
+    height     of the bump's profile over the surface through the rim, mm
+    signal     height over what the profile and the surface leave unexplained, in standard errors
+    rim        root mean square of the rim about the surface, mm
+    explained  share of the disc's relief that a round bump is
+    roundness  of the relief, 1 round, 0 a ridge
+    bend       radius times the largest curvature of the surface below
+    tilt       lowest cosine between the base's normals and the middle one
+    growth     height over the next wider disc, over this one's
+    wide_rim   rms of the next wider disc's rim, over this one's height
+    others     highest relief round about, over this one's height
+    """
     radii = np.array(RADII) * widest_mm / RADII_FOR_MM
     radii = radii[radii >= NARROWEST_EDGES * relief.edge_mm]
-    if not len(radii) or not places:
-        return []
-    reach = ROUND_ABOUT * rim_radius(float(radii[-1]), relief.edge_mm)
+    if len(radii) < 2 or not places:
+        return np.zeros((len(places), 1, len(COLUMNS)))
+    rims = np.array([rim_radius(float(radius), relief.edge_mm) for radius in radii])
     rows = _look_at_all(
         relief.start,
         relief.other,
@@ -91,14 +96,16 @@ def look_at(vertices: Floats, relief: Relief, places: Sequence[Place], widest_mm
         np.array([place.vertex for place in places]),
         np.array([place.sign for place in places]),
         radii,
-        np.array([rim_radius(float(radius), relief.edge_mm) for radius in radii]),
-        reach,
+        rims,
+        ROUND_ABOUT * float(rims[-1]),
     )
-    return [
-        Look(place.vertex, place.sign, row[:3].copy(), row[3:6].copy(), *(float(v) for v in row[6:]))
-        for place, row in zip(places, rows, strict=True)
-        if row[6] > 0.0
-    ]
+    return np.asarray(rows)
+
+
+def look_of(place: Place, row: Floats) -> Look:
+    """One row of `look_at`, with names."""
+    radius, height, signal = (float(row[AT[name]]) for name in ("radius", "height", "signal"))
+    return Look(place.vertex, place.sign, row[:3].copy(), row[3:6].copy(), radius, height, signal)
 
 
 def rim_radius(radius: float, edge_mm: float) -> float:
@@ -131,10 +138,8 @@ def connected_ball(relief: Relief, vertices: Floats, middle: int, radius: float,
 
 @njit(cache=True)
 def _look_at_all(start, other, vertices, normal, height, places, signs, radii, rims, reach):
-    """(p,17) rows: centre, normal, radius, height, signal, rim, explained, roundness, bend, tilt, growth,
-    wide_rim, others. A radius of 0: no disc had room.
-    """
-    rows = np.zeros((len(places), 17))
+    """(p,r,17) rows by COLUMNS."""
+    rows = np.zeros((len(places), len(radii) - 1, 17))
     mark = np.zeros(len(vertices) + 1, np.int64)
     first, second = np.empty(3), np.empty(3)
     tried = np.empty((len(radii), 9))
@@ -166,35 +171,30 @@ def _look_at_all(start, other, vertices, normal, height, places, signs, radii, r
                 flat[k, 1] += offset * second[c]
                 high[k] += sign * offset * up[c]
                 facing[k] += normal[i, c] * up[c]
-        best = -1
-        last = -1
+        room = np.zeros(len(radii), np.bool_)
         for r in range(len(radii)):
-            tried[r] = 0.0
-            if _one_disc(flat, high, facing, radii[r], rims[r], tried[r]):
-                last = r
-                if best < 0 or tried[r, 1] > tried[best, 1]:
-                    best = r
-        if best < 0:
-            continue
-        row = rows[p]
-        wider = min(best + 1, last)
-        for c in range(3):
-            row[c] = centre[c] + tried[best, 7] * first[c] + tried[best, 8] * second[c]
-            row[3 + c] = up[c]
-        row[6] = radii[best]
-        row[7:14] = tried[best, :7]
-        above = max(tried[best, 0], 1e-6)
+            room[r] = _one_disc(flat, high, facing, radii[r], rims[r], tried[r])
         shown = np.empty(count)
-        ring = 0
-        for k in range(count):
-            if _away(vertices, near[k], centre) > 1.3 * radii[best]:
-                shown[ring] = sign * height[near[k]]
-                ring += 1
-        row[14] = tried[wider, 0] / above
-        row[15] = tried[wider, 2] / above
-        if ring > 8:
-            spread = shown[:ring]
-            row[16] = (np.percentile(spread, HIGH_OTHERS) - np.median(spread)) / above
+        for r in range(len(radii) - 1):
+            if not room[r]:
+                continue
+            row = rows[p, r]
+            wider = r + 1 if room[r + 1] else r
+            above = max(tried[r, 0], 1e-6)
+            for c in range(3):
+                row[c] = centre[c] + tried[r, 7] * first[c] + tried[r, 8] * second[c]
+                row[3 + c] = up[c]
+            row[6] = radii[r]
+            row[7:14] = tried[r, :7]
+            row[14] = tried[wider, 0] / above
+            row[15] = tried[wider, 2] / above
+            ring = 0
+            for k in range(count):
+                if _away(vertices, near[k], centre) > 1.3 * radii[r]:
+                    shown[ring] = sign * height[near[k]]
+                    ring += 1
+            if ring > 8:
+                row[16] = (np.percentile(shown[:ring], HIGH_OTHERS) - np.median(shown[:ring])) / above
     return rows
 
 
@@ -206,7 +206,7 @@ def _one_disc(flat, high, facing, radius, rim_radius, out):
     over = np.empty(count)
     away = np.empty(count)
     terms = np.empty(TERMS)
-    solution = np.zeros(TERMS)
+    solution = np.empty(TERMS)
     for attempt in range(2):
         matrix = np.zeros((TERMS, TERMS))
         right = np.zeros(TERMS)
@@ -229,7 +229,7 @@ def _one_disc(flat, high, facing, radius, rim_radius, out):
             for j in range(i):
                 matrix[j, i] = matrix[i, j]
             matrix[i, i] += 1e-9 * about
-        solution = np.linalg.solve(matrix, right)
+        solution[:] = np.linalg.solve(matrix, right)
         pull, pull_x, pull_y = 0.0, 0.0, 0.0
         for k in range(count):
             if away[k] * radius >= rim_radius:
@@ -258,7 +258,7 @@ def _one_disc(flat, high, facing, radius, rim_radius, out):
     above = fit / max(square, 1e-9)
     left = total - above * fit
     unexplained = (left + rim) / max(inside + about - TERMS - 4, 1)
-    spread = np.zeros(3)
+    spread_xx, spread_xy, spread_yy = 0.0, 0.0, 0.0
     risen = 1e-12
     seen = np.empty(inside + about)
     at = 0
@@ -270,9 +270,10 @@ def _one_disc(flat, high, facing, radius, rim_radius, out):
             weight = over[k] * (1.0 - away[k] ** 2)
             x, y = flat[k, 0] - shift[0], flat[k, 1] - shift[1]
             risen += weight
-            spread += weight * np.array([x * x, x * y, y * y])
-    spread /= risen
-    low, top = _eigenvalues(spread[0] + 1e-9, spread[1], spread[2] + 1e-9)
+            spread_xx += weight * x * x
+            spread_xy += weight * x * y
+            spread_yy += weight * y * y
+    low, top = _eigenvalues(spread_xx / risen + 1e-9, spread_xy / risen, spread_yy / risen + 1e-9)
     bend_low, bend_top = _eigenvalues(2 * solution[3], solution[4], 2 * solution[5])
     out[0] = above
     out[1] = above * np.sqrt(square / (unexplained + FLOOR_MM**2))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from .measures import face_areas
 from .noise import grain_mm
 from .smoothing import typical_edge, vertex_normals
-from .spectral import Operator, filtered, highest_for, surface_laplacian
+from .spectral import Operator, filtered, surface_laplacian
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -31,6 +31,10 @@ with automatic scale selection", 1998; differences of Gaussians stand in for his
 LEAST_ANSWER = 0.22
 """A bump answers with a third to a half of its height at its own scale; less than this share is no bump of
 the height asked for."""
+
+FASTEST = 32.0
+"""Over the edge squared, the largest frequency of the Laplacian that is kept exact: regular triangles reach
+12 at most. Needles would reach hundreds, and a blur takes as many passes as the root of that."""
 
 OVER_GRAIN = 3.2
 """A place must stand out from all others of the scale by this many robust deviations, or every grain of
@@ -74,13 +78,13 @@ def relief_and_places(
     vertices: Floats, faces: Ints, pinned: Mask, over_mm: float, widest_mm: float
 ) -> tuple[Relief, list[Place]]:
     """The relief of a surface and the places to look at, strongest first."""
-    operator = surface_laplacian(vertices, faces, pinned, highest_for(widest_mm))
     edge_mm = typical_edge(vertices, faces)
+    operator = surface_laplacian(vertices, faces, pinned, FASTEST / edge_mm**2)
     base = filtered(vertices, operator, blur(BASE_SHARE * widest_mm))
     normal = vertex_normals(base, faces)
     height = np.einsum("ij,ij->i", vertices - base, normal)
-    area = np.bincount(faces.ravel(), np.repeat(face_areas(vertices, faces) / 3.0, 3), len(vertices))
-    area[pinned] = 0.0
+    shares = np.repeat(face_areas(vertices, faces) / 3.0, 3)
+    area = np.where(pinned, 0.0, np.bincount(faces.ravel(), shares, len(vertices)))
     finest = height - _blurred(height, operator, max(1.2 * edge_mm, SCALES[0] * widest_mm))
     grain = grain_mm(finest, area)
     relief = Relief(normal, height, grain, edge_mm, operator.start, operator.other)

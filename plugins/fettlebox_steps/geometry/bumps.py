@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .bump_measures import FLOOR_MM, Look, connected_ball, cubic, frame, look_at, rim_radius
+from .bump_measures import AT, FLOOR_MM, Look, connected_ball, cubic, frame, look_at, look_of, rim_radius
 from .bump_scales import Relief, relief_and_places
 from .refill import Patch, refilled, spoiled_faces
 
@@ -16,9 +16,20 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 Mask = NDArray[np.bool_]
 
-WEIGHTS = (-5.97, 1.019, -3.02, 0.93, 4.1, 0.106, 2.9, -1.056, -1.392, 1.019, 0.352)
+WEIGHTS = (
+    -1.034,
+    0.234, -3.835, 0.172, -0.603, 0.37, 1.528, -0.506, -0.677, -0.005, 0.118, 1.148,
+    0.153, 0.459, 1.648, -0.202, -0.259, -0.29, -0.048, 0.041, 0.336, -1.642, 0.744,
+)  # fmt: skip
 """Logistic regression of "a planted bump" on `signs_of`, fitted on the tuning shapes of
 benchmarks/knockdown.py (`--fit` prints it)."""
+
+NOT_WORTH_A_LOOK = 0.02
+"""Confidence below which a place is not a find."""
+
+MOST_BEND, LEAST_TILT = 1.2, 0.2
+"""Nothing is said of places where the surface below bends more sharply than the disc is wide, or turns away
+from view: no bump was planted on the like, so the weights know nothing of it."""
 
 APART = 0.8
 """Two finds nearer than this share of their radii together are one."""
@@ -59,29 +70,38 @@ class Levelled:
     moved: Mask
 
 
-def signs_of(seen: Look, relief: Relief) -> Floats:
-    """(10,) what speaks for or against a scanner's bump, each of an order of one."""
-    height = max(seen.height_mm, 1e-3)
-    sagitta = 0.5 * seen.bend * seen.radius_mm
-    return np.array(
+def signs_of(rows: Floats, grain_mm: float) -> Floats:
+    """(...,22) what speaks for or against a scanner's bump in rows (...,17) of `look_at`: eleven signs, each
+    of an order of one, and their squares.
+    """
+    column = {name: rows[..., k] for name, k in AT.items()}
+    height = np.maximum(column["height"], 1e-3)
+    radius = np.maximum(column["radius"], 1e-3)
+    signs = np.stack(
         [
-            np.log(max(seen.signal, 1e-3)),
-            np.log(seen.rim_mm / (relief.grain_mm + FLOOR_MM)),
-            seen.explained,
-            seen.roundness,
-            seen.bend,
-            1.0 - seen.tilt,
-            np.clip(seen.growth, 0.0, 3.0),
-            np.log(max(seen.others, 0.0) + 0.1),
-            np.log(height / (sagitta + 0.1)),
-            np.log(height / seen.radius_mm),
-        ]
+            np.log(np.maximum(column["signal"], 1e-3)),
+            np.log(column["rim"] / (grain_mm + FLOOR_MM) + 0.1),
+            np.clip(column["explained"], 0.0, 1.0),
+            column["roundness"],
+            np.clip(column["bend"], 0.0, 2.0),
+            1.0 - column["tilt"],
+            np.clip(column["growth"], 0.0, 3.0),
+            np.log(np.maximum(column["others"], 0.0) + 0.1),
+            np.log(height / (0.5 * column["bend"] * radius + 0.1)),
+            np.log(height / radius),
+            np.log(np.maximum(column["wide_rim"], 0.0) + 0.02),
+        ],
+        axis=-1,
     )
+    return np.concatenate([signs, np.square(signs)], axis=-1)
 
 
-def confidence_of(seen: Look, relief: Relief) -> float:
-    score = WEIGHTS[0] + float(np.dot(WEIGHTS[1:], signs_of(seen, relief)))
-    return float(1.0 / (1.0 + np.exp(-np.clip(score, -30.0, 30.0))))
+def confidences(rows: Floats, grain_mm: float) -> Floats:
+    """(...) from 0 to 1, of rows (...,17)."""
+    score = WEIGHTS[0] + signs_of(rows, grain_mm) @ np.array(WEIGHTS[1:])
+    sure = 1.0 / (1.0 + np.exp(-np.clip(score, -30.0, 30.0)))
+    unlike = (rows[..., AT["bend"]] > MOST_BEND) | (rows[..., AT["tilt"]] < LEAST_TILT)
+    return np.asarray(np.where(unlike, 0.0, sure))
 
 
 def find_bumps(vertices: Floats, faces: Ints, fixed: Mask, over_mm: float, widest_mm: float) -> Finds:
@@ -90,10 +110,15 @@ def find_bumps(vertices: Floats, faces: Ints, fixed: Mask, over_mm: float, wides
     fixed (n,): vertices that belong to flat faces or open rims, where nothing is looked for.
     """
     relief, places = relief_and_places(vertices, faces, fixed, over_mm, widest_mm)
-    bumps = []
-    for seen in look_at(vertices, relief, places, widest_mm):
-        if seen.height_mm >= over_mm and 2.0 * seen.radius_mm <= 1.25 * widest_mm:
-            bumps.append(Bump(seen, confidence_of(seen, relief)))
+    rows = look_at(vertices, relief, places, widest_mm)
+    sure = confidences(rows, relief.grain_mm)
+    sure[(rows[..., AT["radius"]] <= 0.0) | (rows[..., AT["height"]] < over_mm)] = 0.0
+    best = sure.argmax(axis=1)
+    bumps = [
+        Bump(look_of(place, rows[k, best[k]]), float(sure[k, best[k]]))
+        for k, place in enumerate(places)
+        if sure[k, best[k]] > NOT_WORTH_A_LOOK
+    ]
     bumps.sort(key=lambda bump: (-bump.confidence, -bump.seen.signal, bump.seen.vertex))
     return Finds(tuple(_apart(bumps)), relief)
 
@@ -107,7 +132,7 @@ def level(vertices: Floats, faces: Ints, relief: Relief, bumps: Sequence[Bump], 
     spoiled_before: Mask | None = None
     while True:
         result, owner = _applied(vertices, patches)
-        touched = (owner >= 0)[faces].any(axis=1)
+        touched = np.asarray((owner >= 0)[faces].any(axis=1))
         if not touched.any():
             break
         bad = spoiled_faces(result, faces, touched)
