@@ -135,3 +135,32 @@ def test_grain_is_measured_through_features() -> None:
 def test_boundary_of_an_open_sheet() -> None:
     faces = np.array([[0, 1, 2], [0, 2, 3], [0, 3, 4], [0, 4, 1]], dtype=np.int32)
     assert boundary_vertices(faces, 6).tolist() == [False, True, True, True, True, False]
+
+
+def test_a_narrow_fold_that_was_there_stays_as_it_was() -> None:
+    """A flap lying two degrees off its neighbour: moved by a hair it could close, and be no solid any more."""
+    ball = trimesh.creation.icosphere(3, 10.0)
+    points, faces = np.asarray(ball.vertices).copy(), np.asarray(ball.faces)
+    neighbours = np.unique(faces[(faces == 0).any(axis=1)])
+    ring = neighbours[neighbours != 0]
+    # One vertex pulled across an edge of its fan, a little above it: two of its faces now fold back.
+    a, b = ring[0], ring[1]
+    points[0] = points[[a, b]].mean(axis=0) * 1.001 + 1.2 * (points[[a, b]].mean(axis=0) - points[0])
+    normal = points / np.linalg.norm(points, axis=1)[:, None]
+    by = np.random.default_rng(5).normal(0.0, 0.05, len(points))
+    result, moved = moved_safely(points, faces, normal, by)
+    folded_before = _folds(points, faces)
+    assert folded_before.any()
+    assert np.array_equal(result[faces[folded_before]], points[faces[folded_before]])
+    assert not (_folds(result, faces) & ~folded_before).any()
+    assert np.abs(moved).max() > 0.0
+
+
+def _folds(points: np.ndarray, faces: np.ndarray) -> np.ndarray:
+    """Faces with a neighbour whose normal is within 11.5 degrees of opposite; independent of the code under test."""
+    mesh = trimesh.Trimesh(points, faces, process=False)
+    pairs = mesh.face_adjacency
+    opposite = (mesh.face_normals[pairs[:, 0]] * mesh.face_normals[pairs[:, 1]]).sum(axis=1) < -0.98
+    found = np.zeros(len(faces), dtype=bool)
+    found[pairs[opposite]] = True
+    return found

@@ -130,17 +130,19 @@ def moved_safely(vertices: Floats, faces: Ints, along: Floats, by: Floats) -> tu
     """Vertices moved by `by` (n,) along unit `along` (n,3), and how far each was moved in the end.
 
     Where a move would make triangles cross, fold over or vanish that did not before, it is halved, then
-    given up, in a neighbourhood that grows until nothing is spoiled.
+    given up, in a neighbourhood that grows until nothing is spoiled. Triangles that did before stay just
+    as they are: the slightest move could make a narrow fold a closed one.
     """
     by = by.copy()
-    spoiled_before = None
+    result = vertices + along * by[:, None]
+    bad = _spoiled(result, faces)
+    if not bad.any():
+        return result, by
+    before = _spoiled(vertices, faces)
+    by[faces[before]] = 0.0
     for round_ in range(BACK_OFF_ROUNDS):
         result = vertices + along * by[:, None]
-        bad = _spoiled(result, faces)
-        if bad.any():
-            if spoiled_before is None:
-                spoiled_before = _spoiled(vertices, faces)
-            bad &= ~spoiled_before
+        bad = _spoiled(result, faces) & ~before
         if not bad.any():
             return result, by
         near = np.zeros(len(vertices), dtype=np.bool_)
