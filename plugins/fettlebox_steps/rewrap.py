@@ -42,7 +42,7 @@ class Params(StepParams):
 
 @step(
     "rewrap",
-    version=1,
+    version=2,
     summary="Wrap a heap of triangles that is past repair in one new closed surface.",
     shorthand="thickness",
 )
@@ -51,7 +51,7 @@ def rewrap(part: Part, params: Params, ctx: StepContext) -> StepResult:
 
     from .geometry.facing import turned_outward, welded
     from .geometry.solids import bodies, keep_solid_bodies, thin_out
-    from .geometry.volumetric import cell_for
+    from .geometry.volumetric import cell_for, follow_scan
 
     vertices, faces = welded(part.vertices, part.faces)
     if not len(faces):
@@ -68,7 +68,10 @@ def rewrap(part: Part, params: Params, ctx: StepContext) -> StepResult:
     sheet = loose if loose_share > LOOSE_SHARE else np.zeros(len(faces), dtype=np.bool_)
     ctx.progress(0.4)
     surface, cell_mm = _wrapped(vertices, faces, sheet, cell_mm, params)
-    new_vertices, new_faces, dropped = keep_solid_bodies(surface.vertices, surface.faces)
+    drawn = (surface.vertices, surface.faces)
+    if len(surface.faces) and not sheet.any():
+        drawn = follow_scan(surface, vertices, faces, cell_mm)
+    new_vertices, new_faces, dropped = keep_solid_bodies(*drawn)
     if not len(new_faces):
         raise StepError(
             f"Nothing solid came out of wrapping {len(faces)} triangles with a finest detail of "
@@ -127,12 +130,10 @@ def _wrapped(
     params: Params,
 ) -> tuple[Any, float]:
     """The closed surface, and the cell of the grid that it was found on."""
-    from dataclasses import replace
-
     import numpy as np
 
     from .geometry.thickening import CELLS_PER_THICKNESS, thicken
-    from .geometry.volumetric import CELL_BUDGET, CELLS_PER_AREA, close_by_winding, snap_to_scan
+    from .geometry.volumetric import CELL_BUDGET, CELLS_PER_AREA, close_by_winding
 
     a, b, c = (vertices[faces[:, k]] for k in range(3))
     area_mm2 = float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum()) / 2
@@ -154,10 +155,7 @@ def _wrapped(
     if sheet.any():
         body = None if sheet.all() else faces[~sheet]
         return thicken(vertices, faces[sheet], cell_mm, params.thickness, body), cell_mm
-    surface = close_by_winding(vertices, faces, cell_mm)
-    if len(surface.faces):
-        surface = replace(surface, vertices=snap_to_scan(surface, vertices, faces, cell_mm))
-    return surface, cell_mm
+    return close_by_winding(vertices, faces, cell_mm), cell_mm
 
 
 def _warnings(kind: str, evidence: dict[str, Any], params: Params) -> tuple[str, ...]:

@@ -94,10 +94,9 @@ def judge(vertices: Floats, faces: Ints) -> Verdict:
     fans, _ = corner_fans(faces, twin)
     used = used_vertices(faces, n)
     vectors = face_vectors(vertices, faces)
-    single = vertices.astype(np.float32) + np.float32(0.0)
-    first = first_of_equal(single.view(np.int32).astype(np.int64).reshape(n, 3))
+    first = _first_in_place(vertices)
     welded, collapsed, _ = drop_bad_faces(first[faces])
-    flat = _needles(vertices, faces) | _needles(single.astype(np.float64), faces)
+    flat = _flat(vertices, faces)
     closed = len(faces) > 0 and not open_edges and not crowded and fans == len(used)
     crossings = int(crossing_faces(vertices, faces).sum()) if closed else None
     return Verdict(
@@ -132,10 +131,24 @@ def misplaced_bodies(vertices: Floats, faces: Ints) -> int:
 
 
 def offending_faces(vertices: Floats, faces: Ints) -> Flags:
-    """(m,) faces that cross another or lie folded on a neighbour."""
-    vectors = face_vectors(vertices, faces)
-    folded = _folded(vectors, twins(faces, len(vertices)), FOLDED_COSINE)
-    return np.asarray(crossing_faces(vertices, faces) | folded)
+    """(m,) faces that cross another, lie folded on a neighbour, are needles, or share a place in an STL."""
+    n = len(vertices)
+    folded = _folded(face_vectors(vertices, faces), twins(faces, n), FOLDED_COSINE)
+    first = _first_in_place(vertices)
+    used = used_vertices(faces, n)
+    shared = (np.bincount(first[used], minlength=n) > 1)[first][faces].any(axis=1)
+    return np.asarray(crossing_faces(vertices, faces) | folded | shared | _flat(vertices, faces))
+
+
+def _first_in_place(vertices: Floats) -> Ints:
+    """(n,) for each vertex the first one that an STL would store at the same place."""
+    single = vertices.astype(np.float32) + np.float32(0.0)
+    return first_of_equal(single.view(np.int32).astype(np.int64).reshape(-1, 3))
+
+
+def _flat(vertices: Floats, faces: Ints) -> Flags:
+    single = vertices.astype(np.float32).astype(np.float64)
+    return np.asarray(_needles(vertices, faces) | _needles(single, faces))
 
 
 @njit(cache=True)

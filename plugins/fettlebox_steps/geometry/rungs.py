@@ -33,6 +33,10 @@ THIN_SHARE = 0.02
 STOP_EDGES = 4.0
 """What stops a slit reaches this many median edges into the walls beside it."""
 
+LOCAL_FAULTS = (
+    "crossing_faces", "folded_faces", "degenerate_faces", "shared_positions", "open_as_float32",
+)  # fmt: skip
+"""What is cured by cutting out a few faces and filling the place anew."""
 OPEN_FAULTS = ("open_edges", "open_as_float32", "volume_mm3")
 """What a closed solid must not have and a surface that stays open cannot but have."""
 
@@ -123,8 +127,8 @@ def left_open(plan: Plan) -> Solid | str:
 def healed_solid(candidate: Solid, verdict: Verdict) -> tuple[Solid | None, Any]:
     """The solid with its few bad places cut out and filled anew, or None and why."""
     vertices, faces = candidate
-    bad = (verdict.crossing_faces or 0) + verdict.folded_faces
-    other = {k: n for k, n in verdict.faults().items() if k not in ("crossing_faces", "folded_faces")}
+    bad = sum(int(n) for k, n in verdict.faults().items() if k in LOCAL_FAULTS)
+    other = {k: n for k, n in verdict.faults().items() if k not in LOCAL_FAULTS}
     if other:
         return None, other
     if bad > max(LOCAL_SHARE * len(faces), LOCAL_FACES):
@@ -142,7 +146,7 @@ def healed_solid(candidate: Solid, verdict: Verdict) -> tuple[Solid | None, Any]
 
 
 def _volumetric(work: Work, plan: Plan) -> Iterator[tuple[str, Solid]]:
-    from .volumetric import cell_for, close_by_winding, snap_to_scan, thin_out
+    from .volumetric import cell_for, close_by_winding, follow_scan, thin_out
 
     cell_mm = cell_for(work.vertices, work.faces)
     soup = [(plan.filled.vertices, plan.filled.faces)]
@@ -152,10 +156,10 @@ def _volumetric(work: Work, plan: Plan) -> Iterator[tuple[str, Solid]]:
     points = np.concatenate([p for p, _ in soup])
     triangles = np.concatenate([f + s for (_, f), s in zip(soup, start[:-1], strict=True)])
     surface = close_by_winding(points, triangles, cell_mm)
-    snapped = snap_to_scan(surface, work.vertices, work.faces, cell_mm)
+    drawn, corners = follow_scan(surface, work.vertices, work.faces, cell_mm)
     if plan.frame is not None:
-        snapped = _pressed(snapped, plan.frame, cell_mm)
-    solid = _without_crumbs(snapped, surface.faces)
+        drawn = _pressed(drawn, plan.frame, cell_mm)
+    solid = _without_crumbs(drawn, corners)
     yield "volumetric", thin_out(*solid, THIN_SHARE * cell_mm)
     yield "dense", solid
     yield "unsnapped", _without_crumbs(surface.vertices, surface.faces)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Protocol
 
 import numpy as np
+from numba import njit
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
@@ -13,8 +14,13 @@ from .crossings import crossing_faces
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-PULL = 0.45
-"""How far a vertex may be pulled, in cells: less than half, so that neighbours do not change places."""
+PULL = 0.6
+"""How far a vertex may be pulled, in cells. Neighbours of one edge of the grid cannot change places within
+half a cell; what the rest spoils is taken back. Measured: 0.45 leaves 39 % of a scan's vertices off the
+surface, 0.6 leaves 21 %, 0.75 leaves 19 % and takes more back."""
+
+CLAIMS = 4
+"""Vertices of the surface that a scan vertex may claim, the nearest first. There are two for each of it."""
 
 TURN = 0.2
 """Cosine between a face's normals before and after, below which its corners go back: about 78 degrees."""
@@ -40,24 +46,37 @@ def snap_to_scan(
 ) -> Floats:
     """Vertices (n,3) of the surface, moved on to scan vertices where that crosses and folds nothing.
 
-    Every scan vertex claims the nearest vertex of the surface that met a wall, within 0.45 of a cell; the
-    nearest claim wins. Faces stay the same. What crosses or turns too far goes back, fan by fan.
+    Every scan vertex claims the nearest vertices of the surface that met a wall, within PULL of a cell; the
+    shortest claim wins, as long as neither has another. Faces stay the same. What crosses or turns too far
+    goes back, fan by fan.
     """
     before, faces = np.asarray(surface.vertices), np.asarray(surface.faces)
     held = np.flatnonzero(~surface.free)
     if not len(held):
         return before.copy()
     scan = np.asarray(scan_vertices, dtype=np.float64)[np.unique(np.asarray(scan_faces))]
-    found = cKDTree(before[held]).query(scan, distance_upper_bound=PULL * cell_mm, workers=-1)
+    found = cKDTree(before[held]).query(scan, k=CLAIMS, distance_upper_bound=PULL * cell_mm, workers=-1)
     distance, nearest = np.asarray(found[0]), np.asarray(found[1])
-    claim = np.flatnonzero(np.isfinite(distance))
-    claim = claim[np.lexsort((claim, distance[claim], nearest[claim]))]
-    first = np.ones(len(claim), dtype=np.bool_)
-    first[1:] = nearest[claim[1:]] != nearest[claim[:-1]]
-    winners = claim[first]
+    row, column = np.nonzero(np.isfinite(distance))
+    length, vertex = distance[row, column], nearest[row, column].astype(np.int64)
+    order = np.lexsort((vertex, row, length))
+    winner = _matched(row[order], vertex[order], len(held))
+    won = winner >= 0
     snapped = before.copy()
-    snapped[held[nearest[winners]]] = scan[winners]
+    snapped[held[won]] = scan[winner[won]]
     return undo_damage(before, snapped, faces, cell_mm)
+
+
+@njit(cache=True)
+def _matched(scan, vertex, count):
+    """For each vertex of the surface the scan vertex that gets it, or -1; claims come shortest first."""
+    winner = np.full(count, -1, np.int64)
+    served = np.zeros(scan.max() + 1 if len(scan) else 0, np.bool_)
+    for i in range(len(scan)):
+        if winner[vertex[i]] < 0 and not served[scan[i]]:
+            winner[vertex[i]] = scan[i]
+            served[scan[i]] = True
+    return winner
 
 
 def undo_damage(before: Floats, after: Floats, faces: Ints, cell_mm: float) -> Floats:

@@ -18,10 +18,19 @@ from .grid_places import border_places, placed
 from .snapping import snap_to_scan
 from .solids import keep_solid_bodies, thin_out
 from .sparse_grid import STEP, Floats, Keys, LevelGrid, cells_around, pack
+from .stitching import stitch
 from .wall_hits import WallHits, wall_hits
 from .winding import QUICK, WindingTree
 
-__all__ = ["ClosedSurface", "cell_for", "close_by_winding", "keep_solid_bodies", "snap_to_scan", "thin_out"]
+__all__ = [
+    "ClosedSurface",
+    "cell_for",
+    "close_by_winding",
+    "follow_scan",
+    "keep_solid_bodies",
+    "snap_to_scan",
+    "thin_out",
+]
 
 Ints = NDArray[np.int64]
 
@@ -109,6 +118,15 @@ def close_by_winding(
     surface = grid.surface()
     places, free = _places(grid, hits, surface.starts, surface.axes, iso)
     return ClosedSurface(placed(grid, surface, places), surface.faces, free, grid.cells.count)
+
+
+def follow_scan(
+    surface: ClosedSurface, vertices: ArrayLike, faces: ArrayLike, cell_mm: float
+) -> tuple[Floats, Ints]:
+    """The surface drawn on to the vertices of the scan: its own moved to them, the rest of them taken in."""
+    snapped = snap_to_scan(surface, vertices, faces, cell_mm)
+    points = np.asarray(vertices, dtype=np.float64)[np.unique(np.asarray(faces))]
+    return stitch(snapped, surface.faces, surface.free, points, cell_mm)
 
 
 def _wall_seeds(grid: LevelGrid, hits: WallHits) -> Keys:

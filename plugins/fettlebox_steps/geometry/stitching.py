@@ -1,0 +1,194 @@
+"""Points of a scan taken into a surface that passes close by them: faces and edges split where they lie."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import cKDTree
+
+from .crossings import crossing_faces
+from .topology import Floats, Ints, twins
+
+CLOSE_ENOUGH = 0.03
+"""Cells that the surface may pass a point by without taking it in: half of what fidelity asks for."""
+
+REACH = 0.5
+"""Cells within which a point is taken in; what is further off belongs to another sheet or to nothing."""
+
+INSIDE, ALONG = 0.1, 0.15
+"""Barycentric coordinates: a point this far from every edge splits the face, one this far from both ends of
+an edge splits the edge, and any other lies too near a vertex to go in without a needle."""
+
+TURN = 0.2
+"""Cosine between a new face's normal and that of the face it is part of, below which it is taken back."""
+
+PASSES, UNDOINGS = 2, 8
+"""A face takes one point a pass. Taking back ends in the surface as it was long before it runs out."""
+
+
+def stitch(
+    vertices: Floats, faces: Ints, free: NDArray[np.bool_], points: ArrayLike, cell_mm: float
+) -> tuple[Floats, Ints]:
+    """The surface (n,3), (m,3) through those of `points` (k,3) that it passes within half a cell.
+
+    A closed surface without crossings stays one. Faces with a `free` vertex (n,) are left as they are.
+    """
+    wanted = np.ascontiguousarray(points, dtype=np.float64)
+    held = ~free
+    for _ in range(PASSES):
+        places = _places(vertices, faces, held, wanted, cell_mm)
+        if not len(places[0]):
+            break
+        before = len(vertices)
+        vertices, faces = _with_points(vertices, faces, *places, wanted)
+        held = np.concatenate([held, np.ones(len(vertices) - before, dtype=np.bool_)])
+    return vertices, faces
+
+
+def _places(
+    vertices: Floats, faces: Ints, held: NDArray[np.bool_], wanted: Floats, cell_mm: float
+) -> tuple[Ints, Ints]:
+    """Points (j,) to take in, and the half edge (j,) that each splits, or -1 - face where it splits a face.
+
+    The points that the surface misses by most come first; no face is split twice.
+    """
+    near = cKDTree(vertices).query(wanted, k=3, distance_upper_bound=2 * cell_mm)[1]
+    order = np.argsort(faces.ravel(), kind="stable")
+    start = np.searchsorted(faces.ravel()[order], np.arange(len(vertices) + 2))
+    distance, split = _closest(vertices, faces, held, wanted, np.asarray(near, np.int64), order // 3, start)
+    asked = np.flatnonzero((distance > CLOSE_ENOUGH * cell_mm) & (distance < REACH * cell_mm))
+    asked = asked[np.lexsort((asked, -distance[asked]))]
+    chosen = _claims(asked, split, twins(faces, len(vertices)), len(faces))
+    return chosen, split[chosen]
+
+
+@njit(cache=True)
+def _closest(vertices, faces, held, wanted, near, fan, start):
+    """Distance (k,) to the nearest face around the nearest vertices, and what to split there (0 for nothing:
+    the distance is then infinite).
+    """
+    distance = np.full(len(wanted), np.inf)
+    split = np.zeros(len(wanted), np.int64)
+    weight = np.empty(3)
+    best = np.empty(3)
+    for i in range(len(wanted)):
+        least, face = np.inf, -1
+        for q in near[i]:
+            if q >= len(vertices):
+                continue
+            for at in range(start[q], start[q + 1]):
+                f = fan[at]
+                d = _weights(vertices, faces[f], wanted[i], weight)
+                if d < least:
+                    least, face = d, f
+                    best[:] = weight
+        if face < 0 or not (held[faces[face, 0]] and held[faces[face, 1]] and held[faces[face, 2]]):
+            continue
+        k = 0
+        for j in range(3):
+            if best[j] < best[k]:
+                k = j
+        if best[k] >= INSIDE:
+            split[i] = -1 - face
+        elif best[(k + 1) % 3] >= ALONG and best[(k + 2) % 3] >= ALONG:
+            split[i] = 3 * face + (k + 1) % 3
+        else:
+            continue
+        distance[i] = least
+    return distance, split
+
+
+@njit(cache=True)
+def _weights(vertices, corners, p, weight):
+    """Distance from p to a triangle; barycentric coordinates of the closest point, kept within it.
+
+    C. Ericson, "Real-time collision detection", 2005, section 5.1.5, by clamping to each side in turn.
+    """
+    a, b, c = vertices[corners[0]], vertices[corners[1]], vertices[corners[2]]
+    u, v, w = b - a, c - a, p - a
+    uu, uv, vv, uw, vw = np.dot(u, u), np.dot(u, v), np.dot(v, v), np.dot(u, w), np.dot(v, w)
+    area = uu * vv - uv * uv
+    if area > 1e-300:
+        s, t = (vv * uw - uv * vw) / area, (uu * vw - uv * uw) / area
+        if s >= 0 and t >= 0 and s + t <= 1:
+            weight[0], weight[1], weight[2] = 1 - s - t, s, t
+            away = w - s * u - t * v
+            return np.sqrt(np.dot(away, away))
+    least = np.inf
+    for k in range(3):
+        one, two = vertices[corners[k]], vertices[corners[(k + 1) % 3]]
+        side = two - one
+        t = min(max(np.dot(p - one, side) / max(np.dot(side, side), 1e-300), 0.0), 1.0)
+        away = p - one - t * side
+        d = np.sqrt(np.dot(away, away))
+        if d < least:
+            least = d
+            weight[k], weight[(k + 1) % 3], weight[(k + 2) % 3] = 1 - t, t, 0.0
+    return least
+
+
+@njit(cache=True)
+def _claims(asked, split, twin, count):
+    taken = np.zeros(count, np.bool_)
+    chosen = np.empty(len(asked), np.int64)
+    n = 0
+    for i in asked:
+        one = -1 - split[i] if split[i] < 0 else split[i] // 3
+        two = one if split[i] < 0 else twin[split[i]] // 3
+        if two < 0 or taken[one] or taken[two]:
+            continue
+        taken[one] = taken[two] = True
+        chosen[n] = i
+        n += 1
+    return chosen[:n].copy()
+
+
+def _with_points(
+    vertices: Floats, faces: Ints, chosen: Ints, split: Ints, wanted: Floats
+) -> tuple[Floats, Ints]:
+    """The surface with the chosen points in it, without those that would make it cross or fold."""
+    twin = twins(faces, len(vertices))
+    keep = np.ones(len(chosen), dtype=np.bool_)
+    for _ in range(UNDOINGS):
+        points = np.concatenate([vertices, wanted[chosen[keep]]])
+        new, parent = _split(faces, split[keep], twin, len(vertices))
+        fresh = (new >= len(vertices)).any(axis=1)
+        bad = crossing_faces(points, new, only=fresh)
+        bad[fresh] |= _turned(points, new[fresh], vertices, faces[parent[fresh]])
+        if not bad.any():
+            return points, new
+        corners = np.unique(new[bad])
+        kept = np.flatnonzero(keep)
+        keep[kept[corners[corners >= len(vertices)] - len(vertices)]] = False
+    return vertices, faces
+
+
+def _split(faces: Ints, split: Ints, twin: Ints, n: int) -> tuple[Ints, Ints]:
+    """Faces with new vertices n, n + 1, … in them, and the old face (m,) that each new one is part of."""
+    number = n + np.arange(len(split))
+    within = split < 0
+    face, at = -1 - split[within], number[within]
+    a, b, c = faces[face].T
+    new = [np.stack(three, axis=1) for three in ((a, b, at), (b, c, at), (c, a, at))]
+    parent = [face] * 3
+    for half in (split[~within], twin[split[~within]]):
+        face, k, at = half // 3, half % 3, number[~within]
+        a, b, c = faces[face, k], faces[face, (k + 1) % 3], faces[face, (k + 2) % 3]
+        new += [np.stack([a, at, c], axis=1), np.stack([at, b, c], axis=1)]
+        parent += [face] * 2
+    whole = np.ones(len(faces), dtype=np.bool_)
+    whole[np.concatenate(parent)] = False
+    old = np.flatnonzero(whole)
+    return np.concatenate([faces[old], *new]), np.concatenate([old, *parent])
+
+
+def _turned(points: Floats, new: Ints, vertices: Floats, old: Ints) -> NDArray[np.bool_]:
+    one, two = _normals(points, new), _normals(vertices, old)
+    agreement = np.einsum("ij,ij->i", one, two)
+    return np.asarray(agreement < TURN * np.linalg.norm(one, axis=1) * np.linalg.norm(two, axis=1))
+
+
+def _normals(vertices: Floats, faces: Ints) -> Floats:
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    return np.cross(b - a, c - a)
