@@ -138,7 +138,7 @@ def test_boundary_of_an_open_sheet() -> None:
 
 
 def test_a_narrow_fold_that_was_there_stays_as_it_was() -> None:
-    """A flap lying two degrees off its neighbour: moved by a hair it could close, and be no solid any more."""
+    """A flap two degrees off its neighbour: moved by a hair it could close, and be no solid any more."""
     ball = trimesh.creation.icosphere(3, 10.0)
     points, faces = np.asarray(ball.vertices).copy(), np.asarray(ball.faces)
     neighbours = np.unique(faces[(faces == 0).any(axis=1)])
@@ -157,7 +157,7 @@ def test_a_narrow_fold_that_was_there_stays_as_it_was() -> None:
 
 
 def _folds(points: np.ndarray, faces: np.ndarray) -> np.ndarray:
-    """Faces with a neighbour whose normal is within 11.5 degrees of opposite; independent of the code under test."""
+    """Faces with a neighbour whose normal is within 11.5 degrees of opposite, found by trimesh."""
     mesh = trimesh.Trimesh(points, faces, process=False)
     pairs = mesh.face_adjacency
     opposite = (mesh.face_normals[pairs[:, 0]] * mesh.face_normals[pairs[:, 1]]).sum(axis=1) < -0.98
