@@ -8,6 +8,7 @@ A scan is a mesh file, or a folder or zip that holds exactly one mesh among its 
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -44,6 +45,8 @@ def _read(path: Path, limits: ReadLimits, wanted: str | None) -> Scan:
     sha256 = hashlib.sha256(data).hexdigest()
     name = file.relative_to(path.parent).as_posix()
     source = Source(name, data, limits)
+    if path.is_dir():
+        source = replace(source, beside=bundle.beside_in_folder(path, file, limits))
     kind, notes = format_of(source)
     if kind == "zip":
         source = bundle.mesh_in_zip(source, wanted)

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import io
 import os
+import posixpath
 import re
+import stat
 import zipfile
 import zlib
+from collections.abc import Callable
 from pathlib import Path, PurePosixPath
 
 from ...errors import ScanError
@@ -32,12 +35,67 @@ def mesh_in_folder(folder: Path, limits: ReadLimits, wanted: str | None = None) 
     return meshes[names.index(_the_one(folder.name, names, "this folder", wanted))]
 
 
+def beside_in_folder(folder: Path, mesh: Path, limits: ReadLimits) -> Callable[[str], bytes | None]:
+    """Gives the bytes of what lies in the same folder as a mesh, or below. Links are not followed."""
+    files: dict[str, Path] = {}
+    for root, folders, names in os.walk(folder):
+        folders.sort()
+        for name in sorted(names):
+            path = Path(root) / name
+            files[path.relative_to(folder).as_posix()] = path
+    home = mesh.relative_to(folder).parent.as_posix()
+
+    def read(name: str) -> bytes | None:
+        found = _meant(name, home, list(files))
+        if found is None:
+            return None
+        # A link, or a pipe that has been put there, is neither followed nor waited for.
+        handle = os.open(files[found], os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+        with os.fdopen(handle, "rb") as stream:
+            details = os.fstat(handle)
+            if not stat.S_ISREG(details.st_mode) or details.st_size > limits.texture_bytes:
+                raise ScanError(f"found no file of at most {limits.texture_bytes} bytes")
+            return stream.read(limits.texture_bytes)
+
+    return read
+
+
+def _beside_in_zip(source: Source, archive: zipfile.ZipFile, mesh: str) -> Callable[[str], bytes | None]:
+    home = PurePosixPath(mesh.replace("\\", "/")).parent.as_posix()
+    names = {member.replace("\\", "/"): member for member in archive.namelist() if not member.endswith("/")}
+
+    def read(name: str) -> bytes | None:
+        found = _meant(name, home, list(names))
+        if found is None:
+            return None
+        if archive.getinfo(names[found]).file_size > source.limits.texture_bytes:
+            raise ScanError(f"found more than {source.limits.texture_bytes} bytes")
+        return unpacked(source, archive, names[found])
+
+    return read
+
+
+def _meant(name: str, home: str, there: list[str]) -> str | None:
+    """Which of the files that are there a mesh in the folder `home` means by a name.
+
+    The place it gives, in any case of letters, else the one file that is called so: names are often those of
+    another computer. Whatever it is, it is one of `there`.
+    """
+    plain = name.replace("\\", "/")
+    wanted = posixpath.normpath(posixpath.join(home, plain)).lower()
+    exact = [path for path in there if path.lower() == wanted]
+    last = posixpath.basename(plain).lower()
+    alike = exact or [path for path in there if last and posixpath.basename(path).lower() == last]
+    return alike[0] if len(alike) == 1 or exact else None
+
+
 def mesh_in_zip(source: Source, wanted: str | None = None) -> Source:
     """The one mesh in a zip, or the one of the name that is wanted, unpacked within the limits."""
     archive = open_zip(source)
     meshes = [name for name in archive.namelist() if _is_mesh(name)]
     mesh = _the_one(source.name, meshes, "this zip", wanted)
-    return Source(f"{source.name}/{mesh}", unpacked(source, archive, mesh), source.limits)
+    beside = _beside_in_zip(source, archive, mesh)
+    return Source(f"{source.name}/{mesh}", unpacked(source, archive, mesh), source.limits, beside)
 
 
 def is_3mf(source: Source) -> bool:

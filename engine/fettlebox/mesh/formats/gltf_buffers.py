@@ -59,6 +59,17 @@ class Document:
         except (binascii.Error, ValueError):
             self.source.fail(f"buffers[{number}]", "damaged base64 text", "embedded data")
 
+    def view(self, number: Any, place: str) -> bytes:
+        """The bytes of buffer view `number`."""
+        view = self.item("bufferViews", number, place)
+        place = f"bufferViews[{number}]"
+        data = self.buffer(view.get("buffer"), place)
+        start = self.whole(view, "byteOffset", 0, place)
+        length = self.whole(view, "byteLength", 0, place)
+        if start + length > len(data):
+            self.source.fail(place, f"bytes {start} to {start + length}", f"at most {len(data)}")
+        return data[start : start + length]
+
     def array(self, number: Any, widths: tuple[int, ...], place: str) -> NDArray[Any]:
         """Accessor `number` as (count, width), in its own component type; normalised ones as floats."""
         accessor = self.item("accessors", number, place)

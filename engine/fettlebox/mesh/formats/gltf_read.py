@@ -13,8 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .gltf_buffers import Document, open_document
+from .gltf_textures import light_of
 from .polygons import colour_bytes
 from .source import RawMesh, Source, checked, shown
+from .textures import Images, carried, encoded, linear
 
 METRE_MM = 1000.0
 _HARMLESS = ("KHR_materials_", "KHR_texture_", "KHR_lights_", "EXT_texture_", "KHR_mesh_quantization")
@@ -37,12 +39,13 @@ def read(source: Source) -> RawMesh:
     meshes: dict[int, _Piece] = {}
     pieces: list[_Piece] = []
     notes: list[str] = []
+    images = Images(source.limits)
     triangles = vertices = 0
     for node, matrix in _placed_nodes(document):
         number = node["mesh"]
         mesh = document.item("meshes", number, "a node's mesh")
         if number not in meshes:
-            meshes[number] = _mesh(document, number, mesh, notes)
+            meshes[number] = _mesh(document, number, mesh, notes, images)
         piece = _moved(meshes[number], matrix)
         triangles += len(piece.faces)
         vertices += len(piece.vertices)
@@ -50,6 +53,7 @@ def read(source: Source) -> RawMesh:
         pieces.append(piece)
     if not pieces:
         source.fail("the scene", "no node with a mesh", "at least one")
+    notes += images.notes
     merged = merge(pieces)
     mesh_ = RawMesh(merged.vertices, merged.faces, merged.colours, METRE_MM, "+y", tuple(notes))
     return checked(source, mesh_)
@@ -121,13 +125,13 @@ def _vector(source: Source, node: dict[str, Any], key: str, default: list[float]
     source.fail(f"{place}.{key}", shown(repr(value)[:60]), f"{len(default)} plain numbers")
 
 
-def _mesh(document: Document, number: int, mesh: dict[str, Any], notes: list[str]) -> _Piece:
+def _mesh(document: Document, number: int, mesh: dict[str, Any], notes: list[str], images: Images) -> _Piece:
     """All triangles of one mesh, in its own space, welded: the format splits vertices at texture seams."""
     from .weld import weld
 
     source = document.source
     primitives = mesh.get("primitives")
-    positions, faces, colours = [], [], []
+    positions, faces, colours, textured = [], [], [], False
     start = 0
     for k, primitive in enumerate(primitives if isinstance(primitives, list) else []):
         place = f"meshes[{number}].primitives[{k}]"
@@ -151,7 +155,12 @@ def _mesh(document: Document, number: int, mesh: dict[str, Any], notes: list[str
             source.fail(f"{place}.indices", f"{len(index)} of them", "three a triangle")
         faces.append(_triangles(index.astype(np.int64), mode) + start)
         positions.append(points.astype(np.float32))
-        colours.append(_colours(document, attributes, len(points), place))
+        given = _colours(document, attributes, len(points), place)
+        light = light_of(document, primitive, len(points), place, images)
+        if light is not None:
+            textured = True
+            given = encoded(light if given is None else light * linear(given))
+        colours.append(given)
         start += len(points)
         source.within(sum(map(len, faces)), start)
     if not positions:
@@ -162,11 +171,16 @@ def _mesh(document: Document, number: int, mesh: dict[str, Any], notes: list[str
         source.fail(f"meshes[{number}], vertex {row}", str(corners[row].tolist()), "finite numbers")
     kept, where = weld(corners)
     shade = None
-    given = [colour for colour in colours if colour is not None]
-    if len(given) == len(colours):
+    every = [colour for colour in colours if colour is not None]
+    corners_of = np.concatenate(faces)
+    triangles = where.astype(np.int64)[corners_of]
+    points_ = kept.astype(np.float64)
+    if len(every) == len(colours) and textured:
+        shade = carried(points_, triangles, linear(np.concatenate(every))[corners_of])
+    elif len(every) == len(colours):
         shade = np.empty((len(kept), 4), np.uint8)
-        shade[where[::-1]] = np.concatenate(given)[::-1]  # of welded vertices the first one's colour stays
-    return _Piece(kept.astype(np.float64), where.astype(np.int64)[np.concatenate(faces)], shade)
+        shade[where[::-1]] = np.concatenate(every)[::-1]  # of welded vertices the first one's colour stays
+    return _Piece(points_, triangles, shade)
 
 
 def _triangles(index: NDArray[np.int64], mode: int) -> NDArray[np.int64]:

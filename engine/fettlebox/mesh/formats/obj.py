@@ -1,6 +1,7 @@
-"""OBJ: vertices, their colours where a line has six numbers, and polygons.
+"""OBJ: vertices, polygons, and colours: of vertices where a line has six numbers, else of a texture.
 
-Materials, textures, normals, curves and names are skipped; no file that it names is ever opened.
+A texture and its material file are read only if they came with the OBJ in one folder or zip. Normals, curves
+and names are skipped.
 """
 
 from __future__ import annotations
@@ -31,6 +32,11 @@ def read(source: Source) -> RawMesh:
     if len(colours) and np.isfinite(colours).all():
         scale = 255.0 if colours.max() > 1.0 else 1.0  # both ways of writing them are about
         shade = colour_bytes(colours / scale)
+    elif b"mtllib" in source.data:
+        from .obj_uv import colours as from_texture
+
+        shade, more = from_texture(source, text, points, index, lengths, corners)
+        notes = (*notes, *more)
 
     def vertex_line(number: int) -> str:
         found = re.finditer(rb"^[ \t]*v[ \t]", source.data, re.MULTILINE)

@@ -34,6 +34,8 @@ class ReadLimits:
     zip_members     entries of a zip or of a folder
     json_values     values in a glTF's JSON; each takes some hundred bytes once it is read
     nesting         depth of JSON values, XML elements, 3MF components and glTF nodes
+    texture_bytes   size of one texture image or material file that comes with a mesh
+    texture_pixels  pixels of all texture images of a scan together, of four bytes each
     """
 
     file_bytes: int = 4_000_000_000
@@ -44,15 +46,22 @@ class ReadLimits:
     zip_members: int = 1_000
     json_values: int = 2_000_000
     nesting: int = 64
+    texture_bytes: int = 200_000_000
+    texture_pixels: int = 100_000_000
 
 
 @dataclass(frozen=True)
 class Source:
-    """The bytes of one mesh file, the name a person knows it by, and what it may ask for."""
+    """The bytes of one mesh file, the name a person knows it by, and what it may ask for.
+
+    beside  bytes of a file that came with the mesh in one folder or zip, by the name the mesh gives it; None
+            for anything else. No name leads out of there.
+    """
 
     name: str
     data: bytes
     limits: ReadLimits
+    beside: Callable[[str], bytes | None] = lambda name: None
 
     @property
     def bytes(self) -> NDArray[np.uint8]:
