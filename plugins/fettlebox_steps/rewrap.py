@@ -49,6 +49,7 @@ class Params(StepParams):
 def rewrap(part: Part, params: Params, ctx: StepContext) -> StepResult:
     import numpy as np
 
+    from .geometry.carrying import nearest_values
     from .geometry.facing import turned_outward, welded
     from .geometry.solids import bodies, keep_solid_bodies, thin_out
     from .geometry.volumetric import cell_for, follow_scan
@@ -91,9 +92,12 @@ def rewrap(part: Part, params: Params, ctx: StepContext) -> StepResult:
         "bodies_dropped": dropped,
     }
     facts = {"kind": kind, "cell_mm": cell_mm, "triangles": len(new_faces)}
-    return StepResult(
-        part.with_mesh(new_vertices, new_faces), facts, _warnings(kind, evidence, params), evidence
-    )
+    colours = None
+    if part.colours is not None:
+        used = np.unique(part.faces)
+        colours = nearest_values(part.vertices[used], part.colours[used], new_vertices)
+    result = part.with_mesh(new_vertices, new_faces, colours)
+    return StepResult(result, facts, _warnings(kind, evidence, params), evidence)
 
 
 def _around(
