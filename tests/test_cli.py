@@ -34,6 +34,8 @@ def test_help_names_every_command() -> None:
         "retry",
         "release",
         "discard",
+        "audit",
+        "replay",
         "doctor",
         "demo",
     ):

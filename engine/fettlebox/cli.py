@@ -1,5 +1,5 @@
 """The command line: parse, call, print. Exit status 0 done, 2 wrong usage, recipe or shop file,
-3 held, 4 rejected, 1 unexpected, 130 interrupted.
+3 held, 4 rejected (or an audit or a replay found something), 1 unexpected, 130 interrupted.
 """
 
 from __future__ import annotations
@@ -228,6 +228,35 @@ def discard(shop: ShopFolder, job: JobId) -> None:
     from .jobs import discard as act
 
     print(act(shop, job))
+
+
+@command("audit")
+def audit(shop: ShopFolder, as_json: AsJson = False) -> int:
+    """Hold a shop's finished jobs against its ledger: every changed, missing or added file is named.
+
+    Exit status 0: all is as the ledger says. 4: something is not.
+    """
+    from . import printing
+    from .jobs.audit import audit_shop
+
+    return printing.audit_report(audit_shop(shop), as_json=as_json)
+
+
+@command("replay")
+def replay(
+    jobdir: Annotated[Path, typer.Argument(help="A job's folder, of `run` or of a shop.", metavar="JOBDIR")],
+    as_json: AsJson = False,
+) -> int:
+    """Do a finished job again from its original bytes, and say whether the same comes out.
+
+    Exit status 0: the same. 4: something differs; the first step that does is named. 2: not a job's folder.
+    """
+    from . import printing
+    from .replay import replay as run_replay
+
+    with printing.job_progress(jobdir.name) as progress:
+        again = run_replay(jobdir, progress)
+    return printing.replay_report(again, as_json=as_json)
 
 
 @command("doctor")

@@ -17,7 +17,9 @@ if TYPE_CHECKING:
     from .catalog import Catalog
     from .checking import Checked
     from .doctor import Finding
+    from .jobs.audit import Audit
     from .jobs.events import Event
+    from .replay import Replay
     from .run_job import JobResult
     from .run_steps import Run
 
@@ -236,3 +238,38 @@ def doctor_report(findings: Sequence[Finding], *, as_json: bool) -> int:
         else:
             print(f"{'ok  ' if finding.ok else 'MEND'}  {finding.what}: {finding.said}")
     return 0 if all(finding.ok for finding in findings) else 1
+
+
+def audit_report(audit: Audit, *, as_json: bool) -> int:
+    """A line a finding, then what was looked at; with `as_json` the last object is that summary."""
+    if as_json:
+        for finding in audit.findings:
+            as_json_line(asdict(finding))
+        counted = {"entries": audit.entries, "jobs": audit.jobs, "files": audit.files}
+        as_json_line({"clean": audit.clean, "findings": len(audit.findings), **counted,
+                      "discarded": audit.discarded, "head": audit.head})  # fmt: skip
+        return 0 if audit.clean else 4
+    for finding in audit.findings:
+        print(plain(str(finding)))
+    gone = f", {audit.discarded} discarded on record" if audit.discarded else ""
+    said = "all as" if audit.clean else f"{len(audit.findings)} not as"
+    print(f"{audit.entries} entries, {audit.jobs} jobs{gone}, {audit.files} files: {said} the ledger says")
+    print(f"newest entry {audit.head}")
+    return 0 if audit.clean else 4
+
+
+def replay_report(again: Replay, *, as_json: bool) -> int:
+    """The same, or what differs first."""
+    if as_json:
+        as_json_line({**asdict(again), "same": again.same})
+        return 0 if again.same else 4
+    if again.same:
+        print(f"the same: {again.state}, {again.steps} steps, {again.files} files")
+    else:
+        first, *more = again.differences
+        print(f"different, first at {plain(str(first))}")
+        for difference in more:
+            print(f"  {plain(str(difference))}")
+    for name, (then, now) in again.versions.items():
+        print(f"  {name} was {plain(then)} and is {plain(now)}")
+    return 0 if again.same else 4
