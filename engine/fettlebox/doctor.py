@@ -15,7 +15,6 @@ MODULES = {
     "libigl": "igl",
     "fast-simplification": "fast_simplification",
     "mapbox-earcut": "mapbox_earcut",
-    "stl-reader": "stl_reader",
     "pillow": "PIL",
 }
 

@@ -6,14 +6,13 @@ from pathlib import Path
 
 from .errors import UsageError
 
-HERE = Path(__file__).resolve().parent
+# Links to the folders at the top of a checkout; in a wheel, copies of them.
+FOLDER = Path(__file__).resolve().parent / "shipped_files"
 
 
 def shipped(name: str) -> Path:
-    """Folder `recipes`, `schemas` or `inbox_example`: inside the package, or at the top of a checkout."""
-    for place in (HERE / "shipped_files" / name, HERE.parent.parent / name):
-        if place.is_dir():
-            return place
-    raise UsageError(
-        f"the folder {name!r} that comes with Fettlebox is missing beside {HERE}; install it again"
-    )
+    """Folder `recipes`, `schemas` or `inbox_example`. Raises UsageError if the installation is damaged."""
+    place = FOLDER / name
+    if not place.is_dir():
+        raise UsageError(f"{place}, which comes with Fettlebox, is missing; install it again")
+    return place

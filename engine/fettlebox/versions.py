@@ -9,8 +9,8 @@ from importlib import metadata
 from . import __version__
 
 GEOMETRY_LIBRARIES = (
-    "numpy", "scipy", "numba", "manifold3d", "pymeshlab", "libigl", "embreex", "trimesh",
-    "fast-simplification", "shapely", "mapbox-earcut", "stl-reader", "pillow",
+    "numpy", "scipy", "numba", "manifold3d", "libigl", "embreex", "fast-simplification", "shapely",
+    "mapbox-earcut", "pillow",
 )  # fmt: skip
 
 

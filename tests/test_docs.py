@@ -1,0 +1,104 @@
+"""What README.md and DEVELOPERS.md say is what the code does."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import yaml
+from fettlebox.api import Origin, Step, StepContext
+from fettlebox.cli import app
+from fettlebox.mesh import READABLE, WRITABLE
+from typer.main import get_command
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text("utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+
+
+def blocks(text: str, language: str) -> list[str]:
+    return re.findall(rf"```{language}\n(.*?)```", text, re.DOTALL)
+
+
+def test_the_recipe_that_the_readme_explains_is_the_one_that_ships() -> None:
+    shipped = (ROOT / "recipes" / "quarter-bust.yaml").read_text("utf-8")
+    explained = re.findall(r"^\| `([a-z]+)(?:: (.*?))?` \|", README.split("line by line", 1)[1], re.MULTILINE)
+    steps = [next(iter(s)) if isinstance(s, dict) else s for s in yaml.safe_load(shipped)["steps"]]
+    assert [name for name, _ in explained if name not in ("ask", "deliver")] == steps
+    for name, parameters in explained:
+        if parameters and "…" not in parameters and name != "ask":
+            assert f"{name}: {parameters}" in shipped, f"README explains {name}: {parameters}"
+
+
+def test_every_command_that_the_documents_show_exists() -> None:
+    commands = set(get_command(app).commands)  # type: ignore[attr-defined]
+    shown = set(re.findall(r"^fettlebox ([a-z]+)", "\n".join(blocks(README, "sh")), re.MULTILINE))
+    shown |= set(re.findall(r"`fettlebox ([a-z]+)", README + DEVELOPERS))
+    assert shown <= commands, shown - commands
+
+
+def test_make_targets_that_the_documents_show_exist() -> None:
+    makefile = (ROOT / "Makefile").read_text("utf-8")
+    for target in set(re.findall(r"\bmake ([a-z]+)", README + DEVELOPERS)):
+        assert re.search(rf"^{target}:", makefile, re.MULTILINE), target
+
+
+def test_ci_runs_the_readme_s_test_command() -> None:
+    assert "make test" in blocks(README, "sh")[0]
+    assert "\nmake test\n" in (ROOT / ".ci" / "run").read_text("utf-8")
+
+
+def test_formats_in_the_readme_are_those_that_are_read_and_written() -> None:
+    for suffix, word in {
+        ".stl": "STL",
+        ".ply": "PLY",
+        ".obj": "OBJ",
+        ".off": "OFF",
+        ".3mf": "3MF",
+        ".glb": "glTF",
+    }.items():
+        assert suffix in READABLE
+        assert word in README
+    assert {".stl", ".3mf", ".ply", ".glb"} <= set(WRITABLE)
+
+
+def test_the_ticket_in_the_readme_is_a_ticket(tmp_path: Path) -> None:
+    from fettlebox.recipe import parse_ticket
+
+    (ticket,) = blocks(README, "yaml")
+    assert parse_ticket(ticket, "README.md").order == "LY-1041"
+
+
+def test_the_step_in_the_developers_guide_works(tmp_path: Path) -> None:
+    import numpy as np
+    import trimesh
+    from fettlebox.mesh import Part
+
+    code = blocks(DEVELOPERS, "python")[0]
+    (tmp_path / "lift_from_the_guide.py").write_text(code)
+    sys.path.insert(0, str(tmp_path))
+    try:
+        import lift_from_the_guide  # type: ignore[import-not-found]
+    finally:
+        sys.path.remove(str(tmp_path))
+    step = lift_from_the_guide.lift
+    assert isinstance(step, Step)
+    box = trimesh.creation.box()
+    part = Part(np.asarray(box.vertices), np.asarray(box.faces, dtype=np.int32))
+    ctx = StepContext(Origin("box", "stl", ""), part, np.random.default_rng(0), tmp_path)
+    lifted = step(part, step.params.model_validate({"by": "12 mm"}), ctx)
+    assert lifted.part.bounds[0, 2] == part.bounds[0, 2] + 12.0
+    assert lifted.facts == {"lifted_mm": 12.0}
+
+
+def test_the_guide_s_schema_command_runs(tmp_path: Path) -> None:
+    command = re.search(r"`\.venv/bin/python (-m fettlebox\.recipe) schemas`", DEVELOPERS)
+    assert command
+    done = subprocess.run(
+        [sys.executable, *command[1].split(), str(tmp_path)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    for path in (ROOT / "schemas").glob("*.json"):
+        assert (tmp_path / path.name).read_text("utf-8") == path.read_text("utf-8")
