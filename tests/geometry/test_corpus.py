@@ -145,7 +145,7 @@ def _likeness_is_kept(shape: Any, scan: Any, result: Closing, how: dict[str, Any
     """Both ways, away from rims: scan → part, and part → truth where the scan saw it."""
     kept = scan.faces[result.input_kept]
     edge = float(np.median(np.linalg.norm(scan.vertices[kept[:, 0]] - scan.vertices[kept[:, 1]], axis=1)))
-    clear = _away_from_rims(scan.vertices, kept, 4 * edge)
+    clear = _away_from_rims(scan.vertices, kept, 2 * edge)
     if len(clear) < 100:
         return
     to_part = _distance(clear, result.vertices, result.faces)
