@@ -1,0 +1,290 @@
+"""Shapes with planted bumps: those that `knockdown` was tuned on, and others that it was not.
+
+Carved heads, blends of balls and rings, and scanned animals get seeded bumps, spikes and pits of known size,
+and grain that is smoothed or not. Haired, scaly and furry ones count as textured.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+ROOT = Path(__file__).resolve().parent.parent
+
+
+def _from_path(name: str, path: Path) -> Any:
+    spec = importlib.util.spec_from_file_location(name, path)
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+scans = _from_path("make_scans", ROOT / "inbox_example" / "make_scans.py")
+
+
+@dataclass(frozen=True)
+class Planted:
+    """A shape with known bumps. `true` (n,3): the surface without bumps and grain."""
+
+    name: str
+    vertices: Floats
+    faces: Ints
+    true: Floats
+    lift: Floats  # (n,) signed height of the bumps at each vertex, mm
+    label: NDArray[np.int64]  # (n,) bump, -1 elsewhere
+    heights: Floats
+    radii: Floats
+    textured: bool = False
+
+
+@dataclass(frozen=True)
+class Recipe:
+    name: str
+    make: Callable[[], tuple[Floats, Ints]]
+    grain_mm: float
+    smoothed: bool
+    seed: int
+    textured: bool = False
+    bumps: int = 24
+
+
+def head(step: float, **how: float) -> Callable[[], tuple[Floats, Ints]]:
+    def make() -> tuple[Floats, Ints]:
+        character = scans.Character(**how)
+        # Half as fine and split once, which takes an eighth of the time; then pulled on to the surface.
+        vertices, faces = split(*scans.polygonise(character, 2 * step))
+        for _ in range(3):
+            pull = scans.head(vertices, character)[:, None] * scans._gradient(vertices, character)
+            vertices = vertices - 0.7 * pull
+        keep = (vertices[:, 2] > -120)[faces].all(axis=1)
+        return largest(vertices, faces[keep])
+
+    return make
+
+
+def blob(step: float, seed: int, balls: int, ring: float) -> Callable[[], tuple[Floats, Ints]]:
+    """A blend of balls about a ring: smooth, with saddles, necks and knobs of 8 to 25 mm."""
+
+    def make() -> tuple[Floats, Ints]:
+        import igl
+
+        rng = np.random.default_rng(seed)
+        centres, sizes = rng.normal(0, 26, (balls, 3)), rng.uniform(8, 25, balls)
+
+        def value(p: Floats) -> Floats:
+            flat = np.hypot(p[:, 0], p[:, 1]) - ring
+            solid = np.hypot(flat, p[:, 2]) - 11
+            for centre, size in zip(centres, sizes, strict=True):
+                solid = scans.blend(solid, np.linalg.norm(p - centre, axis=1) - size, 6)
+            return np.asarray(solid)
+
+        side = np.arange(-95, 95 + step, step)
+        grid = np.stack(np.meshgrid(side, side, side, indexing="ij"), -1).transpose(2, 1, 0, 3).reshape(-1, 3)
+        samples = np.concatenate([value(block) for block in np.array_split(grid, 20)])
+        vertices, faces = igl.marching_cubes(samples, np.ascontiguousarray(grid), *[len(side)] * 3, 0.0)[:2]
+        vertices, faces = np.asarray(vertices), np.asarray(faces)
+        if _volume(vertices, faces) < 0:
+            faces = faces[:, ::-1]
+        return largest(vertices, faces)
+
+    return make
+
+
+def scaly(step: float) -> Callable[[], tuple[Floats, Ints]]:
+    """A ball covered with scales of 7 mm: no scale is a scanner's doing."""
+
+    def make() -> tuple[Floats, Ints]:
+        import trimesh
+
+        ball = trimesh.creation.icosphere(7 if step < 1.5 else 6, radius=60)
+        p = np.asarray(ball.vertices)
+        high, turn = np.arccos(np.clip(p[:, 2] / 60, -1, 1)) * 60, np.arctan2(p[:, 1], p[:, 0])
+        wave = np.abs(np.sin(np.pi * high / 14)) * np.abs(np.sin(13 * turn)) ** 0.7
+        return p + p / 60 * (1.2 * wave)[:, None], np.asarray(ball.faces, np.int32)
+
+    return make
+
+
+def packaged(package: str, *parts: str, size_mm: float) -> Callable[[], tuple[Floats, Ints]]:
+    def make() -> tuple[Floats, Ints]:
+        import trimesh
+
+        spec = importlib.util.find_spec(package)
+        assert spec is not None and spec.origin is not None
+        mesh = trimesh.load(Path(spec.origin).parent.joinpath(*parts), process=True, force="mesh")
+        vertices = np.asarray(mesh.vertices, np.float64)
+        return largest(vertices * size_mm / np.ptp(vertices, axis=0).max(), np.asarray(mesh.faces))
+
+    return make
+
+
+TUNING = (
+    Recipe(
+        "head A, fine",
+        head(1.3, nose=38, nose_width=15, cheeks=29, chin=19, smile=9, hair=0, ears=1.25),
+        0.05,
+        False,
+        1,
+    ),
+    Recipe(
+        "head B, crowned", head(1.6, nose=26, beard=12, crown=22, brow=11, hair=0, ears=0.9), 0.10, True, 2
+    ),
+    Recipe(
+        "head C, coarse",
+        head(2.0, nose=20, nose_width=9, chin=13, cheeks=25, hair=0, ears=1.3),
+        0.05,
+        True,
+        3,
+    ),
+    Recipe("head D, grainy", head(1.3, nose=30, chin=22, hair=0, ears=1.0, smile=2), 0.15, False, 4),
+    Recipe("blend A", blob(1.2, 5, 9, 48), 0.08, True, 5),
+    Recipe("blend B, grainy", blob(1.0, 6, 5, 55), 0.12, False, 6),
+    Recipe(
+        "bunny A", packaged("pymeshfix", "examples", "StanfordBunny.ply", size_mm=150), 0.05, True, 7, True
+    ),
+    Recipe("head E, haired", head(1.5, nose=26, crown=0, hair=2.4, ears=1.0), 0.08, True, 8, True),
+    Recipe("scales A", scaly(1.0), 0.05, True, 9, True),
+)
+
+UNSEEN = (
+    Recipe(
+        "head K",
+        head(1.4, nose=54, nose_width=8, chin=26, cheeks=19, brow=8, smile=-3, hair=0),
+        0.08,
+        False,
+        101,
+    ),
+    Recipe(
+        "head L, crowned",
+        head(1.2, nose=33, crown=15, brow=9, chin=14, hair=0, ears=1.1, beard=6),
+        0.12,
+        True,
+        102,
+    ),
+    Recipe(
+        "head M, coarse",
+        head(1.9, nose=24, nose_width=13, cheeks=22, hair=0, ears=0.7, smile=6),
+        0.06,
+        True,
+        103,
+    ),
+    Recipe("head N, grainy", head(1.25, nose=42, chin=17, brow=12, hair=0, ears=1.4), 0.15, False, 104),
+    Recipe("blend K", blob(1.1, 105, 8, 50), 0.10, True, 105),
+    Recipe("blend L", blob(1.3, 106, 12, 44), 0.05, False, 106),
+    Recipe(
+        "bunny K",
+        packaged("pymeshlab", "tests", "sample_meshes", "bunny.obj", size_mm=190),
+        0.05,
+        True,
+        107,
+        True,
+    ),
+    Recipe(
+        "head O, haired", head(1.4, nose=30, hair=3.2, locks=16, ears=0.8, crown=18), 0.10, True, 108, True
+    ),
+    Recipe("scales K", scaly(1.6), 0.08, True, 109, True),
+)
+
+
+def split(vertices: Floats, faces: NDArray[Any]) -> tuple[Floats, NDArray[Any]]:
+    """Every triangle in four."""
+    import trimesh
+
+    finer = trimesh.remesh.subdivide(vertices, faces)
+    return np.asarray(finer[0]), np.asarray(finer[1])
+
+
+def largest(vertices: Floats, faces: NDArray[Any]) -> tuple[Floats, Ints]:
+    """The largest connected piece, without loose vertices."""
+    from fettlebox_steps.geometry.measures import piece_labels
+
+    faces = np.asarray(faces, np.int32)
+    labels = piece_labels(faces, len(vertices))
+    kept = faces[labels == np.bincount(labels).argmax()]
+    used, inverse = np.unique(kept, return_inverse=True)
+    return np.ascontiguousarray(vertices[used]), inverse.reshape(-1, 3).astype(np.int32)
+
+
+def _volume(vertices: Floats, faces: NDArray[Any]) -> float:
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6)
+
+
+def plant(recipe: Recipe, *, bumps: int | None = None, shape: tuple[Floats, Ints] | None = None) -> Planted:
+    """Bumps with heights of 0.5 to 2 mm and radii of 1.5 to 4 mm, one in four a pit, and grain over all."""
+    from fettlebox_steps.geometry import smoothing
+    from scipy.spatial import cKDTree
+
+    vertices, faces = shape if shape is not None else recipe.make()
+    normal = smoothing.vertex_normals(vertices, faces)
+    rng = np.random.default_rng(recipe.seed)
+    rim = smoothing.boundary_vertices(faces, len(vertices))
+    near_rim = (
+        cKDTree(vertices[rim]).query(vertices)[0] < 8 if rim.any() else np.zeros(len(vertices), np.bool_)
+    )
+    tree = cKDTree(vertices)
+    edge = smoothing.typical_edge(vertices, faces)
+    lift, label = np.zeros(len(vertices)), np.full(len(vertices), -1)
+    heights: list[float] = []
+    radii: list[float] = []
+    centres: list[Floats] = []
+    count = recipe.bumps if bumps is None else bumps
+    for _ in range(8000):
+        if len(heights) >= count:
+            break
+        at = int(rng.integers(len(vertices)))
+        radius, height = rng.uniform(1.5, 4.0), rng.uniform(0.5, 2.0) * (-1 if rng.random() < 0.25 else 1)
+        radius = max(radius, 1.2 * edge)
+        if near_rim[at] or any(np.linalg.norm(vertices[at] - c) < 14 for c in centres):
+            continue
+        ids = np.array(tree.query_ball_point(vertices[at], radius))
+        ids = ids[normal[ids] @ normal[at] > 0.3]
+        if len(ids) < 3:
+            continue
+        d = np.linalg.norm(vertices[ids] - vertices[at], axis=1) / radius
+        profile = (1 - d**2) ** 2 if rng.random() < 0.5 else np.exp(-((2 * d) ** 2)) * (1 - d**4)
+        lift[ids] += height * profile
+        label[ids] = len(heights)
+        heights.append(height)
+        radii.append(radius)
+        centres.append(vertices[at])
+    spoiled = vertices + normal * (lift + rng.normal(0, recipe.grain_mm, len(vertices)))[:, None]
+    if recipe.smoothed:
+        spoiled = smoothed(spoiled, faces)
+    return Planted(
+        recipe.name,
+        spoiled,
+        faces,
+        vertices,
+        lift,
+        label,
+        np.array(heights),
+        np.array(radii),
+        recipe.textured,
+    )
+
+
+def smoothed(vertices: Floats, faces: Ints) -> Floats:
+    """As the step `smooth` leaves it."""
+    from fettlebox.api import Part
+    from fettlebox_steps.smooth import Params, smooth
+
+    return np.asarray(smooth.run(Part(vertices, faces), Params(), _no_context()).part.vertices)
+
+
+def _no_context() -> Any:
+    from fettlebox.api import Origin, Part, StepContext
+
+    nothing = Part(np.zeros((0, 3)), np.zeros((0, 3), np.int32))
+    return StepContext(Origin("planted", "ply", ""), nothing, np.random.default_rng(0), Path())
