@@ -98,6 +98,28 @@ def test_the_scan_has_more_than_one_colour(textured_zip: Path) -> None:
     assert np.median(np.abs(mixed[:, :3].astype(int) - colours[:, :3]).max(axis=1)) > 30
 
 
+@pytest.mark.parametrize("painted", [True, False], ids=["painted", "plain"])
+def test_simplifying_says_when_it_costs_colours(painted: bool) -> None:
+    """Without a bend nothing but the colours says that a vertex is of use."""
+    from fettlebox.api import Origin, StepContext
+    from fettlebox_steps.simplify import Params, simplify
+
+    x, y = np.meshgrid(np.arange(41.0), np.arange(41.0))
+    flat = np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], axis=1)
+    a = np.array([j * 41 + i for j in range(40) for i in range(40)])
+    faces = np.concatenate([np.stack([a, a + 1, a + 42], axis=1), np.stack([a, a + 42, a + 41], axis=1)])
+    colours = np.full((len(flat), 4), 255, np.uint8)
+    if painted:
+        colours[(x.ravel() // 10 + y.ravel() // 10) % 2 == 0, :3] = [200, 30, 30]
+    plate = Part(flat, faces, colours)
+    ctx = StepContext(Origin("p.ply", "ply", "0" * 64), plate, np.random.default_rng(0), Path())
+    result = simplify(plate, Params.model_validate({"within": "0.05 mm"}), ctx)
+    there, _ = colours_at(result.part, plate.vertices)
+    apart = np.abs(there * LEVELS - colours[:, :3]).max(axis=1)
+    assert result.facts["colour_change_p95_levels"] == pytest.approx(np.percentile(apart, 95), abs=1.0)
+    assert [("colours" in warning) for warning in result.warnings] == ([True] if painted else [])
+
+
 def test_a_wrapped_scan_keeps_its_colours(textured_zip: Path) -> None:
     from fettlebox.api import Origin, StepContext
     from fettlebox_steps.rewrap import Params, rewrap

@@ -15,6 +15,10 @@ ON_PLANE = 1e-6
 """A vertex within this share of the part's size lies on a flat face; steps put it there exactly."""
 
 
+SEEN_LEVELS = 24
+"""Of 255: a change of colour that shows side by side (our judgement)."""
+
+
 class Params(StepParams):
     within: Length | None = quantity(
         None,
@@ -34,6 +38,7 @@ class Params(StepParams):
 def simplify(part: Part, params: Params, ctx: StepContext) -> StepResult:
     import numpy as np
 
+    from .geometry.carrying import colour_change
     from .geometry.simplifying import simplified
 
     if not len(part.faces):
@@ -51,11 +56,19 @@ def simplify(part: Part, params: Params, ctx: StepContext) -> StepResult:
     used, compact = np.unique(faces, return_inverse=True)
     colours = None if part.colours is None else part.colours[used]
     result = part.with_mesh(part.vertices[used], compact.reshape(-1, 3), colours)
-    facts = {
+    facts: dict[str, float] = {
         "triangles_before": before,
         "triangles_after": len(faces),
         "largest_distance_mm": distance_mm,
     }
+    if part.colours is not None and colours is not None:
+        change = colour_change(part.vertices, part.colours, result.vertices, result.faces, colours)
+        facts["colour_change_p95_levels"] = float(np.percentile(change, 95))
+        if facts["colour_change_p95_levels"] > SEEN_LEVELS:
+            warnings.append(
+                f"a twentieth of the colours changed by {facts['colour_change_p95_levels']:.0f} of 255 "
+                "levels or more: colours need triangles that the shape does without; give a smaller `within`"
+            )
     return StepResult(result, facts, tuple(warnings))
 
 

@@ -18,6 +18,25 @@ def nearest_values(old: Floats, values: NDArray[Any], new: Floats) -> NDArray[An
     return np.asarray(values[nearest])
 
 
+def colour_change(
+    points: Floats, colours: NDArray[np.uint8], vertices: Floats, faces: Ints, shown: NDArray[np.uint8]
+) -> Floats:
+    """How far (k,), in levels of 255, the colours (k,4) of points are from those that a surface with colours
+    (n,4) at its vertices shows where it is nearest to them; the largest of red, green and blue.
+    """
+    import igl
+
+    _, face, foot = igl.point_mesh_squared_distance(points, vertices, faces.astype(np.int64))
+    a, b, c = (vertices[faces[face, k]] for k in range(3))
+    whole = np.cross(b - a, c - a)
+    size = np.maximum(np.einsum("ij,ij->i", whole, whole), 1e-300)
+    there = np.zeros((len(points), 3))
+    for k, (p, q) in enumerate(((b, c), (c, a), (a, b))):
+        share = np.einsum("ij,ij->i", np.cross(q - p, foot - p), whole) / size
+        there += share[:, None] * shown[faces[face, k], :3]
+    return np.asarray(np.abs(there - colours[:, :3]).max(axis=1))
+
+
 def unmoved_share(old: Floats, old_faces: Ints, new: Floats, new_faces: Ints) -> float:
     """Share of the old faces that the new surface has with bitwise the same three positions."""
     if not len(old_faces):
