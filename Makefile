@@ -14,7 +14,7 @@ $(READY): pyproject.toml constraints.txt
 	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
 	@echo "Installing into $(VENV) (a minute or two the first time) …"
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --upgrade "pip>=24" "setuptools>=77"
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable ".[test,dev]"
+	@PYTHONWARNINGS=ignore $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable ".[test,dev]"
 	@touch $(READY)
 
 demo: setup
