@@ -5,7 +5,14 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 import trimesh
-from fettlebox_steps.geometry.clean import clean, drop_bad_faces, make_manifold, trim_ears, weld
+from fettlebox_steps.geometry.clean import (
+    clean,
+    drop_bad_faces,
+    make_manifold,
+    trim_ears,
+    weld,
+    without_spikes,
+)
 from fettlebox_steps.geometry.topology import boundary_loops, corner_fans, enclosed_volume, twins
 
 
@@ -105,3 +112,18 @@ def test_every_raw_scan_becomes_manifold_with_its_inputs_untouched(
     assert corner_fans(result.faces, twin)[0] == len(result.vertices)
     on_rims = np.concatenate(boundary_loops(result.faces, len(result.vertices)))
     assert len(on_rims) == len(np.unique(on_rims)) == (twin == -1).sum()
+
+
+def test_spikes_lose_their_fans_and_cones_keep_theirs(sphere: Callable) -> None:
+    ball = sphere(50.0, 4)
+    spiked = ball.vertices.copy()
+    spiked[[7, 900]] *= 2.5
+    blunt, count = without_spikes(spiked, ball.faces)
+    assert count == 2
+    fans = np.isin(ball.faces, [7, 900]).any(axis=1)
+    assert (blunt == ball.faces[~fans]).all()
+    bumped = ball.vertices.copy()
+    bumped[7] *= 1.1
+    assert without_spikes(bumped, ball.faces)[1] == 0
+    needle = trimesh.creation.cone(1.0, 40.0, sections=24)  # a model made of nothing but spikes
+    assert without_spikes(np.asarray(needle.vertices), np.asarray(needle.faces, np.int64))[1] == 0

@@ -33,6 +33,11 @@ FOLD_BACK = -0.3
 """Cosine between normals under which two faces at a crowded edge are not taken for neighbours."""
 EAR_ROUNDS = 3
 """Faces that hang on by one edge are the frayed fringe of a scan; three rounds take off what frays."""
+SPIKE = 6.0
+"""How many times as long as the edges around it the edges of a spike are. A cone so steep has an angle of
+less than ten degrees at its tip: no scanner resolves one with a single fan of triangles."""
+SPIKES_SHARE = 0.05
+"""With more of the faces on spikes than this, they are how the mesh is made."""
 NUDGE_ULPS = 8
 """Vertices parted at a pinch keep this many float32 steps between them, so that an STL cannot weld them."""
 
@@ -211,6 +216,26 @@ def _nudged(vertices: Floats, faces: Ints, shared: Flags, step_mm: float) -> Flo
     return moved
 
 
+def without_spikes(vertices: Floats, faces: Ints) -> tuple[Ints, int]:
+    """Faces without the fans of spikes, which leave holes as wide as the spikes' feet, and their number.
+
+    A scanner that loses its target for one point leaves a spike: a vertex all of whose edges are SPIKE
+    times as long as every edge around its fan.
+    """
+    spoke = np.full(len(vertices), np.inf)
+    link = np.zeros(len(vertices))
+    for k in range(3):
+        side = np.linalg.norm(vertices[faces[:, k]] - vertices[faces[:, (k + 1) % 3]], axis=1)
+        for end in (faces[:, k], faces[:, (k + 1) % 3]):
+            np.minimum.at(spoke, end, side)
+        np.maximum.at(link, faces[:, (k + 2) % 3], side)
+    spike = (spoke > SPIKE * link) & np.isfinite(spoke)
+    fans = spike[faces].any(axis=1)
+    if not fans.any() or fans.mean() > SPIKES_SHARE:
+        return faces, 0
+    return faces[~fans], int(spike.sum())
+
+
 def trim_ears(faces: Ints, n: int, rounds: int = EAR_ROUNDS) -> Ints:
     """Without faces that have two or three edges on a rim; taking some off bares others, hence rounds."""
     for _ in range(rounds):
@@ -242,12 +267,14 @@ def clean(vertices: Floats, faces: Ints) -> Cleaned:
     welded = weld(vertices, faces)
     proper, degenerate, doubled = drop_bad_faces(welded)
     consistent, turned = wind_consistently(vertices, proper)
-    outwards, inside_out = face_outwards(vertices, consistent)
+    blunt, spikes = without_spikes(vertices, consistent)
+    outwards, inside_out = face_outwards(vertices, blunt)
     own, manifold, split = make_manifold(vertices, outwards)
     counts = {
         "degenerate_faces": degenerate,
         "doubled_faces": doubled,
         "turned_faces": len(outwards) if inside_out else turned,
+        "spikes_cut": spikes,
         "split_vertices": split,
         "stuck_faces": len(outwards) - len(manifold),
     }

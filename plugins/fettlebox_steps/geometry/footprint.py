@@ -24,6 +24,9 @@ STOP_LIFT = 0.1
 SLIT_AREA_SHARE = 0.005
 """Slits under this share of the footprint are fringe, not worth a union."""
 
+FEWEST_POSTS = 12
+"""A wall's outline has this many corners at least, or as many as its rim."""
+
 SLIT_SHARE = 0.04
 """Gaps in the footprint narrower than twice this share of the diagonal are stopped."""
 
@@ -45,7 +48,7 @@ def soup_base(vertices: Floats, openings: list[Ints], frame: Frame, cell_mm: flo
         top = wall_top(rim, min(200, max(8, len(loop) // 6)), frame)
         k = len(loop)
         soup.append((frame.space(np.r_[rim, top]), band(np.arange(k), np.arange(k, 2 * k))))
-        posts = top[_spread(top, step)]
+        posts = top[_spread(top, step)] if len(top) > FEWEST_POSTS else top
         feet = posts.copy()
         feet[:, 2] = frame.offset_mm
         k = len(posts)
@@ -93,10 +96,11 @@ def _furthest(rims: list[Floats]) -> float:
 
 
 def _spread(curve: Floats, step_mm: float) -> Ints:
-    """Indices of a closed curve's points about `step_mm` apart, twelve at the least."""
+    """Indices of a closed curve's points about `step_mm` apart, FEWEST_POSTS if they can be told apart."""
     along = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(curve, axis=0), axis=1))]
-    count = max(12, int(along[-1] / step_mm))
-    return np.unique(np.searchsorted(along, np.linspace(0, along[-1], count, endpoint=False)))
+    count = max(FEWEST_POSTS, int(along[-1] / step_mm))
+    chosen = np.unique(np.searchsorted(along, np.linspace(0, along[-1], count, endpoint=False)))
+    return chosen if len(chosen) > 2 else np.arange(len(curve))
 
 
 def _closed_outline(footprint: Any, size_mm: float, widest: int = 4) -> Any:

@@ -40,6 +40,8 @@ def heal_crossings(
         if not len(kept):
             return None
         vertices, faces = _without_scraps(vertices, trim_ears(kept, len(vertices)))
+        if not len(faces):
+            return None
         loops = boundary_loops(faces, len(vertices))
         filled = fill(vertices, faces, classify(vertices, faces, loops).narrow if open_stays else loops)
         if filled.unfilled:
@@ -50,6 +52,8 @@ def heal_crossings(
 
 def _without_scraps(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
     vertices, faces, _ = make_manifold(*compact(vertices, faces)[:2])
+    if not len(faces):
+        return vertices, faces
     _, label, area = pieces_of(vertices, faces)
     kept, trimmed, _ = compact(vertices, faces[(area >= SCRAP_SHARE * area.max())[label]])
     return kept, trimmed

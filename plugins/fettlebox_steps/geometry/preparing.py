@@ -62,6 +62,8 @@ def prepare(vertices: Floats, faces: Ints, found: Pieces, gather: Gather) -> Wor
     cleaned = clean(vertices, faces[kept])
     if not len(cleaned.faces):
         raise CannotCloseError("the scan has no face left after doubled and collapsed ones were taken out")
+    if cleaned.counts["spikes_cut"]:
+        warnings += (f"{cleaned.counts['spikes_cut']} spikes were cut off and their feet closed",)
     points, triangles, scraps = _without_scraps(cleaned.vertices, cleaned.faces, each_counts)
     if not found.closed[~crumbs].all() and not assembly:
         points, triangles = without_fringe(points, triangles)

@@ -105,7 +105,10 @@ def _united(bodies: list[Solid], stops: list[Solid], work: Work) -> Solid | str:
         if healed is None:
             return f"one of {len(bodies)} bodies is not sound by itself: {why_not}"
         sound.append(healed)
-    united = _without_crumbs(*unite(sound + stops, NUDGE_ULPS * float32_step(work.vertices)))
+    try:
+        united = _without_crumbs(*unite(sound + stops, NUDGE_ULPS * float32_step(work.vertices)))
+    except ValueError as error:
+        return str(error)
     apart = len(bodies_of(*united))
     if apart > 1 and not work.apart and not work.must_join:
         return f"{apart} loose pieces do not touch, but must become one body"

@@ -43,6 +43,13 @@ CELLS_PER_AREA = 2.2
 CELL_BUDGET = 4_000_000
 """Cells that close_by_winding may take: about 600 bytes each while it works."""
 
+CELLS_AT_LEAST, CELLS_PER_FACE = 200_000, 40
+"""A small mesh gets no more than this of the budget. A scan takes 1.2 cells a face; a heap of a few huge
+triangles among many tiny ones would take all there are."""
+
+WIDEST_GRID = 400_000
+"""Cells from end to end, fewer than half of what the grid's keys can count."""
+
 BACKWARD = -0.75
 """Below this a place counts as inside although the walls around it face the wrong way: a flap of the scan
 that curls back past its own rim, or a body that is inside out. In front of an open sheet the number falls
@@ -94,7 +101,10 @@ def cell_for(vertices: ArrayLike, faces: ArrayLike) -> float:
     sides = points[corners[:, [1, 2, 0]]] - points[corners]
     edge_mm = float(np.median(np.linalg.norm(sides, axis=2)))
     area_mm2 = float(np.linalg.norm(np.cross(sides[:, 0], sides[:, 1]), axis=1).sum()) / 2
-    return max(CELL_PER_EDGE * edge_mm, float(np.sqrt(CELLS_PER_AREA * area_mm2 / CELL_BUDGET)))
+    budget = min(CELL_BUDGET, CELLS_AT_LEAST + CELLS_PER_FACE * len(corners))
+    widest_mm = float(np.ptp(points[corners].reshape(-1, 3), axis=0).max())
+    finest_mm = max(float(np.sqrt(CELLS_PER_AREA * area_mm2 / budget)), widest_mm / WIDEST_GRID)
+    return max(CELL_PER_EDGE * edge_mm, finest_mm)
 
 
 def close_by_winding(
