@@ -33,8 +33,8 @@ class Filament:
     stated_line_mm: float | None = None
     walls: int = 3
     skin_mm: float = 0.8
-    infill: float = 0.15
-    support: float = 0.15
+    infill_share: float = 0.15
+    support_share: float = 0.15
     wall_speed_mm_s: float = 40.0
     infill_speed_mm_s: float = 60.0
     support_speed_mm_s: float = 60.0
@@ -52,7 +52,7 @@ class Resin:
     lift_s: float = 6.0
     first_layers: int = 5
     first_exposure_s: float = 30.0
-    support: float = 0.10
+    support_share: float = 0.10
 
 
 @dataclass(frozen=True)

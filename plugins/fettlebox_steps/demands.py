@@ -266,7 +266,7 @@ class SupportVolume(VolumeBand):
 
 
 class Wall(LengthBand):
-    """The thickness that no more than a square millimetre of the surface goes below."""
+    """The thickness that only a thousandth of the surface goes below: more would be a wall."""
 
     def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
         forecast = measured.forecast

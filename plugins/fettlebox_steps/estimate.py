@@ -65,7 +65,7 @@ def _as_asked(printer: Printer, params: Params) -> Printer:
     if params.layer is not None:
         printer = replace(printer, layer_mm=params.layer)
     if params.infill is not None:
-        printer = replace(printer, filament=replace(printer.filament, infill=params.infill))
+        printer = replace(printer, filament=replace(printer.filament, infill_share=params.infill))
     return printer
 
 
@@ -138,10 +138,14 @@ def _warnings(found: Forecast, facts: dict[str, Any]) -> list[str]:
             "it may close."
         )
     if found.supports == "bed" and found.support.on_part_mm3 > 0 and facts["islands"]:
-        said.append(f"{facts['islands']} places start in mid-air, and support may not stand on the part.")
+        said.append(f"{_mid_air(facts['islands'])}, and support may not stand on the part.")
     if found.supports == "none" and facts["islands"]:
-        said.append(f"{facts['islands']} places start in mid-air, and no support is made.")
+        said.append(f"{_mid_air(facts['islands'])}, and no support is made.")
     return said
+
+
+def _mid_air(count: int) -> str:
+    return "One place starts in mid-air" if count == 1 else f"{count} places start in mid-air"
 
 
 def _evidence(found: Forecast) -> dict[str, Any]:

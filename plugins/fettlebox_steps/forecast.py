@@ -156,8 +156,8 @@ class Forecast:
             line_mm=self.printer.line_mm,
             walls=given.walls,
             skin_mm=given.skin_mm,
-            infill=given.infill,
-            support=given.support,
+            infill=given.infill_share,
+            support=given.support_share,
             wall_mm_s=given.wall_speed_mm_s,
             infill_mm_s=given.infill_speed_mm_s,
             support_mm_s=given.support_speed_mm_s,
@@ -196,7 +196,7 @@ class Forecast:
             length = laid.wall_mm.sum() + laid.skin_mm.sum() + laid.infill_mm.sum() + laid.support_mm.sum()
             return float(length) * self.printer.line_mm * self.printer.layer_mm
         solid = float(self.layers.layer_area_mm2.sum()) * self.printer.layer_mm
-        return solid + self.support_mm3 * self.printer.resin.support
+        return solid + self.support_mm3 * self.printer.resin.support_share
 
     @property
     def material_g(self) -> float:

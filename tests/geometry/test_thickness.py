@@ -86,6 +86,7 @@ def test_thinnest_looks_past_single_triangles() -> None:
     assert thinnest(width, np.array([0.2, 5.0, 200.0])) == 0.5
     assert thinnest(width, np.array([1.2, 5.0, 200.0])) == 0.1
     assert thinnest(width, np.array([0.2, 0.5, 5.0])) == 0.1
+    assert thinnest(width, np.array([4.0, 50.0, 5000.0])) == 0.5
     assert thinnest(np.zeros(0), np.zeros(0)) == np.inf
 
 

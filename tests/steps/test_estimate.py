@@ -146,7 +146,7 @@ def test_what_starts_in_mid_air_is_told_when_nothing_holds_it() -> None:
     drop.apply_translation([15, 0, 12])
     part = part_of(trimesh.boolean.union([arm, post, drop], engine="manifold"))
     assert run(part).facts["islands"] == 1
-    assert any("1 places start in mid-air" in said for said in run(part, support="none").warnings)
+    assert any("One place starts in mid-air, and no" in said for said in run(part, support="none").warnings)
 
 
 def test_how_safely_it_stands_is_said() -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 UNITS = {
     "mm3": "mm³", "mm2": "mm²", "mm": "mm", "cm3": "cm³", "cm2": "cm²", "cm": "cm", "deg": "°", "s": "s",
-    "g": "g", "m": "m", "h": "h", "mb": "MB",
+    "g": "g", "m": "m", "h": "h", "mb": "MB", "mm_s": "mm/s", "mm_s2": "mm/s²", "g_per_cm3": "g/cm³",
 }  # fmt: skip
 
 NAMES = {
@@ -37,7 +37,8 @@ def named(key: str) -> str:
     """A fact's name in words, without its unit."""
     if key in NAMES:
         return NAMES[key]
-    stem, _, suffix = key.rpartition("_")
+    suffix = _suffix(key)
+    stem = key[: -len(suffix) - 1]
     return (stem if stem and (suffix in UNITS or suffix == "ratio") else key).replace("_", " ")
 
 
@@ -49,7 +50,7 @@ def shown(key: str, value: Any) -> str:
         return "yes" if value else "no"
     if isinstance(value, Mapping):
         return ", ".join(f"{named(k)} {shown(k, v)}" for k, v in value.items() if v is not None) or "—"
-    suffix = key.rpartition("_")[2]
+    suffix = _suffix(key)
     if isinstance(value, Sequence) and not isinstance(value, str):
         if value and all(isinstance(v, (int, float)) for v in value):
             joint = " × " if key.startswith("size") or "dimension" in key else ", "
@@ -76,6 +77,12 @@ def number(value: float) -> str:
     digits = 0 if size >= 1000 else 1 if size >= 100 else 2 if size >= 1 else 3 if size >= 0.01 else 4
     written = f"{value:,.{digits}f}".replace(",", "\u202f")
     return (written.rstrip("0").rstrip(".") if "." in written else written) or "0"
+
+
+def _suffix(key: str) -> str:
+    """The unit at the end of a fact's name, the longest that is one: `mm_s` before `s`."""
+    compound = max((unit for unit in UNITS if "_" in unit and key.endswith(f"_{unit}")), key=len, default="")
+    return compound or key.rpartition("_")[2]
 
 
 def _unit(suffix: str) -> str:

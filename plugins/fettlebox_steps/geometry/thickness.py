@@ -36,9 +36,9 @@ HALVINGS = 14
 BEYOND = 1.02
 """A ball that is this much larger shows what stopped it, which is then nearer than the place it touches."""
 
-SEEN_MM2 = 1.0
-"""The thinnest wall is that which at least a square millimetre of the surface goes below: less is an edge, a
-tip or a single triangle, not a wall. Our judgement."""
+SEEN_MM2, SEEN_SHARE, SEEN_SHARE_OF_SMALL = 1.0, 0.001, 0.01
+"""The thinnest wall is that which a thousandth of the surface goes below, a square millimetre at least (of a
+small part, a hundredth): less is grain, an edge or a tip, not a wall. Our judgement."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,12 +97,13 @@ def widths(
 
 
 def thinnest(width_mm: Floats, area_mm2: Floats) -> float:
-    """The width that SEEN_MM2 of the surface, or a hundredth of a small one, goes below; may be infinite."""
+    """The width that only a thousandth of the surface goes below (see SEEN_SHARE); may be infinite."""
     if not len(width_mm):
         return float("inf")
     order = np.argsort(width_mm, kind="stable")
     sums = np.cumsum(area_mm2[order])
-    at = int(np.searchsorted(sums, min(SEEN_MM2, 0.01 * sums[-1])))
+    seen = min(max(SEEN_MM2, SEEN_SHARE * sums[-1]), SEEN_SHARE_OF_SMALL * sums[-1])
+    at = int(np.searchsorted(sums, seen))
     return float(width_mm[order[min(at, len(order) - 1)]])
 
 
