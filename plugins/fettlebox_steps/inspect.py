@@ -41,7 +41,13 @@ def inspect(part: Part, params: Params, ctx: StepContext) -> StepResult:
     ctx.progress(0.7)
     graded = grade_scan(quality, one_sided=params.sides == "one")
     facts = {"grade": graded.grade, **quality.facts()}
-    evidence = {"asked": params.at_least, "marks": graded.evidence(), "reasons": list(graded.reasons)}
+    evidence = {
+        "asked": params.at_least,
+        "marks": graded.evidence(),
+        "reasons": list(graded.reasons),
+        # The grade goes by shares and needs no unit; whoever reads the millimetres should know.
+        "unit_declared": ctx.origin.unit_mm is not None,
+    }
     pictures = _pictures(part, quality)
     if not worse(graded.grade, params.at_least):
         return StepResult(part, facts, graded.reasons, evidence, pictures=pictures)

@@ -77,10 +77,10 @@ def stl(triangles: np.ndarray[Any, Any]) -> bytes:
 
 
 SCANS = {
-    "soup": stl(np.random.default_rng(1).normal(size=(400, 3, 3)) * 50),
-    "one triangle": stl(np.eye(3)[None]),
+    "soup": stl(np.random.default_rng(1).normal(size=(150, 3, 3)) * 50),
+    "one place": stl(np.eye(3)[None].repeat(30, axis=0)),
     "no area": stl(np.ones((5, 3, 3))),
-    "a needle": stl(np.array([[[0.0, 0, 0], [1e4, 0, 0], [1e4, 1e-3, 0]]])),
+    "needles": stl(np.array([[[0.0, 0, k], [1e4, 0, k], [1e4, 1e-3, k]] for k in range(20)])),
     "far away": stl(np.random.default_rng(2).normal(size=(50, 3, 3)) + 1e7),
     "crumbs": stl(np.eye(3)[None] * 0.1 + np.random.default_rng(3).normal(size=(60, 1, 3))),
 }

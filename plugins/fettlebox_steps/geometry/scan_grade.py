@@ -122,7 +122,7 @@ def _missing(q: ScanQuality) -> str:
 def _holes(q: ScanQuality) -> str:
     one = len(q.holes) == 1
     return (
-        f"{'a hole' if one else f'{len(q.holes)} holes'} of {q.hole_area_mm2:.3g} mm² in all "
+        f"{'a hole' if one else f'{len(q.holes)} holes'} of {_area(q.hole_area_mm2)} in all "
         f"({q.hole_ratio:.1%} of the surface) will be filled by guessing; hold the scanner longer there"
     )
 
@@ -186,6 +186,13 @@ MEASURES = (
     ),
     Measure("spike_ratio", lambda q: q.spike_ratio, (0.0005, 0.01, 0.1), _spiky),
 )
+
+
+def _area(mm2: float) -> str:
+    """1711 mm² → `17.1 cm²`: no powers of ten."""
+    return (
+        f"{mm2 / 100:.3g} cm²" if 1000 <= mm2 < 1e5 else f"{mm2:.3g} mm²" if mm2 < 1000 else f"{mm2:.0f} mm²"
+    )
 
 
 def share_in_words(share: float) -> str:
