@@ -10,7 +10,7 @@ _UNSHOWABLE = re.compile(
 )
 """Not allowed in HTML, or able to turn the reading direction of the text around it."""
 
-EMPTY_ELEMENTS = frozenset({"img", "meta", "br"})
+EMPTY_ELEMENTS = frozenset({"img", "meta", "br", "input"})
 
 
 class Markup(str):
@@ -55,3 +55,10 @@ def join(*content: object) -> Markup:
 def style(css: str) -> Markup:
     """A style element. Its text is not escaped in HTML, so it must be a constant of ours."""
     return Markup(f"<style>{css}</style>")
+
+
+def script(source: str) -> Markup:
+    """A script element. Its text is not escaped in HTML, so it must be a constant of ours."""
+    if re.search(r"</script|<!--", source, re.IGNORECASE):
+        raise ValueError("the script holds what would end or comment out its element")
+    return Markup(f"<script>{source}</script>")

@@ -39,7 +39,7 @@ th,td{text-align:left;padding:.3rem .75rem .3rem 0;border-bottom:1px solid var(-
  overflow-wrap:anywhere}
 th{font-weight:400;color:var(--quiet);overflow-wrap:break-word}
 thead th{color:var(--ink);font-weight:600}
-.sides{display:grid;grid-template-columns:repeat(auto-fit,minmax(19rem,1fr));gap:0 2.5rem}
+.sides{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(19rem,100%),1fr));gap:0 2.5rem}
 .route{list-style:none;margin:0;padding:0;counter-reset:step}
 .route>li{counter-increment:step;position:relative;padding:.6rem 0 .8rem 2.75rem;
  border-bottom:1px solid var(--line)}
@@ -57,7 +57,22 @@ pre{background:var(--panel);border:1px solid var(--line);padding:.75rem 1rem;ove
 code,.hash{font-family:"Noto Sans Mono","Liberation Mono",monospace;font-size:.85rem;overflow-wrap:anywhere}
 summary{cursor:pointer;padding:.3rem 0}
 summary:focus-visible{outline:2px solid var(--ink);outline-offset:2px}
+.turn .stage{position:relative;border:1px solid var(--line);background:var(--panel)}
+.turn canvas{display:block;width:100%;height:min(28rem,60vh);touch-action:pan-y;cursor:grab}
+.turn canvas:active{cursor:grabbing}
+.turn canvas:focus-visible,.turn input:focus-visible,.turn button:focus-visible{outline:2px solid var(--ink);
+ outline-offset:2px}
+.side{position:absolute;top:.5rem;padding:0 .75rem;color:var(--ink);pointer-events:none}
+.side.left{left:0}.side.right{right:0}
+.cut{position:absolute;top:0;bottom:0;left:50%;border-left:1px dashed var(--quiet);pointer-events:none}
+.reins{display:flex;flex-wrap:wrap;align-items:center;gap:.5rem .75rem;margin:.6rem 0 0}
+.row{display:flex;gap:.5rem}
+.reins input{flex:1 1 14rem;height:2rem;margin:0;accent-color:var(--ink)}
+.reins button{font:inherit;color:var(--ink);background:var(--panel);border:1px solid var(--quiet);
+ border-radius:.2rem;padding:.25rem .8rem;min-height:2.25rem;cursor:pointer}
+.turn .quiet{margin:.4rem 0 0}
 @media print{
+ .turn{display:none}
  @page{margin:14mm}
  body{background:#fff;font-size:10.5pt}main{max-width:none;padding:0}
  figure,.route dl>div,tr{break-inside:avoid}h2,h3{break-after:avoid}

@@ -1,4 +1,7 @@
-"""The traveler as one page to look at: no network, no script, nothing to install. It prints as a card."""
+"""The traveler as one page to look at: no network, nothing to install. It prints as a card.
+
+Its one script lets scan and part be turned; without it everything else is as it was.
+"""
 
 from __future__ import annotations
 
@@ -9,12 +12,14 @@ from typing import Any
 
 from .html import Markup, join, style, tag
 from .look import CSS
-from .pictures import picture_name
+from .pictures import FOLDER, picture_name
 from .record import JobRecord, StepRecord
+from .turning import digest_for_policy, script_digest, turning_script, turning_view
 from .wording import named, number, shown
 
-LARGEST_PICTURE_BYTES = 4_000_000
-"""What is larger is named and not shown: a plugin may not make the page unusable."""
+MOST_PICTURE_BYTES = 2_900_000
+"""Of all pictures of a page together, so that it stays below 6 MB: it is sent by mail, and a plugin may not
+make it unusable. What is too much is named and not shown."""
 
 PNG = b"\x89PNG\r\n\x1a\n"
 
@@ -38,6 +43,8 @@ CAPTIONS = {
 def traveler_page(record: JobRecord, folder: Path) -> str:
     """The whole page. Pictures are taken from `folder` and put into it; one that is missing is named."""
     name = str(record.scan.get("name", record.job))
+    figures = _Figures(folder)
+    view = turning_view(folder / FOLDER)
     body = tag(
         "main",
         tag("h1", f"{name} · job {record.job}"),
@@ -47,9 +54,10 @@ def traveler_page(record: JobRecord, folder: Path) -> str:
             verdict(record),
             class_=f"verdict {record.state}",
         ),
-        _pictures(record, folder),
+        view,
+        _pictures(record, figures),
         _facts(record),
-        _route(record, folder),
+        _route(record, figures),
         _notes("Warnings", record.warnings),
         _notes("Cautions", record.cautions),
         _again(record),
@@ -62,13 +70,17 @@ def traveler_page(record: JobRecord, folder: Path) -> str:
         tag(
             "meta",
             http_equiv="Content-Security-Policy",
-            content="default-src 'none'; img-src data:; style-src 'unsafe-inline'",
+            content=_policy(view is not None),
         ),
         tag("meta", name="robots", content="noindex"),
         tag("title", f"{name}: {WORDS[record.state].lower()}"),
         style(CSS),
     )
-    return "<!DOCTYPE html>\n" + tag("html", head, tag("body", body), lang="en") + "\n"
+    return (
+        "<!DOCTYPE html>\n"
+        + tag("html", head, tag("body", body, turning_script() if view else None), lang="en")
+        + "\n"
+    )
 
 
 def verdict(record: JobRecord) -> str:
@@ -93,27 +105,42 @@ def _least(mm: float) -> str:
     return "0.01 mm" if mm < 0.01 else f"{number(mm)} mm"
 
 
-def _pictures(record: JobRecord, folder: Path) -> list[Markup]:
+def _policy(with_script: bool) -> str:
+    """Nothing is fetched, nothing runs but our own script, nobody is sent anywhere."""
+    rules = ["default-src 'none'", "img-src data:", f"style-src '{digest_for_policy(CSS)}'"]
+    rules += [f"script-src '{script_digest()}'"] if with_script else []
+    return "; ".join([*rules, "base-uri 'none'", "form-action 'none'"])
+
+
+def _pictures(record: JobRecord, figures: _Figures) -> list[Markup]:
     of_steps = {picture_name(name) for step in record.steps for name in step.pictures}
     return [
-        _picture(folder, path, CAPTIONS.get(PurePosixPath(path).name, PurePosixPath(path).stem))
+        figures.show(path, CAPTIONS.get(PurePosixPath(path).name, PurePosixPath(path).stem))
         for path in record.pictures
         if PurePosixPath(path).name not in of_steps
     ]
 
 
-def _picture(folder: Path, path: str, caption: str) -> Markup:
-    """A figure with the PNG inside the page; no path leads out of the job's folder."""
-    file = folder / path
-    try:
-        inside = file.resolve().is_relative_to(folder.resolve()) and file.is_file()
-        data = file.read_bytes() if inside and file.stat().st_size <= LARGEST_PICTURE_BYTES else b""
-    except (OSError, ValueError):
-        data = b""
-    if not data.startswith(PNG):
-        return tag("p", f"Picture not shown: {path}", class_="quiet")
-    source = "data:image/png;base64," + base64.b64encode(data).decode("ascii")
-    return tag("figure", tag("img", src=source, alt=caption), tag("figcaption", caption))
+class _Figures:
+    """Puts pictures of one folder into the page, as long as there is room."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.room = MOST_PICTURE_BYTES
+
+    def show(self, path: str, caption: str) -> Markup:
+        """A figure with the PNG inside the page; no path leads out of the job's folder."""
+        file = self.folder / path
+        try:
+            inside = file.resolve().is_relative_to(self.folder.resolve()) and file.is_file()
+            data = file.read_bytes() if inside and file.stat().st_size <= self.room else b""
+        except (OSError, ValueError):
+            data = b""
+        if not data.startswith(PNG):
+            return tag("p", f"Picture not shown: {path}", class_="quiet")
+        self.room -= len(data)
+        source = "data:image/png;base64," + base64.b64encode(data).decode("ascii")
+        return tag("figure", tag("img", src=source, alt=caption), tag("figcaption", caption))
 
 
 def _facts(record: JobRecord) -> Markup:
@@ -169,21 +196,21 @@ def _none() -> Markup:
     return tag("p", "Nothing was measured.", class_="quiet")
 
 
-def _route(record: JobRecord, folder: Path) -> list[Markup]:
+def _route(record: JobRecord, figures: _Figures) -> list[Markup]:
     if not record.steps:
         return []
     return [
         tag("h2", "Route"),
-        tag("ol", [_step(record, step, folder) for step in record.steps], class_="route"),
+        tag("ol", [_step(record, step, figures) for step in record.steps], class_="route"),
     ]
 
 
-def _step(record: JobRecord, step: StepRecord, folder: Path) -> Markup:
+def _step(record: JobRecord, step: StepRecord, figures: _Figures) -> Markup:
     title = step.id if step.id == step.name else f"{step.id} ({step.name})"
     same = step.outcome == "done" and step.part_in == step.part_out
     outcome = "done, part unchanged" if same else step.outcome
     pictures = [
-        _picture(folder, path, PurePosixPath(path).stem)
+        figures.show(path, PurePosixPath(path).stem)
         for path in record.pictures
         if PurePosixPath(path).name in {picture_name(name) for name in step.pictures}
     ]

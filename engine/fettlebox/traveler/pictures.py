@@ -10,6 +10,7 @@ from typing import Any
 from ..mesh.fidelity import COVERED_WITHIN_MM, Fidelity, by_face, compare
 from ..mesh.part import Part
 from ..pictures import Stage, render_map, render_pair, render_views
+from .model import MODEL, model_of
 
 FOLDER = "pictures"
 
@@ -25,7 +26,8 @@ class Seen:
 def picture_job(
     folder: Path, before: Part, after: Part, reference: Part, pictures: Mapping[str, bytes] | None = None
 ) -> Seen:
-    """Draw scan and part into `folder/pictures/`, beside the pictures (name → PNG) that steps made.
+    """Draw scan and part into `folder/pictures/`, beside the pictures (name → PNG) that steps made and the
+    light copies that the page lets one turn.
 
     `before` is the scan in life-size millimetres; all three are tied by their placements.
     """
@@ -49,6 +51,8 @@ def picture_job(
     (folder / FOLDER).mkdir(exist_ok=True)
     for name, data in made.items():
         (folder / FOLDER / name).write_bytes(data)
+    if len(after.faces):
+        (folder / FOLDER / MODEL).write_bytes(model_of(before, after))
     return Seen(tuple(f"{FOLDER}/{name}" for name in made), fidelity)
 
 
