@@ -97,7 +97,7 @@ def knockdown(part: Part, params: Params, ctx: StepContext) -> StepResult:
         ),
         "area_share_percent": 100.0 * float(areas[levelled.moved].sum() / max(areas.sum(), 1e-30)),
     }
-    evidence = {"patches": _table(shown, names, decisions), "grain_mm": finds.relief.grain_mm}
+    evidence = {"patches": _table(shown, names, decisions, "left alone"), "grain_mm": finds.relief.grain_mm}
     if not changed:
         return StepResult(part, facts, _warnings(left, params), evidence)
     result = part.with_mesh(levelled.vertices, part.faces, part.colours)
@@ -119,7 +119,7 @@ def _chosen(part: Part, params: Params, finds: Finds, shown: list[Bump], names: 
     if words == ["all"]:
         return shown
     unknown = [word for word in words if word not in by_name]
-    evidence = {"patches": _table(shown, names, {}), "grain_mm": finds.relief.grain_mm}
+    evidence = {"patches": _table(shown, names, {}, "to be decided"), "grain_mm": finds.relief.grain_mm}
     if unknown:
         raise HoldError(
             f"no patch of this scan is named {', '.join(unknown)}; its patches are {', '.join(by_name)}. "
@@ -165,7 +165,9 @@ def _names(part: Part, bumps: list[Bump]) -> dict[int, str]:
     return {vertex: text[:letters] for vertex, text in digests.items()}
 
 
-def _table(shown: list[Bump], names: dict[int, str], decisions: dict[int, str]) -> list[dict[str, Any]]:
+def _table(
+    shown: list[Bump], names: dict[int, str], decisions: dict[int, str], otherwise: str
+) -> list[dict[str, Any]]:
     return [
         {
             "id": names[bump.seen.vertex],
@@ -173,7 +175,7 @@ def _table(shown: list[Bump], names: dict[int, str], decisions: dict[int, str]) 
             "height_mm": bump.height_mm,
             "width_mm": bump.width_mm,
             "confidence": bump.confidence,
-            "decision": decisions.get(bump.seen.vertex, "left alone" if decisions else "to be decided"),
+            "decision": decisions.get(bump.seen.vertex, otherwise),
         }
         for bump in shown
     ]

@@ -162,6 +162,25 @@ def test_a_refill_that_would_cross_another_sheet_is_given_up() -> None:
     assert any(alone.done)
 
 
+def test_a_leaning_spike_is_laid_out_flat_again() -> None:
+    """A spike that leans over carries vertices past one another: heights alone would leave triangles folded."""
+    side = np.linspace(-15, 15, 61)
+    x, y = np.meshgrid(side, side, indexing="ij")
+    cells = np.arange(61 * 61).reshape(61, 61)
+    quads = np.stack([cells[:-1, :-1], cells[1:, :-1], cells[1:, 1:], cells[:-1, 1:]], -1).reshape(-1, 4)
+    faces = np.concatenate([quads[:, [0, 1, 2]], quads[:, [0, 2, 3]]]).astype(np.int32)
+    flat = np.stack([x, y, np.zeros_like(x)], -1).reshape(-1, 3)
+    lift = 2.0 * np.square(np.maximum(1 - (flat[:, 0] ** 2 + flat[:, 1] ** 2) / 6.25, 0))
+    leaning = flat + lift[:, None] * np.array([0.9, 0.3, 1.0])
+    finds = find(leaning, faces)
+    levelled = bumps.level(leaning, faces, finds.relief, finds.bumps[:1], free(leaning))
+    assert levelled.done == (True,)
+    assert np.abs(levelled.vertices[:, 2]).max() < 0.1 * 2.0
+    corners = levelled.vertices[faces]
+    up = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])[:, 2]
+    assert up.min() > 0, "no triangle lies upside down"
+
+
 def test_the_surface_through_a_rim_follows_a_quadric_exactly() -> None:
     """A polynomial of degree two is met everywhere, not only on the rim."""
     rng = np.random.default_rng(3)

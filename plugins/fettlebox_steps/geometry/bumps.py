@@ -124,12 +124,14 @@ def find_bumps(vertices: Floats, faces: Ints, fixed: Mask, over_mm: float, wides
 
 
 def level(vertices: Floats, faces: Ints, relief: Relief, bumps: Sequence[Bump], fixed: Mask) -> Levelled:
-    """Refill under these bumps. Where that would make triangles cross, fold or vanish that did not, the
-    bump is left as it is. Vertices outside the patches keep every bit.
+    """Refill under these bumps. Where that would make triangles cross, fold or vanish that did not, vertices
+    are spread sideways too; where that does not help, the bump is left as it is. Vertices outside the
+    patches keep every bit.
     """
     scratch = np.zeros(len(vertices) + 1, dtype=np.int64)
-    patches = [refilled(vertices, faces, relief, bump.seen, fixed, scratch) for bump in bumps]
+    patches = [refilled(vertices, relief, bump.seen, fixed, scratch) for bump in bumps]
     spoiled_before: Mask | None = None
+    spread: set[int] = set()
     while True:
         result, owner = _applied(vertices, patches)
         touched = np.asarray((owner >= 0)[faces].any(axis=1))
@@ -138,14 +140,17 @@ def level(vertices: Floats, faces: Ints, relief: Relief, bumps: Sequence[Bump], 
         bad = spoiled_faces(result, faces, touched)
         if bad.any():
             if spoiled_before is None:
-                spoiled_before = spoiled_faces(vertices, faces, touched)
+                spoiled_before = spoiled_faces(vertices, faces, np.ones(len(faces), np.bool_))
             bad &= ~spoiled_before
-        guilty = np.unique(owner[faces[bad]])
-        guilty = guilty[guilty >= 0]
-        if not len(guilty):
+        guilty = [int(k) for k in np.unique(owner[faces[bad]]) if k >= 0]
+        if not guilty:
             break
         for k in guilty:
-            patches[k] = None
+            if k in spread:
+                patches[k] = None
+            else:
+                spread.add(k)
+                patches[k] = refilled(vertices, relief, bumps[k].seen, fixed, scratch, spread=True)
     return Levelled(result, tuple(patch is not None for patch in patches), owner >= 0)
 
 

@@ -21,6 +21,13 @@ INNER, OUTER = 1.1, 1.35
 """Shares of the foot radius: up to the first the new surface takes over whole, from there it fades into the
 old one, so that a foot that was judged a little too narrow leaves no step."""
 
+WIDER = (1.0, 1.25, 1.5)
+"""Shares of the foot radius that patches are tried with."""
+
+LOUDER = 1.15
+"""A wider rim may be this much louder than the narrowest; beyond, it has run into some feature."""
+
+LEAST_RIM = 24
 MOST_RIM = 400
 """Rim points that the surface is laid through: a system of as many unknowns takes ten milliseconds."""
 
@@ -43,35 +50,79 @@ class Patch:
 
 
 def refilled(
-    vertices: Floats, faces: Ints, relief: Relief, seen: Look, fixed: Mask, scratch: Longs
+    vertices: Floats, relief: Relief, seen: Look, fixed: Mask, scratch: Longs, spread: bool = False
 ) -> Patch | None:
-    """The patch about a bump and the surface that belongs there; None where it would reach a fixed vertex
-    or the surface is no height over a plane even without the bump.
+    """The patch about a bump and the surface that belongs there: the widest whose rim is as quiet as the
+    bump's own, for feet fade out slowly. None where it would reach a fixed vertex or the surface is no
+    height over a plane even without the bump.
+
+    spread: lay the vertices out anew as well; a spike may have carried them past one another sideways.
     """
-    outside = rim_radius(OUTER * seen.radius_mm, relief.edge_mm)
-    room = outside + 1.5 * abs(seen.height_mm)
-    near = connected_ball(relief, vertices, seen.vertex, room + seen.radius_mm, scratch)
+    widest = rim_radius(OUTER * WIDER[-1] * seen.radius_mm, relief.edge_mm)
+    room = widest + 1.5 * abs(seen.height_mm) + seen.radius_mm
+    near = connected_ball(relief, vertices, seen.vertex, room, scratch)
     across = frame(seen.normal)
     offset = vertices[near] - seen.centre
     flat, high = offset @ across.T, offset @ seen.normal
     away = np.linalg.norm(flat, axis=1)
-    inside = away < OUTER * seen.radius_mm
-    rim = (away >= INNER * seen.radius_mm) & (away < outside)
-    if (
-        fixed[near[inside]].any()
-        or rim.sum() < 24
-        or (relief.normal[near[inside | rim]] @ seen.normal).min() < OVERHANG
-    ):
+    upright = relief.normal[near] @ seen.normal > OVERHANG
+    chosen: tuple[float, Mask, Mask] | None = None
+    quiet_mm = 0.0
+    for wider in WIDER:
+        radius = wider * seen.radius_mm
+        inside = away < OUTER * radius
+        rim = upright & (away >= INNER * radius) & (away < rim_radius(OUTER * radius, relief.edge_mm))
+        if fixed[near[inside]].any() or not upright[inside].all() or rim.sum() < LEAST_RIM:
+            break
+        terms = cubic(flat[rim] / radius)
+        left = high[rim] - terms @ np.linalg.lstsq(terms, high[rim], rcond=None)[0]
+        rim_mm = float(np.sqrt(np.square(left).mean()))
+        if chosen is not None and rim_mm > max(LOUDER * quiet_mm, relief.grain_mm):
+            break
+        quiet_mm = rim_mm if chosen is None else min(quiet_mm, rim_mm)
+        chosen = radius, inside, rim
+    if chosen is None:
         return None
-    level = laid_through(
-        flat[rim] / seen.radius_mm, high[rim], flat[inside] / seen.radius_mm, relief.grain_mm
-    )
-    share = np.clip((OUTER - away[inside] / seen.radius_mm) / (OUTER - INNER), 0.0, 1.0)
+    radius, inside, rim = chosen
+    before = flat
+    if spread:
+        flat = _laid_out(flat, near, inside & (away < INNER * radius), relief)
+    level = laid_through(flat[rim] / radius, high[rim], flat[inside] / radius, relief.grain_mm)
+    share = np.clip((OUTER - away[inside] / radius) / (OUTER - INNER), 0.0, 1.0)
     share = share * share * (3.0 - 2.0 * share)
-    lift = share * (level - high[inside])
     moved = share > 0
     ids = near[inside][moved]
-    return Patch(ids, vertices[ids] + lift[moved, None] * seen.normal)
+    lift = (share * (level - high[inside]))[moved]
+    aside = (flat - before)[inside][moved] @ across
+    return Patch(ids, vertices[ids] + lift[:, None] * seen.normal + aside)
+
+
+def _laid_out(flat: Floats, near: Longs, free: Mask, relief: Relief) -> Floats:
+    """Points (k,2) with each free one in the middle of its neighbours: no triangle then lies over another
+    (W. Tutte, "How to draw a graph", 1963; strictly for a convex rim, and the rim here is nearly round).
+    """
+    from scipy.sparse import coo_array
+    from scipy.sparse.linalg import spsolve
+
+    if not free.any():
+        return flat
+    own = np.flatnonzero(free)
+    ids = near[own]
+    counts = relief.start[ids + 1] - relief.start[ids]
+    row = np.repeat(np.arange(len(own)), counts)
+    neighbour = np.concatenate([relief.other[relief.start[i] : relief.start[i + 1]] for i in ids])
+    at = np.searchsorted(near, neighbour)
+    number = np.full(len(near), -1)
+    number[own] = np.arange(len(own))
+    inner = number[at] >= 0
+    links = coo_array((np.ones(int(inner.sum())), (row[inner], number[at[inner]])), shape=(len(own),) * 2)
+    matrix = coo_array((counts.astype(float), (np.arange(len(own)),) * 2), shape=(len(own),) * 2) - links
+    right = np.stack(
+        [np.bincount(row[~inner], flat[at[~inner], axis], len(own)) for axis in range(2)], axis=1
+    )
+    result = flat.copy()
+    result[own] = spsolve(matrix.tocsc(), right).reshape(-1, 2)
+    return result
 
 
 def laid_through(rim: Floats, high: Floats, inside: Floats, grain_mm: float) -> Floats:
