@@ -220,7 +220,7 @@ def without_spikes(vertices: Floats, faces: Ints) -> tuple[Ints, int]:
     """Faces without the fans of spikes, which leave holes as wide as the spikes' feet, and their number.
 
     A scanner that loses its target for one point leaves a spike: a vertex all of whose edges are SPIKE
-    times as long as every edge around its fan.
+    times as long as every edge around its fan, which has three faces at least: a single one is a fin.
     """
     spoke = np.full(len(vertices), np.inf)
     link = np.zeros(len(vertices))
@@ -229,7 +229,8 @@ def without_spikes(vertices: Floats, faces: Ints) -> tuple[Ints, int]:
         for end in (faces[:, k], faces[:, (k + 1) % 3]):
             np.minimum.at(spoke, end, side)
         np.maximum.at(link, faces[:, (k + 2) % 3], side)
-    spike = (spoke > SPIKE * link) & np.isfinite(spoke)
+    fan = np.bincount(faces.ravel(), minlength=len(vertices))
+    spike = (spoke > SPIKE * link) & (fan >= 3)
     fans = spike[faces].any(axis=1)
     if not fans.any() or fans.mean() > SPIKES_SHARE:
         return faces, 0

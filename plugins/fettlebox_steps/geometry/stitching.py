@@ -53,14 +53,17 @@ def _places(
 
     The points that the surface misses by most come first; no face is split twice.
     """
-    near = cKDTree(vertices).query(wanted, k=3, distance_upper_bound=2 * cell_mm)[1]
+    tree = cKDTree(vertices)
+    missed = np.flatnonzero(np.asarray(tree.query(wanted, workers=-1)[0]) > CLOSE_ENOUGH * cell_mm)
+    near = tree.query(wanted[missed], k=3, distance_upper_bound=2 * cell_mm, workers=-1)[1]
     order = np.argsort(faces.ravel(), kind="stable")
     start = np.searchsorted(faces.ravel()[order], np.arange(len(vertices) + 2))
-    distance, split = _closest(vertices, faces, held, wanted, np.asarray(near, np.int64), order // 3, start)
+    near = np.asarray(near, np.int64)
+    distance, split = _closest(vertices, faces, held, wanted[missed], near, order // 3, start)
     asked = np.flatnonzero((distance > CLOSE_ENOUGH * cell_mm) & (distance < REACH * cell_mm))
     asked = asked[np.lexsort((asked, -distance[asked]))]
     chosen = _claims(asked, split, twins(faces, len(vertices)), len(faces))
-    return chosen, split[chosen]
+    return missed[chosen], split[chosen]
 
 
 @njit(cache=True)
@@ -105,23 +108,31 @@ def _weights(vertices, corners, p, weight):
 
     C. Ericson, "Real-time collision detection", 2005, section 5.1.5, by clamping to each side in turn.
     """
-    a, b, c = vertices[corners[0]], vertices[corners[1]], vertices[corners[2]]
-    u, v, w = b - a, c - a, p - a
-    uu, uv, vv, uw, vw = np.dot(u, u), np.dot(u, v), np.dot(v, v), np.dot(u, w), np.dot(v, w)
+    ax, ay, az = vertices[corners[0], 0], vertices[corners[0], 1], vertices[corners[0], 2]
+    ux, uy, uz = vertices[corners[1], 0] - ax, vertices[corners[1], 1] - ay, vertices[corners[1], 2] - az
+    vx, vy, vz = vertices[corners[2], 0] - ax, vertices[corners[2], 1] - ay, vertices[corners[2], 2] - az
+    wx, wy, wz = p[0] - ax, p[1] - ay, p[2] - az
+    uu, uv, vv = ux * ux + uy * uy + uz * uz, ux * vx + uy * vy + uz * vz, vx * vx + vy * vy + vz * vz
+    uw, vw = ux * wx + uy * wy + uz * wz, vx * wx + vy * wy + vz * wz
     area = uu * vv - uv * uv
     if area > 1e-300:
         s, t = (vv * uw - uv * vw) / area, (uu * vw - uv * uw) / area
         if s >= 0 and t >= 0 and s + t <= 1:
             weight[0], weight[1], weight[2] = 1 - s - t, s, t
-            away = w - s * u - t * v
-            return np.sqrt(np.dot(away, away))
+            dx, dy, dz = wx - s * ux - t * vx, wy - s * uy - t * vy, wz - s * uz - t * vz
+            return np.sqrt(dx * dx + dy * dy + dz * dz)
     least = np.inf
     for k in range(3):
-        one, two = vertices[corners[k]], vertices[corners[(k + 1) % 3]]
-        side = two - one
-        t = min(max(np.dot(p - one, side) / max(np.dot(side, side), 1e-300), 0.0), 1.0)
-        away = p - one - t * side
-        d = np.sqrt(np.dot(away, away))
+        i, j = corners[k], corners[(k + 1) % 3]
+        sx, sy, sz = (
+            vertices[j, 0] - vertices[i, 0],
+            vertices[j, 1] - vertices[i, 1],
+            vertices[j, 2] - vertices[i, 2],
+        )
+        dx, dy, dz = p[0] - vertices[i, 0], p[1] - vertices[i, 1], p[2] - vertices[i, 2]
+        t = min(max((dx * sx + dy * sy + dz * sz) / max(sx * sx + sy * sy + sz * sz, 1e-300), 0.0), 1.0)
+        dx, dy, dz = dx - t * sx, dy - t * sy, dz - t * sz
+        d = np.sqrt(dx * dx + dy * dy + dz * dz)
         if d < least:
             least = d
             weight[k], weight[(k + 1) % 3], weight[(k + 2) % 3] = 1 - t, t, 0.0

@@ -136,7 +136,8 @@ def follow_scan(
     """The surface drawn on to the vertices of the scan: its own moved to them, the rest of them taken in."""
     snapped = snap_to_scan(surface, vertices, faces, cell_mm)
     points = np.asarray(vertices, dtype=np.float64)[np.unique(np.asarray(faces))]
-    return stitch(snapped, surface.faces, surface.free, points, cell_mm)
+    drawn, corners = stitch(snapped, surface.faces, surface.free, points, cell_mm)
+    return drawn, corners.astype(np.int64)
 
 
 def _wall_seeds(grid: LevelGrid, hits: WallHits) -> Keys:
