@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from .geometry.print_stability import Stance
     from .geometry.print_time import Laid, Rates
     from .geometry.slicing import Layers
-    from .geometry.thickness import Places
+    from .geometry.thickness import Places, Surface
 
     Floats = NDArray[np.float64]
 
@@ -237,10 +237,16 @@ class Forecast:
         """(k,) width of the gap at each place."""
         return self._widths(inward=False)
 
+    @cached_property
+    def _surface(self) -> Surface:
+        from .geometry.thickness import Surface
+
+        return Surface(self.part.vertices, self.part.faces)
+
     def _widths(self, *, inward: bool) -> Floats:
         from .geometry.thickness import widths
 
-        return widths(self.part.vertices, self.part.faces, self.places, self.told_up_to_mm, inward=inward)
+        return widths(self._surface, self.places, self.told_up_to_mm, inward=inward)
 
     @cached_property
     def thinnest_mm(self) -> float:

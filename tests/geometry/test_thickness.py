@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 import trimesh
-from fettlebox_steps.geometry.thickness import Places, mean_by_face, places_on, thinnest, widths
+from fettlebox_steps.geometry.thickness import Places, Surface, mean_by_face, places_on, thinnest, widths
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -16,7 +16,8 @@ Floats = NDArray[np.float64]
 
 def measured(mesh: trimesh.Trimesh, *, inward: bool = True, at_most_mm: float = 4.0) -> tuple[Places, Floats]:
     places = places_on(mesh.vertices, mesh.faces)
-    return places, widths(mesh.vertices, mesh.faces, places, at_most_mm, inward=inward)
+    surface = Surface(mesh.vertices, mesh.faces)
+    return places, widths(surface, places, at_most_mm, inward=inward)
 
 
 def shell(outer_mm: float, wall_mm: float, subdivisions: int = 5) -> trimesh.Trimesh:

@@ -67,7 +67,9 @@ def support(
     points = np.ascontiguousarray(vertices, np.float64)
     corners = np.ascontiguousarray(faces, np.int32)
     heights = np.ascontiguousarray(height_mm, np.float64)
-    used = points[np.unique(corners)]
+    mask = np.zeros(len(points), np.bool_)
+    mask[corners] = True
+    used = points[mask]
     low = used.min(axis=0)
     if cell_mm is None:
         wide = float(np.ptp(used[:, :2], axis=0).max())

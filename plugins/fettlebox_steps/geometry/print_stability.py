@@ -8,7 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from .resting import centre_of_mass, rest_on
+from .measures import volume_and_centroid
+from .resting import rest_on
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -48,9 +49,11 @@ class Stance:
 
 def stance(vertices: Floats, faces: Ints) -> Stance:
     """How a closed part stands as it is, on its lowest points."""
-    used = vertices[np.unique(faces)]
+    mask = np.zeros(len(vertices), np.bool_)
+    mask[faces] = True
+    used = vertices[mask]
     low, high = float(used[:, 2].min()), float(used[:, 2].max())
-    centre, _ = centre_of_mass(vertices, faces)
+    _, centre = volume_and_centroid(vertices, faces)
     rest = rest_on(vertices, faces, np.array([0.0, 0.0, -1.0]), -low, centre, FLAT_WITHIN_MM)
     width = narrowest(used[used[:, 2] <= low + FLAT_WITHIN_MM, :2])
     margin = rest.margin if np.isfinite(rest.margin) else -width

@@ -10,6 +10,8 @@ Computer, 2012). A ball stopped by a side that is not opposite, as near the edge
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -51,6 +53,36 @@ class Places:
     area_mm2: Floats
 
 
+class Surface:
+    """A closed surface (n,3), (m,3) set up to be asked, any number of times, what lies where."""
+
+    def __init__(self, vertices: ArrayLike, faces: ArrayLike) -> None:
+        from embreex.mesh_construction import TriangleMesh
+        from embreex.rtcore_scene import EmbreeScene
+
+        self.points = np.asarray(vertices, np.float64)
+        self.corners = np.asarray(faces, np.int32)
+        low, high = self.points.min(axis=0), self.points.max(axis=0)
+        self.size_mm = float(np.linalg.norm(high - low))
+        self._middle = (low + high) / 2.0
+        self._scene: Any = EmbreeScene(robust=True)
+        TriangleMesh(self._scene, (self.points - self._middle).astype(np.float32), np.array(self.corners))
+
+    @cached_property
+    def tree(self) -> DistanceTree:
+        return DistanceTree.of(self.points, self.corners)
+
+    def first_hit(self, start: Floats, way: Floats) -> Ints:
+        """(k,) the first face along each ray, or -1."""
+        from_middle = (start - self._middle).astype(np.float32)
+        return np.asarray(self._scene.run(from_middle, way.astype(np.float32)), np.int32)
+
+    def normals_of(self, faces: Ints) -> Floats:
+        """(k,3) outward unit normals."""
+        vectors = area_vectors(self.points, self.corners[faces])
+        return np.asarray(vectors / np.maximum(np.linalg.norm(vectors, axis=1), 1e-300)[:, None], np.float64)
+
+
 def places_on(vertices: ArrayLike, faces: ArrayLike) -> Places:
     """The middle of every triangle, and evenly spread ones in large triangles. Flat slivers have none."""
     points = np.asarray(vertices, np.float64)
@@ -77,22 +109,16 @@ def places_on(vertices: ArrayLike, faces: ArrayLike) -> Places:
     )
 
 
-def widths(
-    vertices: ArrayLike, faces: ArrayLike, places: Places, at_most_mm: float, *, inward: bool
-) -> Floats:
+def widths(surface: Surface, places: Places, at_most_mm: float, *, inward: bool) -> Floats:
     """(k,) thickness of the wall under each place, or with inward=False width of the gap over it, in mm.
 
     Infinite where nothing is opposite. Beyond `at_most_mm` the ray alone is told.
     """
-    points = np.asarray(vertices, np.float64)
-    corners = np.asarray(faces, np.int32)
     way = -places.normal if inward else places.normal
-    found = _across(points, corners, places, way)
+    found = _across(surface, places, way)
     thin = np.flatnonzero(found < 2.0 * at_most_mm)
     if len(thin):
-        found[thin] = _narrowed(
-            points, corners, places.point[thin], places.normal[thin], way[thin], found[thin]
-        )
+        found[thin] = _narrowed(surface, places.point[thin], places.normal[thin], way[thin], found[thin])
     return found
 
 
@@ -113,44 +139,36 @@ def mean_by_face(values: ArrayLike, places: Places, count: int) -> Floats:
     return np.asarray(sums / np.maximum(np.bincount(places.face, minlength=count), 1), np.float64)
 
 
-def _across(points: Floats, corners: Ints, places: Places, way: Floats) -> Floats:
+def _across(surface: Surface, places: Places, way: Floats) -> Floats:
     """Distance along a ray to a side that faces the other way; worked out anew in double precision."""
-    from embreex.mesh_construction import TriangleMesh
-    from embreex.rtcore_scene import EmbreeScene
-
-    size = float(np.linalg.norm(np.ptp(points, axis=0)))
-    middle = (points.min(axis=0) + points.max(axis=0)) / 2.0
-    scene = EmbreeScene(robust=True)
-    TriangleMesh(scene, (points - middle).astype(np.float32), np.array(corners))
-    starts = places.point - middle + way * size * START
-    hit = np.asarray(scene.run(starts.astype(np.float32), way.astype(np.float32)))
+    hit = surface.first_hit(places.point + way * surface.size_mm * START, way)
     found = np.full(len(hit), np.inf)
     met = np.flatnonzero(hit >= 0)
-    other = area_vectors(points, corners[hit[met]])
-    other /= np.maximum(np.linalg.norm(other, axis=1), 1e-300)[:, None]
+    other = surface.normals_of(hit[met])
     facing = np.einsum("ij,ij->i", other, places.normal[met])
     along = np.einsum("ij,ij->i", other, way[met])
-    far = np.einsum("ij,ij->i", other, points[corners[hit[met], 0]] - places.point[met])
+    corner = surface.points[surface.corners[hit[met], 0]]
+    far = np.einsum("ij,ij->i", other, corner - places.point[met])
     wall = (facing < OPPOSITE) & (np.abs(along) > 1e-9)
     found[met[wall]] = np.maximum(far[wall] / along[wall], 0.0)
     return found
 
 
-def _narrowed(
-    points: Floats, corners: Ints, start: Floats, normal: Floats, way: Floats, across: Floats
-) -> Floats:
+def _narrowed(surface: Surface, start: Floats, normal: Floats, way: Floats, across: Floats) -> Floats:
     """The diameter of the largest empty ball instead, where it is an opposite side that stops it."""
-    import igl
-
-    tree = DistanceTree.of(points, corners)
+    tree = surface.tree
     fits, too_large = np.zeros(len(start)), across / 2.0
     for _ in range(HALVINGS):
         radius = (fits + too_large) / 2.0
         empty = tree.at(start + way * radius[:, None]) >= radius * (1.0 - 1e-6)
         fits, too_large = np.where(empty, radius, fits), np.where(empty, too_large, radius)
     centre = start + way * (fits * BEYOND)[:, None]
-    _, stopper, _ = igl.point_mesh_squared_distance(centre, points, corners.astype(np.int64))[:3]
-    other = area_vectors(points, corners[stopper])
-    other /= np.maximum(np.linalg.norm(other, axis=1), 1e-300)[:, None]
-    opposite = np.einsum("ij,ij->i", other, normal) < OPPOSITE
-    return np.where(opposite, np.minimum(2.0 * fits, across), across)
+    # What stops the ball lies where the distance from its centre falls fastest.
+    reach = np.maximum(fits * 1e-3, 1e-7 * surface.size_mm)[:, None]
+    toward = np.stack(
+        [tree.at(centre - reach * axis) - tree.at(centre + reach * axis) for axis in np.eye(3)], 1
+    )
+    toward /= np.maximum(np.linalg.norm(toward, axis=1), 1e-300)[:, None]
+    hit = surface.first_hit(centre, toward)
+    opposite = np.einsum("ij,ij->i", surface.normals_of(hit), normal) < OPPOSITE
+    return np.where(opposite & (hit >= 0), np.minimum(2.0 * fits, across), across)
