@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import trimesh
-from fettlebox_steps.geometry.cut_search import LOSS_WEIGHT, Limits, search, spread_directions
+from fettlebox_steps.geometry.cut_search import LOSS_WEIGHT, Cut, Limits, search, spread_directions
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -142,3 +142,17 @@ def test_the_same_again() -> None:
     limits = Limits(40.0, 0.85 * solid.volume, 30.0, NOTHING, NOTHING)
     assert repr(search(vertices, faces, limits)) == repr(search(vertices, faces, limits))
     assert LOSS_WEIGHT < 0.1
+
+
+def test_the_level_cut_is_not_passed_over_where_it_is_best() -> None:
+    """A bowl on a stem that stands upright: nothing that leans can be better than level."""
+    stem = trimesh.creation.cylinder(8.0, 60.0, sections=64)
+    bowl = trimesh.creation.icosphere(3, 20.0).apply_translation([0, 0, 40.0])
+    vertices, faces = arrays(trimesh.boolean.union([stem, bowl], engine="manifold"))
+    found = search(vertices, faces, Limits(40.0, 0.8 * 20**3, 50.0, NOTHING, NOTHING))
+    assert found.level is not None
+
+    def cost(cut: Cut) -> float:
+        return cut.support_mm3 - LOSS_WEIGHT * cut.volume_mm3
+
+    assert cost(found.best[0]) <= cost(found.level)

@@ -178,7 +178,8 @@ def search(vertices: Floats, faces: Ints, limits: Limits) -> Search:
         )
         for cut, row in zip([*refined, *level], window, strict=True)
     ]
-    best = sorted((found[0] for found in stated[: len(refined)] if found), key=_cost)
+    # The level cut competes too: in fine columns it may win over one that was refined in coarser ones.
+    best = sorted((found[0] for found in stated if found), key=_cost)
     best_level = stated[-1][0] if level and stated[-1] else None
     return Search(best, best_level, considered, possible, clears)
 
