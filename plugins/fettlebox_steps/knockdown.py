@@ -33,11 +33,16 @@ ID_LETTERS = 5
 """Thirty million names: patches hardly ever share one, and where they do, all get longer ones."""
 
 SURE = 0.95
-"""Confidence from which a find is taken off without asking: on shapes that the judgement was not tuned on,
-none of 105 such finds was a feature, and three of four bumps were found (benchmarks/knockdown.py)."""
+"""Confidence from which a find is taken off without asking: on smooth shapes that the judgement was not tuned
+on, none of about a hundred such finds was a feature, and seven of ten bumps were found
+(benchmarks/knockdown.py)."""
 
 PROPOSED = 0.2
 """Confidence from which a find is put before a person."""
+
+
+SEEN_FROM_AFAR = 0.015
+"""Marks are at least this share of the part's size in radius; a foot of 4 mm would be lost on a head."""
 
 
 class Params(StepParams):
@@ -217,9 +222,10 @@ def _marked(part: Part, shown: list[Bump]) -> dict[str, bytes]:
     import numpy as np
     from fettlebox.pictures import render_map
 
+    least_mm = SEEN_FROM_AFAR * float(np.ptp(part.bounds, axis=0).max())
     sure = np.full(len(part.vertices), np.nan)
     for bump in reversed(shown):
-        near = np.linalg.norm(part.vertices - bump.seen.centre, axis=1) <= max(bump.seen.radius_mm, 2.0)
+        near = np.linalg.norm(part.vertices - bump.seen.centre, axis=1) <= max(bump.seen.radius_mm, least_mm)
         sure[near] = 100.0 * bump.confidence
     picture = render_map(part, sure, "how sure, %", high=100.0, views=_all_round(), unknown="left as it is")
     return {"patches": picture}
