@@ -155,3 +155,27 @@ def p95_of_scan(part: Part, result: StepResult) -> float:
         points, result.part.vertices, result.part.faces.astype(np.int64)
     )
     return float(np.sqrt(np.percentile(squared, 95)))
+
+
+def test_an_opening_is_followed_or_left_and_pieces_are_chosen() -> None:
+    part = bowl_cut(holes=False)
+    followed = run(part, base={"close": "follow"})
+    assert followed.part.planes == ()
+    assert -50 < followed.part.vertices[:, 2].min() < -30, "the skin goes on below the rim, as the ball did"
+    ctx = StepContext(Origin("scan.ply", "ply", "0" * 64), part, np.random.default_rng(0), Path())
+    left = repair(part, Params.model_validate({"base": {"close": "none"}}), ctx)
+    assert left.facts["rung"] == "open"
+    assert left.facts["openings"] == 1
+    assert [reason.split()[-1] for reason in inspect(left.part).reasons] == ["open"]
+    with pytest.raises(StepError, match="close: none"):
+        repair(part, Params.model_validate({"base": {"close": "none"}, "pieces": "unite"}), ctx)
+    beside = trimesh.creation.icosphere(3, radius=20).apply_translation([74, 0, 0])
+    two = Part(
+        np.concatenate([part.vertices, np.asarray(beside.vertices)]),
+        np.concatenate([part.faces, np.asarray(beside.faces) + len(part.vertices)]),
+    )
+    assert run(two, pieces="keep").facts["bodies"] == 2
+    assert run(two, pieces="unite").facts["bodies"] == 1
+    largest = run(two, pieces="largest")
+    assert (largest.facts["bodies"], largest.facts["pieces_dropped"]) == (1, 1)
+    assert largest.part.vertices[:, 0].max() < 51
