@@ -14,6 +14,7 @@ import lib3mf
 import numpy as np
 import pytest
 import trimesh
+from scipy.spatial import cKDTree
 
 ROOT = Path(__file__).resolve().parents[1]
 RECIPES = ROOT / "recipes"
@@ -23,7 +24,8 @@ FETTLEBOX = [sys.executable, "-m", "fettlebox"]
 
 def run(recipe: str, scan: Path, out: Path, *more: str, status: int = 0) -> dict[str, Any]:
     """`fettlebox run --json` on one scan, as a script would call it."""
-    command = [*FETTLEBOX, "run", str(RECIPES / f"{recipe}.yaml"), str(scan), "--out", str(out), "--json", *more]
+    path = RECIPES / f"{recipe}.yaml"
+    command = [*FETTLEBOX, "run", str(path), str(scan), "--out", str(out), "--json", *more]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == status, done.stdout + done.stderr
     result: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
@@ -59,21 +61,24 @@ def assert_print_ready(job: dict[str, Any]) -> trimesh.Trimesh:
     return mesh
 
 
-def traced_scale(job: dict[str, Any]) -> float:
-    """How much longer the part is than the scan, from the record's own placement of the scan in the part."""
-    after, before = job["facts"]["after"]["size_mm"], job["facts"]["before"]["size_mm"]
-    return float(np.linalg.norm(after) / np.linalg.norm(before))
-
-
 def test_raw_range_scan_of_a_head_becomes_a_quarter_size_part(face_scan: Path, tmp_path: Path) -> None:
     job = run("quarter-bust", face_scan, tmp_path)
     mesh = assert_print_ready(job)
     steps = {step["name"]: step for step in job["steps"]}
     assert steps["scale"]["facts"]["ratio"] == pytest.approx(0.25, rel=1e-3)
     assert job["facts"]["fidelity"]["scan_to_part_p95_mm"] <= 0.1
-    # Against the file itself, by another library: the nearest points of part and scan, at the part's scale.
-    scan = trimesh.load_mesh(face_scan, process=False)
-    assert 0.15 < mesh.bounding_sphere.primitive.radius / scan.bounding_sphere.primitive.radius < 0.3
+    # Against the files themselves: the record's placement turns and scales by exactly a quarter, and the
+    # points of the scan that it puts above the cut lie on the delivered surface.
+    record = json.loads((Path(job["folder"]) / "traveler.json").read_text("utf-8"))
+    placement = np.array(record["placement"])
+    turn = placement[:3, :3] / 0.25
+    assert turn @ turn.T == pytest.approx(np.eye(3), abs=1e-9)
+    scan = trimesh.load_mesh(face_scan, process=False).vertices
+    face = scan[np.linalg.norm(scan - np.median(scan, axis=0), axis=1) < 60.0]
+    placed = face @ placement[:3, :3].T + placement[:3, 3]
+    surface = cKDTree(trimesh.sample.sample_surface(mesh, 400_000, seed=1)[0])
+    away, _ = surface.query(placed[placed[:, 2] > 1.0])
+    assert np.percentile(away, 95) <= 0.25 * 0.1 + 0.1, "0.1 mm in life, and the spacing of the samples"
 
 
 def test_a_scanned_figurine_with_holes_is_closed_and_stands(bunny_scan: Path, tmp_path: Path) -> None:
@@ -108,7 +113,8 @@ def test_the_same_job_gives_the_same_bytes_run_twice_and_served(tmp_path: Path) 
     shutil.copy2(scan, shop / "inbox" / scan.name)
     subprocess.run([*FETTLEBOX, "serve", str(shop), "--once"], check=True, capture_output=True)
     (folder,) = (shop / "outbox").iterdir()
-    served = [hashlib.sha256((folder / Path(out["path"]).name).read_bytes()).hexdigest() for out in first["outputs"]]
+    names = [Path(out["path"]).name for out in first["outputs"]]
+    served = [hashlib.sha256((folder / name).read_bytes()).hexdigest() for name in names]
     assert served == digests
     assert (folder / "original" / scan.name).read_bytes() == scan.read_bytes()
 

@@ -65,9 +65,12 @@ def test_steps_whose_input_is_as_before_are_not_done_again(
 ) -> None:
     done: list[str] = []
     put = StepCache.put
-    monkeypatch.setattr(
-        StepCache, "put", lambda self, key, result: (done.append(key), put(self, key, result))[0]
-    )
+
+    def note(self: StepCache, key: str, result: StepResult) -> None:
+        done.append(key)
+        put(self, key, result)
+
+    monkeypatch.setattr(StepCache, "put", note)
     first, _ = tried(tmp_path, ball)
     shown = first.read_text("utf-8")
     assert len(done) == 3

@@ -174,6 +174,7 @@ def _deliver(
         before=measure(scan.part.in_unit(unit_mm), witness=False),
         after=measure(run.part),
         fidelity=seen.fidelity,
+        placement=tuple(tuple(float(v) for v in row) for row in run.part.placement),
         steps=run.records,
         outputs=outputs,
         pictures=seen.paths,

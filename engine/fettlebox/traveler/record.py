@@ -51,6 +51,7 @@ class JobRecord:
     versions  fettlebox, python, platform and the libraries that touch geometry
     before    facts of the scan in millimetres; `after` those of the delivered part
     fidelity  how far the part is from the scan, in life-size mm; null when nothing was compared
+    placement (4 rows of 4) from a point of the file, in its own numbers, to the same point of the part, in mm
     given     what the job was started with: names of scan, ticket and recipe, values from `--set`
     printer   the printer profile, to the last digit; null in records of the first versions, as `given`
     timing    started, finished (RFC 3339, UTC), seconds: the only thing that differs between two runs
@@ -71,6 +72,7 @@ class JobRecord:
     pictures: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    placement: tuple[tuple[float, ...], ...] | None = None
     given: Mapping[str, Any] | None = None
     printer: Mapping[str, Any] | None = None
     timing: Mapping[str, Any] = field(default_factory=dict)

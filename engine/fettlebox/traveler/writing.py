@@ -51,6 +51,7 @@ def as_document(record: JobRecord) -> dict[str, Any]:
     document = {
         "traveler": TRAVELER_VERSION,
         **plain(record),
+        "placement": record.placement,
         "given": record.given,
         "printer": record.printer,
     }
