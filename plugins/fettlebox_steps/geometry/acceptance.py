@@ -130,14 +130,17 @@ def misplaced_bodies(vertices: Floats, faces: Ints) -> int:
     return int((np.abs(around - (volume <= 0)) > 0.5).sum())
 
 
-def offending_faces(vertices: Floats, faces: Ints) -> Flags:
-    """(m,) faces that cross another, lie folded on a neighbour, are needles, or share a place in an STL."""
+def offending_faces(vertices: Floats, faces: Ints, only: Flags | None = None) -> Flags:
+    """(m,) faces that cross another, lie folded on a neighbour, are needles, or share a place in an STL.
+
+    With `only` (m,), crossings are looked for between these faces and all others.
+    """
     n = len(vertices)
     folded = _folded(face_vectors(vertices, faces), twins(faces, n), FOLDED_COSINE)
     first = _first_in_place(vertices)
     used = used_vertices(faces, n)
     shared = (np.bincount(first[used], minlength=n) > 1)[first][faces].any(axis=1)
-    return np.asarray(crossing_faces(vertices, faces) | folded | shared | _flat(vertices, faces))
+    return np.asarray(crossing_faces(vertices, faces, only=only) | folded | shared | _flat(vertices, faces))
 
 
 def _first_in_place(vertices: Floats) -> Ints:

@@ -31,9 +31,9 @@ def heal_crossings(
 
     Every rim is filled on the way, but for the openings if the surface is one that stays open.
     """
+    if crossing is None:
+        crossing = offending_faces(vertices, faces)
     for rings in range(1, ROUNDS + 1):
-        if crossing is None:
-            crossing = offending_faces(vertices, faces)
         if not crossing.any():
             return vertices, faces, rings - 1
         kept = faces[~_grown(crossing, faces, len(vertices), rings)]
@@ -46,8 +46,10 @@ def heal_crossings(
         filled = fill(vertices, faces, classify(vertices, faces, loops).narrow if open_stays else loops)
         if filled.unfilled:
             return None
-        vertices, faces, crossing = filled.vertices, filled.faces, None
-    return None if offending_faces(vertices, faces).any() else (vertices, faces, ROUNDS)
+        vertices, faces = filled.vertices, filled.faces
+        fresh = _grown(filled.patch >= 0, faces, len(vertices), 1)
+        crossing = offending_faces(vertices, faces, only=fresh)
+    return None if crossing.any() else (vertices, faces, ROUNDS)
 
 
 def _without_scraps(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
