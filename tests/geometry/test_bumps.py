@@ -163,7 +163,7 @@ def test_a_refill_that_would_cross_another_sheet_is_given_up() -> None:
 
 
 def test_a_leaning_spike_is_laid_out_flat_again() -> None:
-    """A spike that leans over carries vertices past one another: heights alone would leave triangles folded."""
+    """A spike that leans carries vertices past one another: heights alone would leave folds."""
     side = np.linspace(-15, 15, 61)
     x, y = np.meshgrid(side, side, indexing="ij")
     cells = np.arange(61 * 61).reshape(61, 61)

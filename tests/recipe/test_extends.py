@@ -119,7 +119,9 @@ def test_a_parents_deliveries_are_written_out_and_read_again(tmp_path: Path) -> 
     from fettlebox.catalog import find_steps
     from fettlebox.recipe import load_recipe, parse_recipe
 
-    parent = "recipe: parent\nsteps: [repair, {repair: {}, id: again}]\ndeliver: [{stl: {after: repair}}, zip]\n"
+    parent = (
+        "recipe: parent\nsteps: [repair, {repair: {}, id: again}]\ndeliver: [{stl: {after: repair}}, zip]\n"
+    )
     (tmp_path / "parent.yaml").write_text(parent)
     (tmp_path / "child.yaml").write_text("recipe: child\nextends: parent\n")
     child = load_recipe(tmp_path / "child.yaml", find_steps())

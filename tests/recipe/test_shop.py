@@ -101,8 +101,9 @@ materials:
   clay: {density: 1100 kg/m3, price: 60}
 printers:
   tall:
-    {kind: filament, build volume: [220 mm, 22 cm, 0.4 m], material: chalk, line: 0.5 mm, walls: 2, skin: 1 mm,
-    infill: 20 %, support: 10 %, wall speed: 3 m/min, infill speed: 8 cm/s, support speed: 70 mm/s,
+    {kind: filament, build volume: [220 mm, 22 cm, 0.4 m], material: chalk, line: 0.5 mm, walls: 2,
+    skin: 1 mm, infill: 20 %, support: 10 %, wall speed: 3 m/min, infill speed: 8 cm/s,
+    support speed: 70 mm/s,
     travel speed: 0.2 m/s, acceleration: 3 m/s2, layer change: 500 ms, least layer: 0 s, start: 3 min,
     machine hour: 2, handling: 4.5}
   fine:
