@@ -1,0 +1,54 @@
+"""Round holes taken out of a solid by an exact boolean."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .drain_places import Hole
+from .needles import without_needles
+from .plane_cut import plane_axes
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+ROUND_WITHIN_MM = 0.005
+"""How far the sides of a drill are inside its circle: a tenth of the finest pixel of a resin printer."""
+
+SLIVER_MM = 0.0005
+"""Flat slivers that the boolean leaves along rims are drawn together within this: far below any layer."""
+
+
+def sides(radius_mm: float) -> int:
+    """Sides of a drill, a multiple of four."""
+    turn = math.acos(max(-1.0, 1.0 - ROUND_WITHIN_MM / radius_mm)) if radius_mm > ROUND_WITHIN_MM else 1.0
+    return int(min(256, max(16, 4 * math.ceil(math.pi / turn / 4))))
+
+
+def drilled(vertices: Floats, faces: Ints, holes: list[Hole], radius_mm: float) -> tuple[Floats, Ints]:
+    """The solid (n,3), (m,3) with the holes. Engine: manifold3d.
+
+    Raises ValueError for a surface that is no solid.
+    """
+    import manifold3d
+
+    solid = manifold3d.Manifold(manifold3d.Mesh64(np.array(vertices, np.float64), np.array(faces, np.uint64)))
+    if solid.status() != manifold3d.Error.NoError:
+        raise ValueError(f"no solid: {solid.status()}")
+    drills = []
+    for hole in holes:
+        x_axis, y_axis = plane_axes(hole.axis)
+        frame = np.column_stack([x_axis, y_axis, hole.axis, hole.start])
+        drill = manifold3d.Manifold.cylinder(hole.length_mm, radius_mm, radius_mm, sides(radius_mm))
+        drills.append(drill.transform(frame))
+    tools = manifold3d.Manifold.batch_boolean(drills, manifold3d.OpType.Add)
+    mesh = (solid - tools).simplify(SLIVER_MM).to_mesh64()
+    points = np.array(mesh.vert_properties, np.float64)[:, :3].copy()
+    return points, without_needles(points, np.array(mesh.tri_verts).astype(np.int64).reshape(-1, 3))
+
+
+def euler(faces: Ints) -> int:
+    """Vertices - edges + faces of a closed surface."""
+    return len(np.unique(faces)) - len(faces) * 3 // 2 + len(faces)

@@ -1,0 +1,155 @@
+"""How far inside a closed body the corners of a grid lie, exact where it matters.
+
+Along an upright column the distance to the surface changes by no more than the way. So one exact distance
+tells how many corners may be passed over, and most of a body is never asked about.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from .column_signs import Columns
+from .distance import WIDE, DistanceTree, _box_distances, _triangle_distances
+
+Floats = NDArray[np.float64]
+
+FAR = 3.0
+"""Cells beyond which a value is not told: a surface never passes next to a corner that is a cell away."""
+
+NEAREST = 0.04
+"""A corner that lies within the level by less than this share of a cell counts as outside of it, so that no
+vertex comes close to a corner of the grid; the level is then passed a little deeper, never less deep."""
+
+DEEP = 4.0
+SURE = 0.6
+"""A corner that may be deeper than the level by more than DEEP cells is only asked whether it is at least
+SURE of that deep: a smaller search, and it still passes over most of the way."""
+
+ROWS = 8
+"""Rows of columns that one thread takes at a time; fixed, so that the bytes do not depend on threads."""
+
+
+@dataclass(frozen=True, eq=False)
+class DepthGrid:
+    """Corners (i, j, k) at origin + (i, j, k) * cell_mm, inside the body described by columns and tree."""
+
+    tree: DistanceTree
+    columns: Columns
+    origin: Floats
+    cell_mm: float
+    size: tuple[int, int, int]
+
+    def slices(self, first: int, count: int, level_mm: float) -> Floats:
+        """(count, ny, nz) depth below the surface minus `level_mm`, in cells, for slices from `first` on.
+
+        Exact within a cell of the level; elsewhere at least the sign is right. Never above the truth
+        where it is within a cell.
+        """
+        _, ny, nz = self.size
+        values = np.full((count, ny, nz), -FAR)
+        _depths(
+            self.tree.leaves,
+            self.tree.boxes,
+            self.tree.first,
+            self.columns.start,
+            self.columns.height,
+            self.columns.into,
+            self.origin,
+            self.cell_mm,
+            first,
+            level_mm,
+            values,
+        )
+        return values
+
+
+@njit(cache=True)
+def _nearest(leaves, boxes, first, x, y, z, best, last, enough, stack, depth, bound, squared):
+    """Squared distance if it is below `best`, else `best`; some distance below `enough` if there is one."""
+    bottom = len(first) - 2
+    stack[0] = 0
+    depth[0] = 0
+    bound[0] = 0.0
+    top = 1
+    while top > 0:
+        top -= 1
+        if bound[top] >= best:
+            continue
+        node, level = stack[top], depth[top]
+        if level > bottom:
+            _triangle_distances(leaves[node], x, y, z, squared)
+            nearest = squared.min()
+            if nearest < best:
+                best = nearest
+                last = node
+                if best < enough:
+                    return best, last
+            continue
+        _box_distances(boxes[first[level] + node], x, y, z, squared)
+        floor = top
+        for e in range(WIDE):
+            if squared[e] >= best:
+                continue
+            at = top
+            while at > floor and bound[at - 1] < squared[e]:
+                stack[at], depth[at], bound[at] = stack[at - 1], depth[at - 1], bound[at - 1]
+                at -= 1
+            stack[at], depth[at], bound[at] = node * WIDE + e, level + 1, squared[e]
+            top += 1
+    return best, last
+
+
+@njit(parallel=True, cache=True)
+def _depths(leaves, boxes, first, start, height, into, origin, cell, first_slice, level, values):
+    count, ny, nz = values.shape
+    groups = (ny + ROWS - 1) // ROWS
+    shallow = max(level - 1.0001 * cell, 0.0)
+    enough = shallow * shallow
+    for group in prange(count * groups):
+        i = group // groups
+        stack = np.empty(256, dtype=np.int64)
+        depth = np.empty(256, dtype=np.int64)
+        bound = np.empty(256)
+        squared = np.empty(WIDE)
+        last = -1
+        x = origin[0] + (first_slice + i) * cell
+        for j in range(group % groups * ROWS, min(ny, (group % groups + 1) * ROWS)):
+            q = (first_slice + i) * ny + j
+            y = origin[1] + j * cell
+            within = 0
+            for p in range(start[q], start[q + 1] - 1):
+                within += into[p]
+                if within < 1:
+                    continue
+                low, high = height[p], height[p + 1]
+                k = max(0, int(np.ceil(low + shallow / cell)))
+                end = min(nz - 1, int(np.floor(high - shallow / cell)))
+                while k <= end:
+                    z = origin[2] + k * cell
+                    best = (min(k - low, high - k) * cell) ** 2
+                    if last >= 0:
+                        _triangle_distances(leaves[last], x, y, z, squared)
+                        best = min(best, squared.min())
+                    known = np.sqrt(best)
+                    if known < shallow:
+                        k += max(1, int((shallow - known) / cell))
+                        continue
+                    if known > level + DEEP * cell:
+                        known = level + SURE * (known - level)
+                        best = known * known
+                    best, last = _nearest(
+                        leaves, boxes, first, x, y, z, best, last, enough, stack, depth, bound, squared
+                    )
+                    value = (np.sqrt(best) - level) / cell
+                    skip = max(1, int(abs(value)))
+                    if 0.0 < value < NEAREST:
+                        value = -NEAREST
+                    values[i, j, k] = min(max(value, -FAR), FAR)
+                    if value > 0.0:
+                        for passed in range(k + 1, min(k + skip, end + 1)):
+                            values[i, j, passed] = FAR
+                    k += skip
