@@ -138,4 +138,4 @@ def test_usual_values_of_file_and_profile_are_the_same(shop: Path) -> None:
 
 def test_a_material_that_is_not_there(shop: Path) -> None:
     found = problems(shop, PROFILES.replace("material: clay", "material: cley"))
-    assert found == ["15: printers › fine › material: there is no material 'cley'"]
+    assert found == ["16: printers › fine › material: there is no material 'cley'"]
