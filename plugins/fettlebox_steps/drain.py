@@ -154,8 +154,14 @@ class _Sites:
         found = [hole for hole in tried if hole is not None]
         if not found:
             return []
-        lowest_mm = min(hole.lowest_mm for hole in found)
-        found = [hole for hole in found if hole.lowest_mm <= lowest_mm + radius_mm]
+        # Short ones only: one through a sloping side of the hollow would be a slot in its wall.
+        shortest_mm = min(hole.length_mm for hole in found)
+        lowest_mm = min(hole.lowest_mm for hole in found if hole.length_mm <= shortest_mm + radius_mm)
+        found = [
+            hole
+            for hole in found
+            if hole.length_mm <= shortest_mm + radius_mm and hole.lowest_mm <= lowest_mm + radius_mm
+        ]
         mouths = np.stack([hole.mouth for hole in found])
         middle = mouths.mean(axis=0)
         made = [found[next(far_first(mouths, [middle]))]]

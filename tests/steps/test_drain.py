@@ -113,6 +113,19 @@ def test_every_hollow_gets_holes_of_its_own(tmp_path: Path) -> None:
     assert 1 - _mesh(result.part).euler_number / 2 == 2
 
 
+def test_holes_through_the_base_keep_off_the_sloping_sides_of_the_hollow(tmp_path: Path) -> None:
+    outer = trimesh.convex.convex_hull([[x, y, z] for x, y in _square(20) for z in (0.0,)] + [[0, 0, 24.0]])
+    inner = trimesh.convex.convex_hull([[x, y, z] for x, y in _square(14) for z in (2.0,)] + [[0, 0, 18.0]])
+    result = _run(_shell(outer, inner, planes=(BED,)), tmp_path, where="base")
+    for hole in result.facts["holes"]:
+        assert hole["length_mm"] < 2.0 + 1.5 + 2 * 0.2  # wall, half a diameter, and what a drill sticks out
+    assert _air_locked_inside(result.part) == 0
+
+
+def _square(half: float) -> list[tuple[float, float]]:
+    return [(-half, -half), (half, -half), (half, half), (-half, half)]
+
+
 def test_colours_are_kept(tmp_path: Path) -> None:
     part = _shell(BOX, ROOM)
     red = np.tile(np.array([200, 20, 20, 255], np.uint8), (len(part.vertices), 1))
