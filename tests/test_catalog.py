@@ -122,6 +122,6 @@ def test_finding_steps_imports_no_heavy_library() -> None:
         "import sys, fettlebox.recipe; from fettlebox.catalog import find_steps; find_steps();"
         f"print([m for m in {heavy} if m in sys.modules])"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True,
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, encoding="utf-8", check=True,
                           env={**os.environ})  # fmt: skip
     assert done.stdout.strip() == "[]"

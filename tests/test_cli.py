@@ -15,7 +15,7 @@ GOOD = ROOT / "recipes" / "quarter-bust.yaml"
 
 def fettlebox(*arguments: str | Path, status: int = 0) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "fettlebox", *map(str, arguments)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    done = subprocess.run(command, capture_output=True, encoding="utf-8", check=False)
     assert done.returncode == status, done.stdout + done.stderr
     assert "Traceback" not in done.stderr
     return done

@@ -97,7 +97,10 @@ def test_the_guide_s_schema_command_runs(tmp_path: Path) -> None:
     command = re.search(r"`\.venv/bin/python (-m fettlebox\.recipe) schemas`", DEVELOPERS)
     assert command
     done = subprocess.run(
-        [sys.executable, *command[1].split(), str(tmp_path)], capture_output=True, text=True, check=False
+        [sys.executable, *command[1].split(), str(tmp_path)],
+        capture_output=True,
+        encoding="utf-8",
+        check=False,
     )
     assert done.returncode == 0, done.stderr
     for path in (ROOT / "schemas").glob("*.json"):

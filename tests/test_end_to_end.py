@@ -26,7 +26,7 @@ def run(recipe: str, scan: Path, out: Path, *more: str, status: int = 0) -> dict
     """`fettlebox run --json` on one scan, as a script would call it."""
     path = RECIPES / f"{recipe}.yaml"
     command = [*FETTLEBOX, "run", str(path), str(scan), "--out", str(out), "--json", *more]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    done = subprocess.run(command, capture_output=True, encoding="utf-8", check=False)
     assert done.returncode == status, done.stdout + done.stderr
     result: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
     return result
@@ -147,7 +147,7 @@ def test_a_wrong_recipe_touches_no_scan(tmp_path: Path) -> None:
     recipe.write_text("recipe: wrong\nabout: x\nsteps:\n  - smoth\ndeliver: [stl]\n")
     scan = EXAMPLES / "miller.ply"
     command = [*FETTLEBOX, "run", str(recipe), str(scan), "--out", str(tmp_path / "out")]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    done = subprocess.run(command, capture_output=True, encoding="utf-8", check=False)
     assert done.returncode == 2
     assert "wrong.yaml:4" in done.stderr
     assert "smooth" in done.stderr

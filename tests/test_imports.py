@@ -102,7 +102,7 @@ def test_listing_and_checking_load_no_geometry_library(arguments: list[str]) -> 
         f"try:\n    app({arguments!r})\nexcept SystemExit as end:\n    assert not end.code, end.code\n"
         f"heavy = [m for m in {HEAVY!r} if m in sys.modules]\nassert not heavy, heavy\n"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, encoding="utf-8", check=False)
     assert done.returncode == 0, done.stderr
 
 

@@ -215,11 +215,18 @@ def release(shop: ShopFolder, job: JobId) -> None:
 
 
 @command("retry")
-def retry(shop: ShopFolder, job: JobId) -> None:
-    """Put a held or rejected job back in the queue, from its original bytes."""
+def retry(
+    shop: ShopFolder,
+    job: JobId,
+    ticket: Annotated[Path | None, typer.Option(help="A new ticket, with what the job was held for.")] = None,
+) -> None:
+    """Put a held or rejected job back in the queue, from its original bytes.
+
+    A new ticket is taken from --ticket, or from the job's folder if one lies there.
+    """
     from .jobs import retry as act
 
-    print(act(shop, job))
+    print(act(shop, job, ticket))
 
 
 @command("discard")

@@ -12,6 +12,7 @@ from .printing import serve_progress
 from .server import serve
 from .shipped import shipped
 from .text import plain
+from .traveler.writing import read_traveler
 
 MARK = ".made-by-demo"
 
@@ -45,7 +46,7 @@ def run_demo(into: Path) -> int:
     print()
     jobs = list_jobs(into)
     for state, heading in (
-        ("done", "Ready to print:"),
+        ("done", "Sound parts, cut and scaled (read the notes before printing):"),
         ("held", "Held back for a person to look at:"),
         ("rejected", "Could not be done; the scan is kept as it came:"),
     ):
@@ -57,6 +58,8 @@ def run_demo(into: Path) -> int:
             print(f"  {plain(job.scan_name)}")
             if job.reason:
                 print(f"      why: {plain(job.reason)}")
+            for warning in read_traveler(into / job.folder).warnings:
+                print(f"      note: {plain(warning)}")
             print(f"      see {into / job.folder / 'traveler.html'}")
         print()
     done = sum(job.state == "done" for job in jobs)

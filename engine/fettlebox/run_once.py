@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -109,6 +110,12 @@ def with_other_takes(scan: Path, ticket: Path | None) -> list[Path]:
         return [scan]
     listed = [scan.with_name(name) for name in takes_in(ticket)]
     return [path for path in listed if path.exists()] if scan in listed else [scan]
+
+
+def _asked(ticket: Path | None, values: Mapping[str, Any]) -> str:
+    """What this order wants of the recipe: another wish is another job, with a folder of its own."""
+    given = digest(ticket) if ticket else "-"
+    return f"{given} {json.dumps(dict(values), sort_keys=True, default=str)}" if values else given
 
 
 def _text_digest(text: str) -> str:

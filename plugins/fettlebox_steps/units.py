@@ -103,8 +103,9 @@ def _judged(part: Part, params: Params, extents: tuple[float, float, float]) -> 
         else:
             found = f"the unit of the file is not clear for {name}"
         raise HoldError(
-            f"{found}: read as {best} it is {_plain(max(extents) * UNIT_MM[best])} long, "
-            f"as {second} {_plain(max(extents) * UNIT_MM[second])}; give the unit in the ticket",
+            f"{found}: read as {_name(UNIT_MM[best])} it is {_plain(max(extents) * UNIT_MM[best])} long, "
+            f"as {_name(UNIT_MM[second])} {_plain(max(extents) * UNIT_MM[second])}; "
+            f"give the unit in the ticket (`unit: {best}`)",
             evidence,
         )
     unit_mm = UNIT_MM[best]

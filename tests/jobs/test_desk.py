@@ -4,13 +4,15 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from fettlebox.errors import UsageError
+from fettlebox.errors import RecipeError, UsageError
 from fettlebox.jobs import discard, list_jobs, release, retry
 from fettlebox.jobs.folders import Card, read_card
 from fettlebox.jobs.recovery import recover
 from fettlebox.jobs.spool import Row
 from fettlebox.jobs.states import State
 from fettlebox.jobs.store import Begun, Store
+from fettlebox.traveler.record import JobRecord
+from fettlebox.traveler.writing import write_traveler
 
 JOB = "0123456789ab"
 
@@ -119,3 +121,69 @@ def test_jobs_are_listed_by_state(
     assert [row.id for row in list_jobs(store.shop.root, "queued")] == ["bb00"]
     with pytest.raises(UsageError, match="no state 'waiting'"):
         list_jobs(store.shop.root, "waiting")
+
+
+TICKET = "order: LY-7\nunit: m\n"
+
+
+@pytest.mark.parametrize("where", ["given", "in the job's folder", "in original"])
+def test_retry_takes_a_new_ticket(
+    store: Store, finish: Callable[..., Path], tmp_path: Path, where: str
+) -> None:
+    folder = finish(state=State.HELD)
+    places = {
+        "given": tmp_path / "answer.yaml",
+        "in the job's folder": folder / "bust.ticket.yaml",
+        "in original": folder / "original" / "bust.ticket.yaml",
+    }
+    places[where].write_text(TICKET)
+    retry(store.shop.root, JOB, places[where] if where == "given" else None)
+    work = store.shop.work / JOB
+    card = read_card(work)
+    assert card is not None
+    assert (card.ticket, card.order) == ("bust.ticket.yaml", "LY-7")
+    assert (work / "original" / "bust.ticket.yaml").read_text() == TICKET
+    assert sorted(path.name for path in work.iterdir()) == ["job.json", "original"]
+    assert recover(store, 2) == []
+
+
+def test_retry_keeps_the_ticket_that_came_with_the_scan(
+    store: Store, finish: Callable[..., Path], tmp_path: Path
+) -> None:
+    folder = finish(state=State.HELD, ticket="bust.ticket.yaml")
+    (folder / "original" / "bust.ticket.yaml").write_text("order: first\n")
+    (tmp_path / "answer.yaml").write_text(TICKET)
+    retry(store.shop.root, JOB, tmp_path / "answer.yaml")
+    original = store.shop.work / JOB / "original"
+    assert (original / "bust.ticket.yaml").read_text() == TICKET
+    assert (original / "bust.earlier.ticket.yaml").read_text() == "order: first\n"
+
+
+@pytest.mark.parametrize("text", ["order: [1, 2]\n", "unit: ell\n"])
+def test_retry_with_a_wrong_ticket_changes_nothing(
+    store: Store, finish: Callable[..., Path], text: str
+) -> None:
+    folder = finish(state=State.HELD)
+    (folder / "bust.ticket.yaml").write_text(text)
+    with pytest.raises(RecipeError, match=r"bust\.ticket\.yaml"):
+        retry(store.shop.root, JOB)
+    assert row_of(store).state is State.HELD
+    assert (folder / "bust.ticket.yaml").read_text() == text
+
+
+def test_two_new_tickets_are_one_too_many(store: Store, finish: Callable[..., Path]) -> None:
+    folder = finish(state=State.HELD)
+    for name in ("a.ticket.yaml", "b.ticket.yml"):
+        (folder / name).write_text(TICKET)
+    with pytest.raises(UsageError, match="more than one new ticket"):
+        retry(store.shop.root, JOB)
+    assert (folder / "a.ticket.yaml").exists()
+
+
+def test_nothing_is_released_where_there_is_no_part(store: Store, finish: Callable[..., Path]) -> None:
+    folder = finish(state=State.HELD)
+    write_traveler(folder, JobRecord(JOB, "held", "units: not clear", {}, {}, None, {}))
+    with pytest.raises(UsageError, match="has no part to hand over: because"):
+        release(store.shop.root, JOB)
+    assert row_of(store).state is State.HELD
+    assert folder.is_dir()

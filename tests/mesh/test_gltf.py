@@ -74,7 +74,7 @@ def test_khronos_validator_finds_nothing(tmp_path: Path, coloured: Part, face_sc
         path = tmp_path / f"{name}.glb"
         write_part(part, path, {"Title": 'A "quoted" \u2028 title', "Application": "Fettlebox"})
         run = subprocess.run(
-            [node, "-e", VALIDATE, str(modules), str(path)], capture_output=True, text=True, check=True
+            [node, "-e", VALIDATE, str(modules), str(path)], capture_output=True, encoding="utf-8", check=True
         )
         issues = json.loads(run.stdout)
         assert (issues["numErrors"], issues["numWarnings"], issues["messages"]) == (0, 0, [])

@@ -82,5 +82,5 @@ def test_importing_the_package_stays_light() -> None:
         "heavy = {'numba', 'scipy', 'trimesh', 'stl_reader', 'lxml', 'zipfile', 'json'} & set(sys.modules)\n"
         "sys.exit(', '.join(sorted(heavy)) or 0)"
     )
-    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, encoding="utf-8", check=False)
     assert run.returncode == 0, run.stderr

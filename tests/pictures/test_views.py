@@ -185,7 +185,7 @@ def test_the_same_bytes_in_another_process_on_one_processor() -> None:
     ran = subprocess.run(
         [sys.executable, "-c", code],
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         check=True,
         env={**os.environ, "OMP_NUM_THREADS": "1"},
     )

@@ -72,7 +72,7 @@ def refused_by_schema(built_in: Catalog, tmp_path_factory: pytest.TempPathFactor
         schema.write_text(write_schema(compose_schema(kind, built_in)), "utf-8")
         files = [path for path in GOOD + BAD + BEYOND if kind_of(path) == kind]
         command = [sys.executable, "-m", "check_jsonschema", "--output-format", "json", "--schemafile"]
-        done = subprocess.run([*command, schema, *files], capture_output=True, text=True, check=False)
+        done = subprocess.run([*command, schema, *files], capture_output=True, encoding="utf-8", check=False)
         report = json.loads(done.stdout)
         refused |= {Path(one["filename"]) for one in report["errors"] + report["parse_errors"]}
     return refused

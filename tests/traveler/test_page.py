@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import re
+from dataclasses import replace
 from pathlib import Path
 from xml.etree.ElementTree import Element
 
@@ -90,7 +91,7 @@ def test_the_verdict_comes_first_and_in_words(folder: Path, records: dict[str, J
     for which, word, part in (
         (
             "done",
-            "Ready to print",
+            "Can be printed; read the warning first",
             "32.36 × 31.35 × 46.99 mm; one sound solid; 95 % of the scan within 0.031 mm",
         ),
         ("held", "Waits for a person", "the widest opening is not at the neck"),
@@ -101,6 +102,21 @@ def test_the_verdict_comes_first_and_in_words(folder: Path, records: dict[str, J
         assert main is not None
         verdict = "".join(main[1].itertext())
         assert verdict.startswith(word) and part in verdict
+
+
+def test_only_a_part_without_a_warning_is_ready(folder: Path, done: JobRecord) -> None:
+    assert done.warnings
+    for record, headline in (
+        (done, "Can be printed; read the warning first"),
+        (replace(done, warnings=("a", "b")), "Can be printed; read 2 warnings first"),
+        (replace(done, warnings=()), "Ready to print"),
+        (replace(done, outputs=()), "A report; no part was made"),
+    ):
+        main = _tree(_page(folder, record)).find(".//main")
+        assert main is not None
+        assert "".join(main[1].itertext()).startswith(headline)
+        if record.warnings:
+            assert record.warnings[0] in "".join(main[3].itertext()), "the warnings stand below the verdict"
 
 
 def test_pictures_are_inside_and_whole(folder: Path, done: JobRecord) -> None:

@@ -8,10 +8,12 @@ from dataclasses import replace
 from pathlib import Path
 
 from ..errors import UsageError
+from ..traveler.writing import read_traveler
 from .atomic import remove, sync_folder, write_whole
 from .bookkeeping import enter_discard, enter_end, enter_retry, files_of, last_entries
 from .folders import CARD, Card, ShopFolders, clear_results, deliver, read_card
 from .journal import utc_now
+from .new_ticket import adopt_ticket
 from .recovery import open_spool, recover
 from .spool import Row, Spool
 from .states import FINISHED, State
@@ -34,6 +36,7 @@ def release(shop: Path, job: str) -> str:
     """A person has looked: a held job's folder goes to the outbox as it is. Returns a sentence."""
     with _open(shop) as (folders, spool), spool.transaction():
         row, folder, card = _find(folders, spool, job, {State.HELD})
+        _require_parts(folder, row)
         card = replace(card, state=State.DONE, finished=utc_now())
         write_whole(folder / CARD, card.to_json())
         sync_folder(folder)
@@ -43,13 +46,16 @@ def release(shop: Path, job: str) -> str:
         return f"job {row.id} is released: {target}"
 
 
-def retry(shop: Path, job: str) -> str:
+def retry(shop: Path, job: str, ticket: Path | None = None) -> str:
     """A held or rejected job goes back to the queue, from its original bytes. Returns a sentence.
+
+    `ticket`, or a new one that lies in the job's folder, answers what the job was held for.
 
     The recipe is read again when the job starts, so a recipe that was mended meanwhile is the one that runs.
     """
     with _open(shop) as (folders, spool), spool.transaction():
         row, folder, card = _find(folders, spool, job, {State.HELD, State.REJECTED})
+        card = adopt_ticket(folder, card, ticket)
         card = replace(card, state=State.QUEUED, reason=None, recipe_text=None, attempts=0, finished=None)
         write_whole(folder / CARD, card.to_json())
         sync_folder(folder)
@@ -92,6 +98,19 @@ def discard(shop: Path, job: str) -> str:
             spool.mark_discarded(row.id, now)
         remove(trash)
         return f"job {row.id}: its files are deleted"
+
+
+def _require_parts(folder: Path, row: Row) -> None:
+    """Nothing is handed over where there is nothing: a job held half-way has no part yet."""
+    try:
+        outputs = read_traveler(folder).outputs
+    except (OSError, ValueError, KeyError, TypeError):
+        return  # no record that could be read: what lies there is for the person to judge
+    if not outputs:
+        raise UsageError(
+            f"job {row.id} has no part to hand over: {row.reason or 'it stopped on the way'}. "
+            "Try it again with a ticket (retry), or discard it"
+        )
 
 
 @contextmanager

@@ -50,15 +50,15 @@ def traveler_page(record: JobRecord, folder: Path) -> str:
         tag("h1", f"{name} · job {record.job}"),
         tag(
             "p",
-            tag("span", WORDS[record.state], class_="word"),
+            tag("span", headline(record), class_="word"),
             verdict(record),
-            class_=f"verdict {record.state}",
+            class_=f"verdict {'held' if record.state == 'done' and record.warnings else record.state}",
         ),
+        _notes("Warnings", record.warnings),
         view,
         _pictures(record, figures),
         _facts(record),
         _route(record, figures),
-        _notes("Warnings", record.warnings),
         _notes("Cautions", record.cautions),
         _again(record),
         _origin(record),
@@ -73,13 +73,29 @@ def traveler_page(record: JobRecord, folder: Path) -> str:
             content=_policy(view is not None),
         ),
         tag("meta", name="robots", content="noindex"),
-        tag("title", f"{name}: {WORDS[record.state].lower()}"),
+        tag("title", f"{name}: {headline(record).lower()}"),
         style(CSS),
     )
     return (
         "<!DOCTYPE html>\n"
         + tag("html", head, tag("body", body, turning_script() if view else None), lang="en")
         + "\n"
+    )
+
+
+def headline(record: JobRecord) -> str:
+    """The outcome in a few words. Only a part without a warning is called ready without more ado."""
+    if record.state != "done":
+        return WORDS[record.state]
+    if not record.outputs:
+        return "A report; no part was made"
+    count = len(record.warnings)
+    if not count:
+        return WORDS["done"]
+    return (
+        "Can be printed; read the warning first"
+        if count == 1
+        else f"Can be printed; read {count} warnings first"
     )
 
 

@@ -78,6 +78,8 @@ def record_from(document: Mapping[str, Any]) -> JobRecord:
     )
     several = {name: tuple(values[name]) for name in ("pictures", "warnings", "cautions")}
     outputs = tuple(Output(**output) for output in values["outputs"])
+    if values.get("placement") is not None:
+        values["placement"] = tuple(tuple(row) for row in values["placement"])
     return JobRecord(**{**values, **several, "steps": tuple(steps), "outputs": outputs, "timing": timing})
 
 
