@@ -118,6 +118,18 @@ def test_a_hopeless_scan_is_rejected_with_a_reason(tmp_path: Path) -> None:
     assert (Path(job["folder"]) / "original" / scan.name).read_bytes() == scan.read_bytes()
 
 
+def test_another_wish_is_another_job_and_replaces_no_result(tmp_path: Path) -> None:
+    scan = ROOT / "inbox_example" / "inbox" / "failed capture.ply"
+    folders = [
+        json.loads(fettlebox("run", GOOD, scan, *wish, "--out", tmp_path, "--json", status=4).stdout)[
+            "folder"
+        ]
+        for wish in ((), ("--set", "size=20 %"), ("--set", "size=30 %"), ())
+    ]
+    assert len(set(folders)) == 3
+    assert folders[0] == folders[3], "the same wish is the same job"
+
+
 def test_the_demo_refuses_a_folder_that_is_not_its_own(tmp_path: Path) -> None:
     (tmp_path / "mine").mkdir()
     assert "no demo made it" in fettlebox("demo", "--into", tmp_path / "mine", status=2).stderr

@@ -228,7 +228,9 @@ def job_list(jobs: Iterable[Any], *, as_json: bool) -> None:
         if as_json:
             as_json_line(asdict(job))
         else:
-            print(f"{job.id:<15}  {job.state:<9} {plain(job.scan_name)}  {plain(job.reason or '')}".rstrip())
+            first, *more = (job.reason or "").splitlines() or [""]
+            why = plain(first) + (" …" if more else "")
+            print(f"{job.id:<15}  {job.state:<9} {plain(job.scan_name)}  {why}".rstrip())
 
 
 def doctor_report(findings: Sequence[Finding], *, as_json: bool) -> int:

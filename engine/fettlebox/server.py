@@ -116,7 +116,8 @@ class _Server:
                     self._wait()
             finally:
                 self._take_back()
-        self.tell("stopped", f"stopped; {self._given_back} jobs given back", counts=dict(self._counts))
+        back = f"; {self._given_back} jobs wait in the queue again" if self._given_back else ""
+        self.tell("stopped", f"stopped{back}", counts=dict(self._counts))
         return ServeSummary(dict(self._counts), tuple(self._results), self._given_back, self._stopped_by)
 
     def tell(

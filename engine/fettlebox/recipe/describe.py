@@ -55,7 +55,8 @@ def in_words(schemas: Iterable[Schema]) -> str:
     choices: list[str] = []
     for schema in schemas:
         if "const" in schema or "enum" in schema:
-            choices += [_word(choice) for choice in schema.get("enum", [schema.get("const")])]
+            words = [_word(choice) for choice in schema.get("enum", [schema.get("const")])]
+            choices += [word for word in words if word not in choices]
         elif (phrase := _phrase(schema)) and phrase not in phrases:
             phrases.append(phrase)
     if choices:
