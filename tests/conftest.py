@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import importlib.util
+import locale
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -40,3 +42,11 @@ def sheet_scan() -> Path:
 def textured_bunny() -> Path:
     """A scanned figurine with texture coordinates."""
     return _inside("pymeshlab", "tests", "sample_meshes", "bunny10k_textured.obj")
+
+
+@pytest.fixture(autouse=True)
+def _same_locale() -> Iterator[None]:
+    """A native library that the tests use may leave the process in the C locale, where text is ASCII."""
+    before = locale.setlocale(locale.LC_ALL)
+    yield
+    locale.setlocale(locale.LC_ALL, before)
