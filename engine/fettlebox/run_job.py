@@ -21,6 +21,7 @@ from .delivering import hand_over_pictures, reasons_against, steps_to_keep, writ
 from .errors import FettleboxError, HoldError, RecipeError, ScanError, StepError
 from .jobs.atomic import is_no_room
 from .jobs.digest import NotAScan, digest
+from .jobs.folders import clear_results
 from .mesh import Origin, Part, Scan, read_scan
 from .mesh.facts import measure
 from .printer import EVERYDAY, Printer
@@ -73,12 +74,14 @@ def perform(task: JobTask, progress: Progress = lambda step, fraction: None) -> 
     try:
         record = _perform(task, record, progress)
     except FettleboxError as error:
+        clear_results(task.folder)
         record = replace(
             record, state="held" if isinstance(error, HoldError) else "rejected", reason=str(error)
         )
     except Exception as error:
         if isinstance(error, MemoryError) or is_no_room(error):
             raise  # the limits of this machine, not of this scan: whoever runs the worker decides
+        clear_results(task.folder)  # what was written before the failure would be half a delivery
         _keep_traceback(task.folder)
         record = replace(
             record, state="rejected", reason=f"unexpected failure: {type(error).__name__}: {error}"
