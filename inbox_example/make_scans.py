@@ -29,6 +29,7 @@ class Character:
 
     nose: float = 30.0
     nose_width: float = 11.0
+    nostrils_back: float = 0.0
     chin: float = 16.0
     brow: float = 9.0
     ears: float = 1.0
@@ -80,7 +81,9 @@ def head(p: Array, c: Character) -> Array:
     solid = carve(solid, rod(mirrored, (16, -80.5, 8.5), (38, -76.5, 7.5), 1.2, 1.2), 1.0)
     bridge, tip = (0.0, -80.0, 20.0), (0.0, -84.0 - c.nose, -20.0)
     solid = blend(solid, rod(p, bridge, tip, 7.0, c.nose_width), 7)
-    solid = blend(solid, ball(mirrored, (c.nose_width, -82 - 0.5 * c.nose, -22), (8, 11, 8)), 4)
+    solid = blend(
+        solid, ball(mirrored, (c.nose_width, c.nostrils_back - 82 - 0.5 * c.nose, -22), (8, 11, 8)), 4
+    )
     corner = (24.0, -72.0, -50.0 + c.smile)
     solid = blend(solid, rod(mirrored, (0, -84, -47), corner, 5.5, 2.5), 3)
     solid = blend(solid, rod(mirrored, (0, -83, -57), (22, -72, -52 + c.smile), 6.0, 2.5), 3)
@@ -227,7 +230,9 @@ def main() -> None:
     vertices, faces = scan(miller, 3.2, seed=12)
     write_ply(INBOX / "miller.ply", vertices / 1000.0, faces)
 
-    witch = Character(nose=54, nose_width=8, chin=26, cheeks=19, brow=8, smile=-3, hair=3.2, locks=16)
+    witch = Character(
+        nose=54, nose_width=8, nostrils_back=26, chin=26, cheeks=19, brow=8, smile=-3, hair=3.2, locks=16
+    )
     vertices, faces = scan(witch, 3.2, seed=13, holes=6)
     y_up = vertices[:, [0, 2, 1]] * [1, 1, -1]
     write_zip(INBOX / "witch.zip", "witch.obj", obj_text(y_up, faces, 2))
