@@ -89,3 +89,11 @@ def test_a_wrong_recipe_makes_no_sheet(ball: Path, tmp_path: Path) -> None:
     with pytest.raises(RecipeError):
         tried(tmp_path, ball, at="20")
     assert not (tmp_path / "out").exists()
+
+
+def test_a_ticket_beside_the_scan_counts_as_it_does_for_run(ball: Path, tmp_path: Path) -> None:
+    ball.with_name("ball <b>.ticket.yaml").write_text("unit: cm\n")
+    recipe = tmp_path / "small.yaml"
+    recipe.write_text(RECIPE.format(at="20 %", size="50 %"))
+    _, run = try_recipe(recipe, ball, tmp_path / "out")
+    assert run.part.bounds[1, 0] - run.part.bounds[0, 0] == pytest.approx(200.0, rel=0.01)

@@ -9,10 +9,11 @@ from pathlib import Path
 from .errors import UsageError
 from .jobs import init_shop, list_jobs
 from .printing import serve_progress
+from .recipe import TICKET_SUFFIX
 from .server import serve
 from .shipped import shipped
 from .text import plain
-from .traveler.writing import read_traveler
+from .traveler.writing import TRAVELER, read_traveler
 
 MARK = ".made-by-demo"
 
@@ -34,7 +35,7 @@ def run_demo(into: Path) -> int:
     scans = sorted(path for path in (example / "inbox").iterdir())
     for path in scans:
         shutil.copy2(path, into / "inbox" / path.name)
-    count = sum(not path.name.endswith(".ticket.yaml") for path in scans)
+    count = sum(not path.name.endswith(TICKET_SUFFIX) for path in scans)
     print("A marionette workshop has scanned its carved puppet heads and wants quarter-size masters.")
     print(
         f"{count} scans lie in {into / 'inbox'}; the shop is served once. "
@@ -58,9 +59,13 @@ def run_demo(into: Path) -> int:
             print(f"  {plain(job.scan_name)}")
             if job.reason:
                 print(f"      why: {plain(job.reason)}")
-            for warning in read_traveler(into / job.folder).warnings:
+            folder = into / job.folder
+            if not (folder / TRAVELER).is_file():  # a job that brings its worker down leaves no record
+                print(f"      see {folder}")
+                continue
+            for warning in read_traveler(folder).warnings:
                 print(f"      note: {plain(warning)}")
-            print(f"      see {into / job.folder / 'traveler.html'}")
+            print(f"      see {folder / 'traveler.html'}")
         print()
     done = sum(job.state == "done" for job in jobs)
     print(

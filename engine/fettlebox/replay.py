@@ -18,11 +18,10 @@ from typing import Any
 
 from .errors import UsageError
 from .printer import EVERYDAY, Printer
+from .recipe import TICKET_SUFFIX
 from .run_job import ORIGINAL, JobTask, Progress, perform
 from .traveler.record import JobRecord, StepRecord
 from .traveler.writing import TRAVELER, as_document, read_traveler, record_from
-
-TICKET_SUFFIX = ".ticket.yaml"
 
 
 @dataclass(frozen=True)

@@ -16,11 +16,10 @@ from .jobs.digest import digest, joined
 from .jobs.folders import job_base, plain_stem, short_id
 from .jobs.siblings import takes_in
 from .printer import EVERYDAY, Printer
-from .recipe import load_recipe, load_ticket
+from .recipe import TICKET_SUFFIX, load_recipe, load_ticket
 from .run_job import ORIGINAL, JobResult, JobTask, Progress, perform
 from .takes import holds_its_takes
 
-TICKET_SUFFIX = ".ticket.yaml"
 LONGEST_STEM = 120  # bytes; a folder's name may have 255
 
 

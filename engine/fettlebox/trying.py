@@ -24,6 +24,7 @@ from .pictures import render_map, render_views
 from .printer import EVERYDAY, Printer
 from .recipe import PlannedStep, load_recipe, load_ticket
 from .run_job import Progress, declared
+from .run_once import ticket_beside
 from .run_steps import Run, run_steps
 from .step_cache import StepCache
 from .traveler.html import Markup, join, style, tag
@@ -66,6 +67,7 @@ def try_recipe(
     Raises RecipeError for a wrong recipe, ticket or value, ScanError for what is no scan.
     """
     checked = load_recipe(recipe, find_steps())
+    ticket = ticket or ticket_beside(scan)
     given = load_ticket(ticket) if ticket else None
     plan = checked.plan(values or {}, given)
     part, origin, _ = declared(read_scan(scan), given)

@@ -21,8 +21,8 @@ from .jobs.journal import utc_now
 from .jobs.rules import Rules
 from .jobs.siblings import TAKES_TICKET, Siblings, TakeLists, still_coming
 from .jobs.store import Store
+from .recipe import TICKET_SUFFIX
 
-TICKET = ".ticket.yaml"
 PARTIAL_ENDINGS = (".part", ".partial", ".filepart", ".crdownload", ".download", ".tmp", ".temp", ".swp", "~")
 PARTIAL_BEGINNINGS = (".", "~")
 LARGEST_TICKET_BYTES = 64_000
@@ -145,7 +145,7 @@ class Intake:
         room, crowded = MOST_SEEN, False
         for folder in folders:
             for entry in _entries(folder.path):
-                is_ticket = entry.name.endswith(TICKET) and entry.is_file(follow_symlinks=False)
+                is_ticket = entry.name.endswith(TICKET_SUFFIX) and entry.is_file(follow_symlinks=False)
                 if is_ticket or is_partial(entry.name):
                     self._note(folder, entry.name)
                     continue  # any other ticket is looked up when its scan is there
@@ -168,7 +168,7 @@ class Intake:
             path = folder.path / name
             with contextlib.suppress(OSError, NotAScan):
                 folder.take_tickets[path] = signature(path)
-        elif not name.endswith(TICKET) and len(folder.partial) < MOST_SEEN:
+        elif not name.endswith(TICKET_SUFFIX) and len(folder.partial) < MOST_SEEN:
             folder.partial.append(name)
 
     def _group(self, folders: list[_Folder], notes: list[tuple[str, str]]) -> None:
@@ -349,7 +349,7 @@ def holds_partial(path: Path, details: os.stat_result) -> bool:
 
 def ticket_names(scan: str) -> tuple[str, str]:
     """What a scan's ticket may be called: `bust.stl.ticket.yaml`, else `bust.ticket.yaml`."""
-    return scan + TICKET, Path(scan).stem + TICKET
+    return scan + TICKET_SUFFIX, Path(scan).stem + TICKET_SUFFIX
 
 
 def ticket_of(scan: str, tickets: dict[str, Signature]) -> str | None:

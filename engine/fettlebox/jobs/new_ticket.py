@@ -6,11 +6,11 @@ from dataclasses import replace
 from pathlib import Path
 
 from ..errors import UsageError
-from ..recipe import load_ticket
+from ..recipe import TICKET_SUFFIX, load_ticket
 from .atomic import remove, write_whole
 from .folders import ORIGINAL, Card, free_name
 
-ENDINGS = (".ticket.yaml", ".ticket.yml")
+ENDINGS = (TICKET_SUFFIX, ".ticket.yml")
 
 
 def adopt_ticket(folder: Path, card: Card, given: Path | None = None) -> Card:
@@ -31,16 +31,16 @@ def adopt_ticket(folder: Path, card: Card, given: Path | None = None) -> Card:
         raise UsageError(f"there is no ticket {str(source)!r}")
     ticket = load_ticket(source)
     original = folder / ORIGINAL
-    target = original / f"{Path(card.scan).stem}{ENDINGS[0]}"
+    target = original / f"{Path(card.scan).stem}{TICKET_SUFFIX}"
     if source != target:
         if card.ticket is not None:
             earlier = original / card.ticket
             if earlier.exists():
-                earlier.rename(free_name(original, f"{Path(card.scan).stem}.earlier{ENDINGS[0]}"))
+                earlier.rename(free_name(original, f"{Path(card.scan).stem}.earlier{TICKET_SUFFIX}"))
         write_whole(target, source.read_bytes())
         if source.parent == folder:
             remove(source)
-    return replace(card, ticket=target.name, order=ticket.order)
+    return replace(card, ticket=target.name, order=ticket.order or card.order)
 
 
 def _tickets_in(folder: Path, card: Card) -> list[Path]:

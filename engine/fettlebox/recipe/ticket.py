@@ -17,6 +17,7 @@ from .text import read_file, read_nodes
 from .validate import validate
 
 Unit = Literal["mm", "cm", "m", "in"]
+TICKET_SUFFIX = ".ticket.yaml"  # beside `NAME.ply` lies `NAME.ticket.yaml`
 _WRITTEN = WithJsonSchema({"type": ["string", "number"]})
 _PLAIN = r"[^./\\:\x00-\x1f][^/\\:\x00-\x1f]*"
 Take = Annotated[str, Field(pattern=f"^{_PLAIN}(?:/{_PLAIN})*$", max_length=250)]
