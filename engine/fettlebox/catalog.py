@@ -15,7 +15,7 @@ from .api import API_VERSION, ENTRY_POINT_GROUP, Grader, Hooks, Step
 from .params import StepParams
 
 STEP_NAME = r"[a-z][a-z0-9_-]{0,63}"
-NOT_STEPS = {"id", "when", "otherwise", "after", "before"}  # what a recipe writes beside a step
+NOT_STEPS = {"id", "when", "otherwise", "locked", "after", "before"}  # what a recipe writes beside a step
 
 
 @dataclass(frozen=True)

@@ -32,7 +32,7 @@ class EntryReader:
         else:
             self.problems.add(node, place, node.shown(), "a step: its name, or 'name: {…}'")
             return None
-        when, otherwise = self._siblings(node, place)
+        when, otherwise, locked = self._siblings(node, place)
         step = self.catalog.steps.get(name)
         if step is None:
             found, _, hint = self.catalog.why_not(name).partition("; ")
@@ -43,11 +43,11 @@ class EntryReader:
             return None
         place = place if place[-1] == name else (*place, name)
         params = params_node(step, given, place, self.problems)
-        return StepCall(key, step, params, when, otherwise, place)
+        return StepCall(key, step, params, when, otherwise, place, locked)
 
     def _report_not_one_step(self, node: Node, names: list[str], place: Place) -> None:
         if not names:
-            self.problems.add(node, place, "no step is named here", "'name: {…}' beside id, when, otherwise")
+            self.problems.add(node, place, "no step is named here", "'name: {…}' beside " + listed(SIBLINGS))
             return
         steps = [name for name in names if name in self.catalog.steps]
         strays = [name for name in names if name not in self.catalog.steps]
@@ -62,9 +62,10 @@ class EntryReader:
             "one step a line, each with a dash", "start a new line with '- '",
         )  # fmt: skip
 
-    def _siblings(self, node: Node, place: Place) -> tuple[bool | str, Otherwise]:
+    def _siblings(self, node: Node, place: Place) -> tuple[bool | str, Otherwise, bool]:
         when: bool | str = True
         otherwise: Otherwise = "stop"
+        locked = False
         if (said := node.get("when")) is not None:
             if isinstance(said.value, bool) or whole_name(said.value) is not None:
                 when = said.value
@@ -76,6 +77,10 @@ class EntryReader:
             if match is None:
                 self.problems.add(said, (*place, "otherwise"), said.shown(), f"one of {listed(OTHERWISE)}")
             otherwise = match or otherwise
+        if (said := node.get("locked")) is not None:
+            if not isinstance(said.value, bool):
+                self.problems.add(said, (*place, "locked"), said.shown(), "true or false")
+            locked = said.value is True
         if (said := node.get("id")) is not None and (
             not isinstance(said.value, str) or re.fullmatch(NAME, said.value) is None
         ):
@@ -86,4 +91,4 @@ class EntryReader:
                 self.problems.add(node.keys.get(word, said), (*place, word),
                                   f"{quoted(word)} is only for a new step in a recipe that extends another",
                                   hint=hint)  # fmt: skip
-        return when, otherwise
+        return when, otherwise, locked

@@ -15,6 +15,7 @@ from pathlib import Path
 import yaml
 
 from ..catalog import Catalog
+from .locks import is_locked, report_weakened
 from .nodes import Node, Problems, quoted
 from .placeholders import NAME
 from .steps import PLACING, alias_of, ids_of, split_step
@@ -71,6 +72,7 @@ def _parent_path(
 
 
 def _merged(child: Node, parent: Node, catalog: Catalog, problems: Problems) -> Node:
+    report_weakened(child, parent, problems)
     values = {**parent.value, **{key: node for key, node in child.value.items() if key != "extends"}}
     for key in ("ask", "steps"):
         ours, theirs = child.get(key), parent.get(key)
@@ -97,6 +99,8 @@ def _merged_steps(ours: Node, theirs: Node, catalog: Catalog, problems: Problems
             steps[f"?{index}"] = node  # its shape is reported with the steps
             continue
         anchor = next(((word, shape[2][word]) for word in PLACING if word in shape[2]), None)
+        if key in steps and is_locked(steps[key]):
+            continue  # reported as such; the parent's stays, so that nothing else seems wrong
         if key in steps:
             if anchor is not None:
                 problems.add(anchor[1], (*place, anchor[0]), f"the step {quoted(key)} already has its place",

@@ -147,6 +147,11 @@ def _entry(steps: Mapping[str, Step[Any]], demands: Mapping[str, dict[str, Any]]
         "id": {"type": "string", "pattern": f"^{NAME}$", "description": "The step's name in records."},
         "when": {"anyOf": [{"type": "boolean"}, _PLACEHOLDER], "description": "Run it only if this is met."},
         "otherwise": {"enum": list(OTHERWISE), "default": "stop", "description": "What if it cannot?"},
+        "locked": {
+            "type": "boolean",
+            "default": False,
+            "description": "A recipe that extends this one may not change it.",
+        },
     }
     if demands is None:
         for word in PLACING:

@@ -16,7 +16,7 @@ from .validate import node_at, validate
 
 Otherwise = Literal["stop", "hold", "skip"]
 OTHERWISE: tuple[Otherwise, ...] = ("stop", "hold", "skip")
-SIBLINGS = ("id", "when", "otherwise")
+SIBLINGS = ("id", "when", "otherwise", "locked")
 PLACING = ("after", "before")
 MOST_TRIES = 64  # more choices than any recipe offers
 
@@ -24,7 +24,8 @@ MOST_TRIES = 64  # more choices than any recipe offers
 @dataclass(frozen=True)
 class StepCall:
     """A step as a recipe calls it. `params` are as written, with their places; `when` is a flag or
-    a placeholder. `place` is where in the recipe it stands, the step's name included.
+    a placeholder. `place` is where in the recipe it stands, the step's name included. A recipe that
+    extends this one may not change a `locked` step.
     """
 
     id: str
@@ -33,6 +34,7 @@ class StepCall:
     when: bool | str
     otherwise: Otherwise
     place: Place
+    locked: bool = False
 
     def check(self, values: Mapping[str, Any], problems: Problems, told: str) -> StepParams | None:
         """The parameters with values filled in. `told` says where values came from, for messages."""
@@ -71,12 +73,13 @@ class StepCall:
         problems.found += always or []
 
     def names_used(self) -> set[str]:
-        return {
-            one.name
-            for text, _ in texts_below(self.params, ())
-            for one in placeholders_in(text.value)
-            if one.well_formed
-        }
+        return names_below(self.params)
+
+
+def names_below(node: Node) -> set[str]:
+    """The values of a ticket that a node uses."""
+    texts = (text.value for text, _ in texts_below(node, ()))
+    return {one.name for text in texts for one in placeholders_in(text) if one.well_formed}
 
 
 def params_node(step: Step[Any], value: Node, place: Place, problems: Problems) -> Node:
