@@ -56,6 +56,17 @@ def test_a_good_recipe_checks_and_a_bad_one_does_not_hide_it(tmp_path: Path) -> 
     assert {problem["line"] for problem in lines[0]["problems"]} == {4, 5}
 
 
+def test_a_recipe_is_explained_and_held_against_another(tmp_path: Path) -> None:
+    said = fettlebox("explain", GOOD).stdout
+    assert "What a ticket may set" in said and "Size of the print against life." in said
+    assert json.loads(fettlebox("explain", GOOD, "--json").stdout)["asks"][0]["usual"] == "25 %"
+    smaller = tmp_path / "quarter-bust.yaml"
+    smaller.write_text(GOOD.read_text("utf-8").replace("default: 25 %", "default: 20 %"))
+    assert "25 % unless told; it is" in fettlebox("recipe", "diff", GOOD, smaller).stdout
+    assert fettlebox("recipe", "diff", GOOD, GOOD).stdout == "they do the same\n"
+    assert "no traveler.json" in fettlebox("recipe", "diff", tmp_path, GOOD, status=2).stderr
+
+
 def test_steps_lists_and_shows_one() -> None:
     assert "repair" in fettlebox("steps").stdout
     one = json.loads(fettlebox("steps", "cut", "--json").stdout)

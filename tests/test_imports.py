@@ -26,7 +26,7 @@ LAYERS = [
     {"step_cache", "takes", "delivering", "run_steps", "run_job", "run_once", "replay"},
     {"workers", "watch"},
     {"server"},
-    {"checking", "doctor", "demo", "printing", "trying", "testing"},
+    {"checking", "comparing", "doctor", "demo", "printing", "trying", "testing"},
     {"cli", "__main__"},
 ]
 RANK = {name: rank for rank, names in enumerate(LAYERS) for name in names}

@@ -32,11 +32,20 @@ ShopFolder = Annotated[
 JobId = Annotated[str, typer.Argument(help="The job's id, or enough of its beginning.", metavar="JOB")]
 
 
-def command(name: str) -> Callable[[F], F]:
+def _group(name: str, about: str) -> typer.Typer:
+    group = typer.Typer(name=name, help=about, no_args_is_help=True, rich_markup_mode=None)
+    app.add_typer(group)
+    return group
+
+
+of_recipes = _group("recipe", "Hold recipes against each other.")
+
+
+def command(name: str, group: typer.Typer = app) -> Callable[[F], F]:
     """Register a command whose expected failures are one sentence and an exit status."""
 
     def wrap(function: F) -> F:
-        @app.command(name)
+        @group.command(name)
         @wraps(function)
         def guarded(*args: Any, **kwargs: Any) -> None:
             try:
@@ -162,6 +171,32 @@ def check(
     from .checking import check_paths
 
     return printing.check_report(check_paths(recipes), as_json=as_json)
+
+
+@command("explain")
+def explain(
+    recipe: Annotated[Path, typer.Argument(help="A recipe file.", metavar="RECIPE")], as_json: AsJson = False
+) -> None:
+    """Say in plain words what RECIPE does, for the shop floor."""
+    from . import printing
+    from .catalog import find_steps
+    from .recipe import load_recipe
+    from .recipe.explain import explain as in_words
+
+    printing.explanation(in_words(load_recipe(recipe, find_steps())), as_json=as_json)
+
+
+@command("diff", of_recipes)
+def recipe_diff(
+    old: Annotated[Path, typer.Argument(help="A recipe file, or a finished job's folder.", metavar="OLD")],
+    new: Annotated[Path, typer.Argument(help="The same.", metavar="NEW")],
+    as_json: AsJson = False,
+) -> None:
+    """Say what NEW does otherwise than OLD; for a job's folder, the recipe it was done with."""
+    from . import printing
+    from .comparing import compare
+
+    printing.differences(compare(old, new), as_json=as_json)
 
 
 @command("steps")

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from .doctor import Finding
     from .jobs.audit import Audit
     from .jobs.events import Event
+    from .recipe.difference import Difference
+    from .recipe.explain import Explanation
     from .replay import Replay
     from .run_job import JobResult
     from .run_steps import Run
@@ -181,6 +183,26 @@ def check_report(checked: Sequence[Checked], *, as_json: bool) -> int:
                 print()
             print(f"{one.path}: {'good' if not one.problems else f'{len(one.problems)} to mend'}")
     return 2 if any(one.problems for one in checked) else 0
+
+
+def explanation(explained: Explanation, *, as_json: bool) -> None:
+    if as_json:
+        as_json_line(asdict(explained))
+        return
+    from .recipe.explain import lines_of
+
+    for line in lines_of(explained):
+        print(plain(line))
+
+
+def differences(found: Sequence[Difference], *, as_json: bool) -> None:
+    for one in found:
+        if as_json:
+            as_json_line(asdict(one))
+        else:
+            print(plain(str(one)))
+    if not found and not as_json:
+        print("they do the same")
 
 
 def steps(catalog: Catalog, name: str | None, *, as_json: bool) -> None:

@@ -26,8 +26,8 @@ def report_weakened(child: Node, parent: Node, problems: Problems) -> None:
     locked = {key: step for key, step in theirs.items() if is_locked(step)}
     if not locked:
         return
-    last = next(reversed(theirs))
-    last = last if last in locked else None
+    closing = next(reversed(theirs))
+    last = closing if closing in locked else None
     for index, (key, step) in enumerate(_entries(child).items()):
         anchor = _anchor(step)
         if key in locked:
