@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -27,6 +28,22 @@ def test_a_job_delivers_beside_the_original(tmp_path: Path) -> None:
     names = {path.name for path in given.folder.iterdir()}
     assert names >= {"original", "ball.stl", "ball.3mf", "traveler.json", "provenance.json", "traveler.html"}
     assert (given.folder / "original" / "ball.stl").read_bytes() == before
+
+
+def test_a_job_whose_recipe_leaves_the_shop_s_standard_is_rejected(tmp_path: Path) -> None:
+    recipes = tmp_path / "recipes"
+    recipes.mkdir()
+    (recipes / "house.yaml").write_text(
+        "recipe: house\nsteps:\n  - seat:\n    locked: true\ndeliver: [stl]\n"
+    )
+    given = replace(task(tmp_path / "job"), recipe_name="small", recipe_folder=recipes, standard="house")
+    result = perform(given)
+    assert result.state == "rejected"
+    assert "the shop's standard is 'house'" in str(result.reason)
+    assert not (given.folder / "ball.stl").exists()
+    loyal = "recipe: small\nextends: house\nsteps:\n  - cut: {at: 20 %}\n    before: seat\n"
+    again = replace(given, folder=task(tmp_path / "again").folder, recipe_text=loyal)
+    assert perform(again).state == "done"
 
 
 @pytest.mark.parametrize("error", [RuntimeError("a defect"), StepError("an expected failure")])

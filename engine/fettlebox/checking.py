@@ -10,6 +10,7 @@ from pathlib import Path
 from .catalog import Catalog, find_steps
 from .errors import RecipeError, UsageError
 from .recipe import Problem, load_recipe, load_shop
+from .recipe.shop import require_standard
 
 
 @dataclass(frozen=True)
@@ -27,13 +28,14 @@ def check_paths(paths: Sequence[Path]) -> list[Checked]:
     checked = []
     for path in paths:
         if path.is_dir():
-            checked.append(_try(path / "shop.yaml", partial(_look_at_shop, path)))
+            shop, standard = path / "shop.yaml", _standard_of(path)
+            checked.append(_try(shop, partial(_look_at_shop, path)))
             files = sorted((path / "recipes").glob("*.yaml"))
         elif path.is_file():
-            files = [path]
+            files, standard = [path], None
         else:
             raise UsageError(f"there is no file or folder {str(path)!r}")
-        checked += [_try(file, partial(_look_at_recipe, file, catalog)) for file in files]
+        checked += [_try(file, partial(_look_at_recipe, file, catalog, standard)) for file in files]
     return checked
 
 
@@ -42,8 +44,17 @@ def _look_at_shop(folder: Path) -> tuple[Problem, ...]:
     return ()
 
 
-def _look_at_recipe(path: Path, catalog: Catalog) -> tuple[Problem, ...]:
-    return load_recipe(path, catalog).warnings
+def _standard_of(folder: Path) -> str | None:
+    try:
+        return load_shop(folder).standard
+    except RecipeError:
+        return None  # its problems are reported with the shop file
+
+
+def _look_at_recipe(path: Path, catalog: Catalog, standard: str | None) -> tuple[Problem, ...]:
+    recipe = load_recipe(path, catalog)
+    require_standard(recipe, path.stem, path.parent, standard)
+    return recipe.warnings
 
 
 def _try(path: Path, look: Callable[[], tuple[Problem, ...]]) -> Checked:

@@ -27,6 +27,7 @@ from .mesh.facts import measure
 from .printer import EVERYDAY, Printer
 from .recipe import Plan, PlannedStep, Recipe, Ticket, load_ticket, parse_recipe
 from .recipe.language import PICTURES, ZIP
+from .recipe.shop import require_standard
 from .run_steps import Run, run_steps
 from .takes import best_take
 from .traveler.cautions import cautions_for
@@ -44,7 +45,9 @@ UNIT_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
 
 @dataclass(frozen=True)
 class JobTask:
-    """All that a worker needs to know. `scan_name` and `ticket_name` are names below `original/`."""
+    """All that a worker needs to know. `scan_name` and `ticket_name` are names below `original/`;
+    `standard` is the recipe in `recipe_folder` that the job's recipe has to extend.
+    """
 
     job: str
     folder: Path
@@ -55,6 +58,7 @@ class JobTask:
     ticket_name: str | None = None
     printer: Printer = EVERYDAY
     values: Mapping[str, Any] = field(default_factory=dict)
+    standard: str | None = None
 
 
 @dataclass(frozen=True)
@@ -103,6 +107,8 @@ def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
     original = task.folder / ORIGINAL
     ticket = load_ticket(original / task.ticket_name, task.ticket_name) if task.ticket_name else None
     recipe = parse_recipe(task.recipe_text, task.recipe_name, catalog, task.recipe_folder)
+    if task.recipe_folder is not None:
+        require_standard(recipe, task.recipe_name, task.recipe_folder, task.standard)
     plan = recipe.plan(task.values, ticket)
     record = replace(record, recipe=_about_recipe(recipe), ticket=_about_ticket(ticket, task, plan))
 

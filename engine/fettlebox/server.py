@@ -212,6 +212,7 @@ class _Server:
             recipe_folder=self.rules.recipe_folder,
             ticket_name=card.ticket,
             printer=self.rules.printer,
+            standard=self.rules.standard,
         )
         self._begun[card.job] = begun
         self._workers.start(task)

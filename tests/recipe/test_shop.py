@@ -3,10 +3,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from fettlebox.catalog import Catalog
 from fettlebox.errors import RecipeError
 from fettlebox.printer import EVERYDAY, Filament, Material, Prices, Printer, Resin
-from fettlebox.recipe import load_shop
+from fettlebox.recipe import load_recipe, load_shop
 from fettlebox.recipe.profiles import MaterialFile, made_material
+from fettlebox.recipe.shop import require_standard
 
 SHOP = """
 shop: The Workshop by the Weir
@@ -139,3 +141,32 @@ def test_usual_values_of_file_and_profile_are_the_same(shop: Path) -> None:
 def test_a_material_that_is_not_there(shop: Path) -> None:
     found = problems(shop, PROFILES.replace("material: clay", "material: cley"))
     assert found == ["16: printers › fine › material: there is no material 'cley'"]
+
+
+def test_every_recipe_of_a_shop_extends_its_standard(tmp_path: Path, catalog: Catalog) -> None:
+    recipes = tmp_path / "recipes"
+    (recipes / "below").mkdir(parents=True)
+    standard = "recipe: house\nsteps:\n  - weigh:\n    locked: true\ndeliver: [stl]\n"
+    (recipes / "house.yaml").write_text(standard)
+    (recipes / "below" / "house.yaml").write_text(standard)
+    (recipes / "child.yaml").write_text("recipe: child\nextends: house\n")
+    (recipes / "grandchild.yaml").write_text("recipe: grandchild\nextends: child\n")
+    (recipes / "stray.yaml").write_text(standard.replace("house", "stray"))
+    (recipes / "named.yaml").write_text(standard)  # says it is the standard, and is not its file
+    (recipes / "elsewhere.yaml").write_text("recipe: elsewhere\nextends: below/house\n")
+
+    def require(name: str, wanted: str | None = "house") -> None:
+        recipe = load_recipe(recipes / f"{name}.yaml", catalog)
+        require_standard(recipe, name, recipes, wanted)
+
+    for name in ("house", "child", "grandchild"):
+        require(name)
+    for name in ("stray", "named", "elsewhere"):
+        require(name, None)
+        with pytest.raises(RecipeError, match="the shop's standard is 'house'"):
+            require(name)
+
+
+def test_the_standard_has_to_exist(shop: Path) -> None:
+    (said,) = problems(shop, "shop: S\nrecipe: bust\nstandard: buste\n")
+    assert said == "3: standard: there is no recipes/buste.yaml"

@@ -24,6 +24,7 @@ class Rules:
     attempts: int = 3
     time_s: float = 600.0
     memory_mb: float = 8000.0
+    standard: str | None = None
 
     def recipe_text(self, name: str) -> str:
         """The text of a recipe as it is now. Raises UsageError with the nearest right name."""
@@ -57,4 +58,5 @@ def load_rules(shop: Path) -> Rules:
         attempts=read.limits.attempts,
         time_s=read.limits.time_s,
         memory_mb=read.limits.memory_mb,
+        standard=read.standard,
     )

@@ -27,21 +27,21 @@ PARENT = rf"^{NAME}(?:/{NAME}){{0,4}}(?:\.yaml)?$"
 
 def with_parents(
     node: Node, folder: Path | None, catalog: Catalog, problems: Problems, above: tuple[Path, ...] = ()
-) -> Node:
-    """The recipe with everything that it takes over from its parents."""
+) -> tuple[Node, tuple[Path, ...]]:
+    """The recipe with everything that it takes over from its parents, and their files, nearest first."""
     wanted = node.get("extends")
     if wanted is None:
-        return node
+        return node, ()
     path = _parent_path(wanted, folder, problems, above)
     if path is None:
-        return node
+        return node, ()
     shown = str(Path(node.source.name).parent / path.relative_to(folder or path.parent))
     parent = read_nodes(read_file(path, shown, "recipe"), shown, problems)
     if parent is None or not isinstance(parent.value, dict):
         problems.add(wanted, ("extends",), f"the recipe {quoted(wanted.written)} cannot be read")
-        return node
-    parent = with_parents(parent, path.parent, catalog, problems, (*above, path))
-    return _merged(node, parent, catalog, problems)
+        return node, ()
+    parent, further = with_parents(parent, path.parent, catalog, problems, (*above, path))
+    return _merged(node, parent, catalog, problems), (path, *further)
 
 
 def _parent_path(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
@@ -66,6 +67,7 @@ class Recipe:
     text     as written; with what it takes over, where it extends another: it stands for itself
     sha256   of `text`
     extends  the recipe it takes over, as written
+    parents  the files that it takes over, nearest first
     """
 
     name: str
@@ -76,6 +78,7 @@ class Recipe:
     steps: tuple[StepCall, ...]
     deliver: tuple[Delivery, ...]
     extends: str | None = None
+    parents: tuple[Path, ...] = ()
     warnings: tuple[Problem, ...] = ()
     ask_nodes: Mapping[str, Node] = field(default_factory=dict, repr=False)
 

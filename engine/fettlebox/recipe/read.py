@@ -58,7 +58,7 @@ class _Reader:
                 report_unknown_key(root, key, (), list(KEYS), self.problems)
         extended = root.get("extends")
         self.extended = extended is not None
-        root = with_parents(root, self.folder, self.catalog, self.problems, self.above)
+        root, parents = with_parents(root, self.folder, self.catalog, self.problems, self.above)
         name = self._name(root)
         about = self._about(root)
         self._read_ask(root.get("ask"))
@@ -77,6 +77,7 @@ class _Reader:
             steps=tuple(steps),
             deliver=deliver,
             extends=None if extended is None else extended.written,
+            parents=parents,
             warnings=self.problems.warnings,
             ask_nodes=asked.value if asked is not None and isinstance(asked.value, dict) else {},
         )

@@ -13,7 +13,8 @@ from pydantic import ConfigDict, Field
 from ..params import Data, StepParams, Time, quantity
 from ..printer import EVERYDAY, Material, Printer
 from .describe import listed
-from .nodes import Node, Problems, quoted
+from .language import Recipe
+from .nodes import Node, Problems, Source, quoted
 from .placeholders import NAME
 from .profiles import FilamentPrinter, MaterialFile, ResinPrinter, made_material, made_printer
 from .text import read_file
@@ -47,6 +48,11 @@ class ShopFile(StepParams):
         pattern=f"^{NAME}$",
         description="The recipe for scans whose ticket names none; a file in recipes/.",
         examples=["quarter-bust"],
+    )
+    standard: str | None = Field(
+        None,
+        pattern=f"^{NAME}$",
+        description="A recipe in recipes/ that every other has to extend: what it locks holds for all.",
     )
     settle: Time = quantity(
         "2 s", at_least="0 s", about="How long a file in the inbox has to stay unchanged before it is a job."
@@ -88,6 +94,7 @@ class Shop:
     printers: Mapping[str, Printer]
     limits: Limits
     keep_s: float | None
+    standard: str | None = None
 
     def recipe_path(self, name: str | None = None) -> Path:
         """The file of a recipe; by default of the shop's usual one."""
@@ -117,12 +124,14 @@ def parse_shop(text: str, shown_as: str, folder: Path | None = None) -> Shop:
     }
     printer = _chosen(root, checked.printer, printers, problems)
     if folder is not None:
-        _check_recipe(root, folder, checked.recipe, problems)
+        _check_recipe(root, folder, "recipe", checked.recipe, problems)
+        if checked.standard is not None:
+            _check_recipe(root, folder, "standard", checked.standard, problems)
     problems.stop_if_any()
     limits = Limits(checked.limits.time, checked.limits.memory, checked.limits.attempts)
     return Shop(
         folder or Path(), checked.shop, checked.recipe, checked.settle, checked.workers, printer, printers,
-        limits, checked.keep,
+        limits, checked.keep, checked.standard,
     )  # fmt: skip
 
 
@@ -159,11 +168,23 @@ def _chosen(root: Node, name: str | None, printers: Mapping[str, Printer], probl
     return EVERYDAY
 
 
-def _check_recipe(root: Node, folder: Path, name: str, problems: Problems) -> None:
+def require_standard(recipe: Recipe, name: str, folder: Path, standard: str | None) -> None:
+    """Raise RecipeError unless `recipes/NAME.yaml` is the shop's standard recipe or extends it."""
+    if standard is None or name == standard:
+        return
+    if (folder / f"{standard}.yaml").resolve() not in {path.resolve() for path in recipe.parents}:
+        problems = Problems()
+        spot = Node(None, 1, 1, Source(name))
+        found = f"the shop's standard is {quoted(standard)}, and this recipe does not extend it"
+        problems.add(spot, ("extends",), found, hint=f"write 'extends: {standard}'")
+        problems.stop_if_any()
+
+
+def _check_recipe(root: Node, folder: Path, key: str, name: str, problems: Problems) -> None:
     recipes = sorted(path.stem for path in (folder / "recipes").glob("*.yaml"))
     if name in recipes:
         return
     near = get_close_matches(name, recipes, n=1)
     hint = f"did you mean {quoted(near[0])}?" if near else "" if recipes else "put a recipe into recipes/"
     expected = f"one of {listed(recipes)}" if recipes else ""
-    problems.add(root.value["recipe"], ("recipe",), f"there is no recipes/{name}.yaml", expected, hint)
+    problems.add(root.value[key], (key,), f"there is no recipes/{name}.yaml", expected, hint)
