@@ -1,16 +1,20 @@
 from __future__ import annotations
 
+import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from fettlebox.errors import RecipeError, UsageError
-from fettlebox.jobs import discard, list_jobs, release, retry
+from fettlebox.jobs import discard, list_jobs, reject, release, retry
+from fettlebox.jobs.audit import audit_shop
 from fettlebox.jobs.folders import Card, read_card
 from fettlebox.jobs.recovery import recover
 from fettlebox.jobs.spool import Row
 from fettlebox.jobs.states import State
 from fettlebox.jobs.store import Begun, Store
+from fettlebox.traveler.ledger import Ledger
 from fettlebox.traveler.record import JobRecord
 from fettlebox.traveler.writing import write_traveler
 
@@ -187,3 +191,91 @@ def test_nothing_is_released_where_there_is_no_part(store: Store, finish: Callab
         release(store.shop.root, JOB)
     assert row_of(store).state is State.HELD
     assert folder.is_dir()
+
+
+def test_a_person_rejects_a_held_job_with_a_reason(store: Store, finish: Callable[..., Path]) -> None:
+    finish(state=State.HELD)
+    reject(store.shop.root, JOB, "the nose is\nmissing\x1b[31m", by="asha")
+    row = row_of(store)
+    assert row.state is State.REJECTED and row.folder.startswith("rejects/")
+    assert row.reason == "the nose is missing\\x1b[31m"
+    card = read_card(store.shop.root / row.folder)
+    assert card is not None and (card.state, card.reason, card.by) == (State.REJECTED, row.reason, "asha")
+    assert audit_shop(store.shop.root).clean
+    with pytest.raises(UsageError, match="needs a reason"):
+        reject(store.shop.root, JOB, "  ")
+
+
+def test_the_ledger_names_who_decided(store: Store, finish: Callable[..., Path]) -> None:
+    finish(state=State.HELD)
+    retry(store.shop.root, JOB, by="asha")
+    row = row_of(store)
+    begun = store.begin(row)
+    assert begun is not None
+    store.finish(begun, State.HELD, "again")
+    release(store.shop.root, JOB, by="ben")
+    discard(store.shop.root, JOB, by="chris")
+    said = [(entry.event, entry.by) for entry in Ledger(store.shop.root).entries()]
+    assert said == [("held", None), ("retried", "asha"), ("held", None), ("released", "ben"),
+                    ("discarded", "chris")]  # fmt: skip
+    assert b'"by":null' not in Ledger(store.shop.root).path.read_bytes()
+    assert audit_shop(store.shop.root).clean
+
+
+def test_who_decided_outlives_a_kill_before_the_entry(
+    store: Store, finish: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    finish(state=State.HELD)
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr("fettlebox.jobs.desk.enter_end", _cut_off)
+        reject(store.shop.root, JOB, "no nose", by="asha")
+    recover(store, 2)
+    *_, last = Ledger(store.shop.root).entries()
+    assert (last.event, last.by) == ("rejected", "asha")
+    assert audit_shop(store.shop.root).clean
+
+
+def test_a_decision_on_what_has_changed_since_is_refused(store: Store, finish: Callable[..., Path]) -> None:
+    finish(state=State.HELD)
+    seen = row_of(store).finished
+    retry(store.shop.root, JOB)
+    begun = store.begin(row_of(store))
+    assert begun is not None
+    time.sleep(0.002)  # times are kept to the millisecond
+    store.finish(begun, State.HELD, "another reason")
+    for decide in (release, retry, discard):
+        with pytest.raises(UsageError, match="ended anew"):
+            decide(store.shop.root, JOB, seen=seen)
+    with pytest.raises(UsageError, match="ended anew"):
+        reject(store.shop.root, JOB, "no", seen=seen)
+    release(store.shop.root, JOB, seen=row_of(store).finished)
+
+
+def test_of_two_who_decide_at_once_one_wins(store: Store, finish: Callable[..., Path]) -> None:
+    finish(state=State.HELD)
+    seen = row_of(store).finished
+    start = threading.Barrier(2)
+    told: dict[str, str] = {}
+
+    def decide(name: str, act: Callable[..., str]) -> None:
+        start.wait()
+        try:
+            act()
+            told[name] = "done"
+        except UsageError as error:
+            told[name] = str(error)
+
+    acts = {
+        "asha": lambda: release(store.shop.root, JOB, by="asha", seen=seen),
+        "ben": lambda: reject(store.shop.root, JOB, "no", by="ben", seen=seen),
+    }
+    threads = [threading.Thread(target=decide, args=pair) for pair in acts.items()]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    (winner,) = [name for name, said in told.items() if said == "done"]
+    (refused,) = [said for said in told.values() if said != "done"]
+    assert "this can be done to a job that is held" in refused
+    decided = [entry.by for entry in Ledger(store.shop.root).entries() if entry.event != "held"]
+    assert decided == [winner]

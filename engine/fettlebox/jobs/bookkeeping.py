@@ -79,7 +79,7 @@ def enter_end(shop: ShopFolders, card: Card, folder: Path, *, released: bool = F
     event = "released" if released else str(card.state)
     entry = Ledger(shop.root).append(
         cast(EventName, event), job=card.job, state=str(card.state), time=card.finished or utc_now(),
-        folder=shop.relative(folder), files=files_of(folder), reach=faults.reach,
+        folder=shop.relative(folder), files=files_of(folder), by=card.by, reach=faults.reach,
     )  # fmt: skip
     return entry
 
@@ -91,21 +91,26 @@ def enter_end_once(shop: ShopFolders, card: Card, folder: Path) -> None:
         enter_end(shop, card, folder)
 
 
-def enter_retry(shop: ShopFolders, job: str, folder: Path) -> Entry:
+def enter_retry(shop: ShopFolders, job: str, folder: Path, by: str | None = None) -> Entry:
     """A job is back in the queue, with nothing but its original."""
     return Ledger(shop.root).append(
         "retried", job=job, state=str(State.QUEUED), time=utc_now(), folder=shop.relative(folder),
-        files=files_of(folder, ORIGINAL), reach=faults.reach,
+        files=files_of(folder, ORIGINAL), by=by, reach=faults.reach,
     )  # fmt: skip
 
 
 def enter_discard(
-    shop: ShopFolders, job: str, state: State, files: Mapping[str, str], when: str | None = None
+    shop: ShopFolders,
+    job: str,
+    state: State,
+    files: Mapping[str, str],
+    when: str | None = None,
+    by: str | None = None,
 ) -> Entry:
     """A job's files are deleted; their digests stay."""
     return Ledger(shop.root).append(
         "discarded", job=job, state=str(state), time=when or utc_now(), folder=None, files=files,
-        reach=faults.reach,
+        by=by, reach=faults.reach,
     )  # fmt: skip
 
 
@@ -131,7 +136,8 @@ def _missing(row: Row, last: Entry | None, shop: ShopFolders) -> str | None:
     if row.state not in FINISHED:
         if last is None or last.event in ("retried", "discarded"):
             return None
-        return enter_retry(shop, row.id, folder).event
+        card = read_card(folder)
+        return enter_retry(shop, row.id, folder, None if card is None else card.by).event
     if row.discarded is not None:
         if last is None or last.event == "discarded":
             return None

@@ -1,4 +1,9 @@
-"""What a person at the desk may do to a job: list, release, retry, discard. Works beside a running server."""
+"""What a person at the desk may do to a job: list, release, retry, reject, discard. Works beside a running
+server.
+
+`by` names who decides, for the ledger. `seen` is the job's `finished` as that person saw it: if the job has
+ended anew since, nothing is done. Of two that decide at once, one is done and the other is refused.
+"""
 
 from __future__ import annotations
 
@@ -11,13 +16,15 @@ from ..errors import UsageError
 from ..traveler.writing import read_traveler
 from .atomic import remove, sync_folder, write_whole
 from .bookkeeping import enter_discard, enter_end, enter_retry, files_of, last_entries
-from .folders import CARD, Card, ShopFolders, clear_results, deliver, read_card
+from .folders import CARD, Card, ShopFolders, clear_results, deliver, read_card, seal
 from .journal import utc_now
 from .new_ticket import adopt_ticket
 from .recovery import open_spool, recover
-from .spool import Row, Spool
+from .spool import Row, Spool, showable
 from .states import FINISHED, State
 from .store import Store
+
+LONGEST_REASON = 1000
 
 
 def list_jobs(shop: Path, state: str | None = None) -> list[Row]:
@@ -32,12 +39,12 @@ def list_jobs(shop: Path, state: str | None = None) -> list[Row]:
         return spool.jobs(wanted)
 
 
-def release(shop: Path, job: str) -> str:
+def release(shop: Path, job: str, *, by: str | None = None, seen: str | None = None) -> str:
     """A person has looked: a held job's folder goes to the outbox as it is. Returns a sentence."""
     with _open(shop) as (folders, spool), spool.transaction():
-        row, folder, card = _find(folders, spool, job, {State.HELD})
+        row, folder, card = _find(folders, spool, job, {State.HELD}, seen)
         _require_parts(folder, row)
-        card = replace(card, state=State.DONE, finished=utc_now())
+        card = replace(card, state=State.DONE, finished=utc_now(), by=by)
         write_whole(folder / CARD, card.to_json())
         sync_folder(folder)
         target = deliver(folders, folder, card)
@@ -46,7 +53,31 @@ def release(shop: Path, job: str) -> str:
         return f"job {row.id} is released: {target}"
 
 
-def retry(shop: Path, job: str, ticket: Path | None = None) -> str:
+def reject(shop: Path, job: str, reason: str, *, by: str | None = None, seen: str | None = None) -> str:
+    """A person has looked: a held job's folder goes to rejects, with a reason. Returns a sentence."""
+    reason = showable(" ".join(reason.split()))[:LONGEST_REASON]
+    if not reason:
+        raise UsageError("a rejected job needs a reason; expected a sentence for whoever brought the scan")
+    with _open(shop) as (folders, spool), spool.transaction():
+        row, folder, card = _find(folders, spool, job, {State.HELD}, seen)
+        card = replace(card, state=State.REJECTED, reason=reason, finished=utc_now(), by=by)
+        seal(folder, card)
+        target = deliver(folders, folder, card)
+        enter_end(folders, card, target)
+        spool.move(
+            row.id,
+            State.HELD,
+            State.REJECTED,
+            folder=folders.relative(target),
+            finished=card.finished,
+            reason=reason,
+        )
+        return f"job {row.id} is rejected: {target}"
+
+
+def retry(
+    shop: Path, job: str, ticket: Path | None = None, *, by: str | None = None, seen: str | None = None
+) -> str:
     """A held or rejected job goes back to the queue, from its original bytes. Returns a sentence.
 
     `ticket`, or a new one that lies in the job's folder, answers what the job was held for.
@@ -54,9 +85,11 @@ def retry(shop: Path, job: str, ticket: Path | None = None) -> str:
     The recipe is read again when the job starts, so a recipe that was mended meanwhile is the one that runs.
     """
     with _open(shop) as (folders, spool), spool.transaction():
-        row, folder, card = _find(folders, spool, job, {State.HELD, State.REJECTED})
+        row, folder, card = _find(folders, spool, job, {State.HELD, State.REJECTED}, seen)
         card = adopt_ticket(folder, card, ticket)
-        card = replace(card, state=State.QUEUED, reason=None, recipe_text=None, attempts=0, finished=None)
+        card = replace(
+            card, state=State.QUEUED, reason=None, recipe_text=None, attempts=0, finished=None, by=by
+        )
         write_whole(folder / CARD, card.to_json())
         sync_folder(folder)
         target = folders.work / card.job
@@ -64,7 +97,7 @@ def retry(shop: Path, job: str, ticket: Path | None = None) -> str:
         sync_folder(folders.work)
         sync_folder(folder.parent)
         clear_results(target)
-        enter_retry(folders, row.id, target)
+        enter_retry(folders, row.id, target, by)
         spool.move(
             row.id,
             row.state,
@@ -78,11 +111,11 @@ def retry(shop: Path, job: str, ticket: Path | None = None) -> str:
         return f"job {row.id} is in the queue again"
 
 
-def discard(shop: Path, job: str) -> str:
+def discard(shop: Path, job: str, *, by: str | None = None, seen: str | None = None) -> str:
     """Delete a finished job's files for good. Its row stays, and their digests. Returns a sentence."""
     with _open(shop) as (folders, spool):
         with spool.transaction():
-            row = _row(spool, job, FINISHED)
+            row = _row(spool, job, FINISHED, seen)
             folder = folders.root / row.folder
             trash = folders.trash / row.id
             now = utc_now()
@@ -94,7 +127,7 @@ def discard(shop: Path, job: str) -> str:
             else:
                 last = last_entries(folders).get(row.id)
                 files = last.files if last is not None else {}
-            enter_discard(folders, row.id, row.state, files, now)
+            enter_discard(folders, row.id, row.state, files, now, by)
             spool.mark_discarded(row.id, now)
         remove(trash)
         return f"job {row.id}: its files are deleted"
@@ -128,7 +161,7 @@ def _open(shop: Path) -> Iterator[tuple[ShopFolders, Spool]]:
         spool.close()
 
 
-def _row(spool: Spool, job: str, states: frozenset[State] | set[State]) -> Row:
+def _row(spool: Spool, job: str, states: frozenset[State] | set[State], seen: str | None = None) -> Row:
     rows = [row for row in [spool.get(job)] if row is not None] or spool.starting_with(job)
     if not rows:
         raise UsageError(f"there is no job {job!r} in this shop")
@@ -140,11 +173,15 @@ def _row(spool: Spool, job: str, states: frozenset[State] | set[State]) -> Row:
         raise UsageError(f"job {row.id} is {row.state}; this can be done to a job that is {wanted}")
     if row.discarded is not None:
         raise UsageError(f"the files of job {row.id} were deleted at {row.discarded}")
+    if seen is not None and row.finished != seen:
+        raise UsageError(f"job {row.id} has ended anew since it was looked at; look at it again")
     return row
 
 
-def _find(folders: ShopFolders, spool: Spool, job: str, states: set[State]) -> tuple[Row, Path, Card]:
-    row = _row(spool, job, states)
+def _find(
+    folders: ShopFolders, spool: Spool, job: str, states: set[State], seen: str | None
+) -> tuple[Row, Path, Card]:
+    row = _row(spool, job, states, seen)
     folder = folders.root / row.folder
     card = read_card(folder)
     if card is None:

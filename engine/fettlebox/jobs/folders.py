@@ -38,6 +38,7 @@ class Card:
     came_from    path of the scan below the inbox, `RECIPE/NAME` or `NAME`
     takes        further scans of the same subject that came with it, and lay beside it
     recipe_text  the recipe as it was when the job was claimed; None: read it when the job starts
+    by           the person whose decision put it where it is; None: the server did, or nobody was named
     """
 
     job: str
@@ -54,6 +55,7 @@ class Card:
     attempts: int = 0
     finished: str | None = None
     takes: tuple[str, ...] = ()
+    by: str | None = None
 
     @property
     def sealed(self) -> bool:

@@ -23,7 +23,7 @@ class State(StrEnum):
     """Complete in the outbox, or taken from there by whoever ordered it."""
 
     HELD = "held"
-    """Complete in `hold/`, where a person decides: release, retry or discard."""
+    """Complete in `hold/`, where a person decides: release, retry, reject or discard."""
 
     REJECTED = "rejected"
     """In `rejects/`: the untouched original and a reason in words."""
@@ -35,7 +35,7 @@ ALLOWED: dict[State, frozenset[State]] = {
     State.SETTLING: frozenset({State.QUEUED, State.REJECTED, State.HELD}),
     State.QUEUED: frozenset({State.WORKING, State.HELD, State.REJECTED}),
     State.WORKING: frozenset({State.QUEUED, *FINISHED}),
-    State.HELD: frozenset({State.QUEUED, State.DONE}),
+    State.HELD: frozenset({State.QUEUED, State.DONE, State.REJECTED}),
     State.REJECTED: frozenset({State.QUEUED}),
     State.DONE: frozenset(),
 }

@@ -119,7 +119,9 @@ class Store:
             return self._note_delivered(begun)
         if not keep_results:
             clear_results(begun.folder)
-        card = replace(begun.card, state=state, reason=reason, attempts=begun.attempt, finished=utc_now())
+        card = replace(
+            begun.card, state=state, reason=reason, attempts=begun.attempt, finished=utc_now(), by=None
+        )
         seal(begun.folder, card)
         target = deliver(self.shop, begun.folder, card)
         enter_end(self.shop, card, target)

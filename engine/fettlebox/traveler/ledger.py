@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from .canonical import canonical, digest
 
@@ -39,6 +39,7 @@ class Entry:
     time    RFC 3339, UTC
     folder  where its files are, below the shop's folder; null once they are deleted
     files   path below the job's folder → SHA-256, as it was then; of a discarded job, what was deleted
+    by      the person who decided it, by the name of their token; not written where nobody was named
     """
 
     number: int
@@ -50,16 +51,22 @@ class Entry:
     files: Mapping[str, str]
     before: str
     digest: str = ""
+    by: str | None = None
 
     def sealed(self) -> Entry:
         return Entry(**{**asdict(self), "digest": self.proper_digest()})
 
+    def document(self) -> dict[str, Any]:
+        """The entry as a JSON value. Nobody is not written: entries of the first versions have no `by`."""
+        values = asdict(self)
+        return values if self.by is not None else {k: v for k, v in values.items() if k != "by"}
+
     def proper_digest(self) -> str:
         """The digest that the rest of the entry calls for."""
-        return digest({k: v for k, v in asdict(self).items() if k != "digest"})
+        return digest({k: v for k, v in self.document().items() if k != "digest"})
 
     def line(self) -> bytes:
-        return canonical(asdict(self)) + b"\n"
+        return canonical(self.document()) + b"\n"
 
 
 def entry_from(line: bytes) -> Entry:
@@ -67,9 +74,12 @@ def entry_from(line: bytes) -> Entry:
     try:
         values = json.loads(line)
         entry = Entry(**values)
-        if [type(values[f.name]) for f in fields(Entry) if f.name not in ("folder", "files")] != _TYPES:
+        named = "" if entry.by is None else entry.by
+        if [type(values[f.name]) for f in fields(Entry) if f.name not in ("folder", "files", "by")] != _TYPES:
             raise TypeError("a value of another kind")
-        if not all(isinstance(text, str) for text in (entry.folder or "", *dict(entry.files).values())):
+        if not all(
+            isinstance(text, str) for text in (entry.folder or "", named, *dict(entry.files).values())
+        ):
             raise TypeError("a path or digest that is no text")
         same = entry.line() == line
     except (ValueError, TypeError, KeyError, RecursionError) as error:
@@ -98,6 +108,7 @@ class Ledger:
         time: str,
         folder: str | None,
         files: Mapping[str, str],
+        by: str | None = None,
         reach: Callable[[str], None] = lambda point: None,
     ) -> Entry:
         """Add an entry; when this returns it is on the disk. What a power cut left of a line is cut off.
@@ -109,7 +120,7 @@ class Ledger:
             entry = Entry(
                 number=last.number + 1 if last else 1,
                 event=event, job=job, state=state, time=time, folder=folder, files=dict(files),
-                before=last.digest if last else FIRST,
+                before=last.digest if last else FIRST, by=by,
             ).sealed()  # fmt: skip
             line = entry.line()
             end = os.lseek(handle, 0, os.SEEK_END)
