@@ -25,6 +25,7 @@ from .jobs.folders import clear_results
 from .mesh import Origin, Part, Scan, read_scan
 from .mesh.facts import measure
 from .printer import EVERYDAY, Printer
+from .reasons import A_DEFECT, ANOTHER_RECIPE, READING, advice, in_one_line, reason
 from .recipe import Plan, PlannedStep, Recipe, Ticket, load_ticket, parse_recipe
 from .recipe.language import PICTURES, ZIP
 from .recipe.shop import require_standard
@@ -75,20 +76,33 @@ def perform(task: JobTask, progress: Progress = lambda step, fraction: None) -> 
     """Run one job to its end in its own folder. Every expected failure is an end state with a reason."""
     started, clock = datetime.now(UTC), time.perf_counter()
     record = _blank_record(task)
+    at, do = "", ANOTHER_RECIPE
+
+    def noting(step: str, fraction: float) -> None:
+        nonlocal at
+        at = step
+        progress(step, fraction)
+
     try:
-        record = _perform(task, record, progress)
+        record = _perform(task, record, noting)
+        at = ""  # the reason of a run names its step
     except FettleboxError as error:
         clear_results(task.folder)
-        record = replace(
-            record, state="held" if isinstance(error, HoldError) else "rejected", reason=str(error)
-        )
+        do = advice(error)
+        state_now: EndState = "held" if isinstance(error, HoldError) else "rejected"
+        record = replace(record, state=state_now, reason=in_one_line(error))
     except Exception as error:
         if isinstance(error, MemoryError) or is_no_room(error):
             raise  # the limits of this machine, not of this scan: whoever runs the worker decides
         clear_results(task.folder)  # what was written before the failure would be half a delivery
         _keep_traceback(task.folder)
+        do = A_DEFECT
         record = replace(
             record, state="rejected", reason=f"unexpected failure: {type(error).__name__}: {error}"
+        )
+    if record.state == "rejected":
+        record = replace(
+            record, reason=reason(task.scan_name, at, record.reason or "no reason was given", do)
         )
     seconds = time.perf_counter() - clock
     timing = {
@@ -105,6 +119,7 @@ def perform(task: JobTask, progress: Progress = lambda step, fraction: None) -> 
 def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
     catalog = _catalog()
     original = task.folder / ORIGINAL
+    progress("ticket and recipe", 0.0)
     ticket = load_ticket(original / task.ticket_name, task.ticket_name) if task.ticket_name else None
     recipe = parse_recipe(task.recipe_text, task.recipe_name, catalog, task.recipe_folder)
     if task.recipe_folder is not None:
@@ -112,7 +127,7 @@ def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
     plan = recipe.plan(task.values, ticket)
     record = replace(record, recipe=_about_recipe(recipe), ticket=_about_ticket(ticket, task, plan))
 
-    progress("reading", 0.0)
+    progress(READING, 0.0)
     place, scan, takes = original / task.scan_name, None, {}
     if ticket is not None and ticket.takes:
         chosen = best_take(place, ticket.takes, catalog.graders, lambda read: declared(read, ticket)[0])

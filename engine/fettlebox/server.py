@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from . import reasons
 from .errors import FettleboxError, UsageError
 from .jobs.atomic import is_no_room
 from .jobs.events import Event, JobOutcome, ServeSummary
@@ -57,7 +58,7 @@ def serve(
 ) -> ServeSummary:
     """Serve a shop until stopped by a signal, or with `once` until its inbox and queue are empty.
 
-    perform  the runner, `perform(task) -> JobResult`; must be importable by a child process
+    perform  the runner, `perform(task, progress) -> JobResult`; must be importable by a child process
     Raises UsageError if the shop is being served already or cannot be, RecipeError for a wrong shop file.
     """
     folders = ShopFolders(shop_folder.absolute())
@@ -193,7 +194,12 @@ class _Server:
             if text is None:
                 choice = choose_again(self.rules, begun.card, begun.folder)
                 if choice.text is None:
-                    reason = choice.refusal or "no recipe"
+                    reason = reasons.reason(
+                        begun.card.scan,
+                        "ticket and recipe",
+                        choice.refusal or "no recipe",
+                        reasons.MEND_TICKET,
+                    )
                     self._ended(self.store.finish(begun, State.REJECTED, reason, keep_results=False), 0.0)
                     continue
                 text, recipe = choice.text, choice.recipe
@@ -260,7 +266,8 @@ class _Server:
             self.tell("again", text, job, private=True, attempt=begun.attempt)
         else:
             times = "once" if begun.attempt == 1 else f"{begun.attempt} times"
-            reason = f"{answer.sentence} (tried {times})"
+            sentence, advice = f"{answer.sentence} (tried {times})", reasons.CRASHED
+            reason = reasons.reason(begun.card.scan, answer.step, sentence, advice)
             self._ended(self.store.finish(begun, State.REJECTED, reason, keep_results=False), answer.seconds)
 
     def _ended(self, ended: Ended, seconds: float) -> None:

@@ -4,7 +4,7 @@ Each worker is a pebble pool of one process: a process that dies with a lock of 
 then stop nobody else's job. What a child returns crosses the border as bytes that were pickled inside the
 job's own try, so an answer that cannot be pickled, or cannot be read back, is a failure of that job alone.
 
-Memory is bounded by RLIMIT_DATA, which counts private writable memory. RLIMIT_AS would also count address
+What a child may touch is bounded by `confinement`. Memory is bounded by RLIMIT_DATA, which counts private writable memory. RLIMIT_AS would also count address
 space that numba, embree and TBB only reserve (measured: 1.2 GB of it with 0.28 GB in use). Past the limit
 numpy raises MemoryError at once; native code mostly aborts. Linux enforces this; elsewhere it has no effect.
 """
@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import errno
 import fcntl
 import functools
 import multiprocessing
@@ -33,12 +34,15 @@ from typing import Any, Literal, Protocol
 
 from pebble import ProcessExpired, ProcessPool
 
+from .confinement import LARGEST_FILE_BYTES, OutsideError, Worker
+from .jobs.atomic import is_no_room
 from .jobs.lock import WORKERS_LOCK
 from .jobs.spool import showable
 
 JOBS_PER_PROCESS = 50  # native libraries leak a little; a fresh process costs two or three seconds of imports
 PR_SET_PDEATHSIG = 1
 LONGEST_SENTENCE = 2000
+LONGEST_STEP = 200
 
 
 class Task(Protocol):
@@ -46,6 +50,9 @@ class Task(Protocol):
 
     @property
     def job(self) -> str: ...
+
+    @property
+    def folder(self) -> Path: ...
 
 
 @dataclass(frozen=True)
@@ -56,6 +63,8 @@ class Answer:
     failed     exception, crash, time, memory: `sentence` says which
     no room    the disk is full; the job is not to blame
     stopped    the worker was stopped by us, or could not begin; the job is not to blame
+
+    `step` is what the job was at, as far as it is known.
     """
 
     job: str
@@ -63,6 +72,7 @@ class Answer:
     result: Any = None
     sentence: str = ""
     seconds: float = 0.0
+    step: str = ""
 
 
 @dataclass(frozen=True)
@@ -139,10 +149,12 @@ class _Slot:
     def __init__(self, number: int, perform: Callable[..., Any], limits: Limits, private: Path) -> None:
         self.limits = limits
         self._perform = perform
+        self._private = private
         self._output = private / "workers" / f"{number}.txt"
         self._lock = private / WORKERS_LOCK
         self._output.parent.mkdir(parents=True, exist_ok=True)
         self._calls = RawArray(ctypes.c_uint64, 1)
+        self._step = RawArray(ctypes.c_char, LONGEST_STEP + 1)
         self._pool: ProcessPool | None = None
         self._stopped = False
 
@@ -150,6 +162,11 @@ class _Slot:
     def calls(self) -> int:
         """How many jobs the children of this slot have begun."""
         return int(self._calls[0])
+
+    @property
+    def step(self) -> str:
+        """What the child's job is at, or was when the child ended."""
+        return showable(bytes(self._step.value).decode("utf-8", "replace"))
 
     def schedule(self, task: Task) -> Future[bytes]:
         if self._pool is not None and not self._pool.active:
@@ -159,7 +176,14 @@ class _Slot:
                 max_workers=1,
                 max_tasks=self.limits.jobs_per_process,
                 initializer=_prepare_child,
-                initargs=(os.getpid(), str(self._output), str(self._lock), self._calls, self._perform),
+                initargs=(
+                    os.getpid(),
+                    self._private,
+                    self._output,
+                    self._lock,
+                    (self._calls, self._step),
+                    self._perform,
+                ),
                 context=multiprocessing.get_context("spawn"),
             )
         limits = self.limits
@@ -187,7 +211,7 @@ def _answer(job: str, future: Future[bytes], slot: _Slot, begun: bool, seconds: 
     """Put the end of a future into words."""
 
     def answer(kind: Literal["answered", "failed", "no room", "stopped"], sentence: str = "") -> Answer:
-        return Answer(job, kind, sentence=sentence, seconds=seconds)
+        return Answer(job, kind, sentence=sentence, seconds=seconds, step=slot.step if begun else "")
 
     try:
         data = future.result()
@@ -231,13 +255,17 @@ def _sentence(error: BaseException) -> str:
 # Below runs in the child.
 
 _calls: Any = None
+_step: Any = None
 _output_fd = -1
 _lock_fd = -1
+_worker: Any = None
 
 
-def _prepare_child(parent: int, output: str, lock: str, calls: Any, perform: Callable[..., Any]) -> None:
-    """Tie the child's life to the server's, give it its own output, and load what jobs need."""
-    global _calls, _output_fd, _lock_fd  # noqa: PLW0603 - a process-wide setting of the child
+def _prepare_child(
+    parent: int, private: Path, output: Path, lock: Path, shared: Any, perform: Callable[..., Any]
+) -> None:
+    """Tie the child's life to the server's, give it its own output, confine it, load what jobs need."""
+    global _calls, _step, _output_fd, _lock_fd, _worker  # noqa: PLW0603 - process-wide settings of the child
     if sys.platform == "linux":
         # A child that outlives a killed server would write into a folder that the next server gives away.
         ctypes.CDLL(None, use_errno=True).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
@@ -248,7 +276,8 @@ def _prepare_child(parent: int, output: str, lock: str, calls: Any, perform: Cal
     _output_fd = os.open(output, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_APPEND, 0o600)
     os.dup2(_output_fd, 1)
     os.dup2(_output_fd, 2)
-    _calls = calls
+    _calls, _step = shared
+    _worker = Worker(private)
     warm = getattr(sys.modules.get(perform.__module__), "warm", None)
     if callable(warm):
         with contextlib.suppress(Exception):  # a job will meet the same error and report it
@@ -258,6 +287,7 @@ def _prepare_child(parent: int, output: str, lock: str, calls: Any, perform: Cal
 def _call(perform: Callable[..., Any], task: Task, memory_bytes: int) -> bytes:
     """Run one job. Always returns a pickled pair (verdict, value), whatever the runner does."""
     _calls[0] += 1
+    _note("", 0.0)
     with contextlib.suppress(OSError):
         os.ftruncate(_output_fd, 0)
     if sys.platform == "linux":
@@ -265,15 +295,17 @@ def _call(perform: Callable[..., Any], task: Task, memory_bytes: int) -> bytes:
         bound = memory_bytes if hard == resource.RLIM_INFINITY else min(memory_bytes, hard)
         resource.setrlimit(resource.RLIMIT_DATA, (bound, hard))
     try:
-        result = perform(task)
-        return pickle.dumps(("answered", result))
+        return bytes(_worker.run(task.folder, lambda: pickle.dumps(("answered", perform(task, _note)))))
     except MemoryError:
         return pickle.dumps(("no memory", ""))
+    except OutsideError as error:
+        return pickle.dumps(("raised", str(error)))
     except OSError as error:
-        import errno
-
-        full = error.errno in (errno.ENOSPC, errno.EDQUOT)
-        return pickle.dumps(("no room" if full else "raised", _sentence(error)))
+        if is_no_room(error):
+            return pickle.dumps(("no room", _sentence(error)))
+        if error.errno == errno.EFBIG:
+            return pickle.dumps(("raised", f"writes a file larger than {LARGEST_FILE_BYTES >> 30} GB"))
+        return pickle.dumps(("raised", _sentence(error)))
     except BaseException as error:
         import traceback
 
@@ -283,3 +315,8 @@ def _call(perform: Callable[..., Any], task: Task, memory_bytes: int) -> bytes:
         with contextlib.suppress(Exception):
             sys.stdout.flush()
             sys.stderr.flush()
+
+
+def _note(step: str, fraction: float) -> None:
+    """Tell the server what the job is at: if this process dies, nobody else can."""
+    _step.value = step.encode("utf-8", "replace")[:LONGEST_STEP]

@@ -35,7 +35,7 @@ class InlineWorkers:
     def start(self, task: Any) -> None:
         self._running.add(task.job)
         try:
-            self._on_answer(Answer(task.job, "answered", self._perform(task)))
+            self._on_answer(Answer(task.job, "answered", self._perform(task, lambda step, fraction: None)))
         except OSError as error:
             self._on_answer(
                 Answer(task.job, "no room" if error.errno == 28 else "failed", sentence=str(error))

@@ -5,8 +5,11 @@ from __future__ import annotations
 import ctypes
 import os
 import signal
+import socket
 import sys
+import tempfile
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,7 +22,7 @@ class Result:
     reason: str | None = None
 
 
-def succeed(task: Any) -> Result:
+def succeed(task: Any, progress: Any = None) -> Result:
     """The part is the scan itself, so a test can see that the right bytes came through."""
     scan = task.folder / "original" / task.scan_name
     if scan.is_file():
@@ -27,7 +30,7 @@ def succeed(task: Any) -> Result:
     return Result(task.job, "done")
 
 
-def by_name(task: Any) -> Any:
+def by_name(task: Any, progress: Any = None) -> Any:
     """What to do is in the scan's name, up to the first '-', '.' or digit."""
     verb = task.scan_name.split(".")[0].split("-")[0]
     (task.folder / "half").write_text("something half done")
@@ -66,16 +69,67 @@ def by_name(task: Any) -> Any:
         print("words on stdout")
         print("words on stderr", file=sys.stderr)
         os.write(1, b"bytes on 1\n")
-    if verb == "full" and not os.path.lexists(task.folder.parent.parent / "was-full"):
-        (task.folder.parent.parent / "was-full").touch()
+    if verb == "full" and not (shop_of(task) / "room").exists():
         raise OSError(28, "No space left on device")
-    if verb == "once":
-        mark = task.folder.parent.parent / f"tried-{task.job}"
-        if not mark.exists():
-            mark.touch()
-            os._exit(9)
+    if verb == "once" and not (shop_of(task) / "again").exists():
+        os._exit(9)
+    if verb in OUTSIDE:
+        OUTSIDE[verb](task)
     (task.folder / "half").unlink()
     return succeed(task)
+
+
+def shop_of(task: Any) -> Path:
+    return Path(task.folder).parents[2]
+
+
+def connect(task: Any) -> None:
+    socket.create_connection(("127.0.0.1", 9), timeout=1)
+
+
+def connect_by_hand(task: Any) -> None:
+    """As native code does it: past Python, straight to the system."""
+    libc = ctypes.CDLL(None, use_errno=True)
+    refuse_unless(libc.socket(socket.AF_INET, socket.SOCK_DGRAM, 0) >= 0)
+
+
+def write_by_hand(task: Any) -> None:
+    libc = ctypes.CDLL(None, use_errno=True)
+    libc.fopen.restype = ctypes.c_void_p
+    refuse_unless(libc.fopen(os.fsencode(shop_of(task) / "inbox" / "planted"), b"w"))
+
+
+def write_to_a_neighbour_by_hand(task: Any) -> None:
+    libc = ctypes.CDLL(None, use_errno=True)
+    libc.fopen.restype = ctypes.c_void_p
+    refuse_unless(libc.fopen(os.fsencode(task.folder.parent / "neighbour" / "planted"), b"w"))
+
+
+def refuse_unless(made: Any) -> None:
+    if not made:
+        raise OSError(ctypes.get_errno(), "the system said no")
+
+
+def kill_the_server(task: Any) -> None:
+    os.kill(os.getppid(), 0)
+
+
+OUTSIDE: dict[str, Callable[[Any], object]] = {
+    "connect": connect,
+    "lookup": lambda task: socket.getaddrinfo("example.org", 80),
+    "write": lambda task: (shop_of(task) / "inbox" / "planted").write_text("planted"),
+    "home": lambda task: (Path.home() / ".fettlebox-planted").write_text("planted"),
+    "original": lambda task: (task.folder / "original" / task.scan_name).write_text("altered"),
+    "remove": lambda task: (shop_of(task) / "shop.yaml").unlink(),
+    "move": lambda task: (task.folder / "half").rename(shop_of(task) / "inbox" / "planted"),
+    "link": lambda task: (shop_of(task) / "inbox" / "planted").symlink_to("/etc"),
+    "mode": lambda task: (shop_of(task) / "shop.yaml").chmod(0o777),
+    "spy": lambda task: (shop_of(task) / "shop.yaml").read_text(),
+    "native_write": write_by_hand,
+    "native_neighbour": write_to_a_neighbour_by_hand,
+    "native_connect": connect_by_hand,
+    "signal": kill_the_server,
+}
 
 
 def hang_deaf() -> None:
@@ -94,7 +148,7 @@ def _explode() -> None:
     raise ValueError("cannot be read back")
 
 
-def slow(task: Any) -> Result:
+def slow(task: Any, progress: Any = None) -> Result:
     """Writes its part in pieces over about 60 ms, so that a kill may fall between them."""
     for number in range(6):
         with (task.folder / "part.bin").open("ab") as part:
@@ -103,7 +157,25 @@ def slow(task: Any) -> Result:
     return succeed(task)
 
 
-def tell_environment(task: Any) -> Result:
+def crash_in_a_step(task: Any, progress: Any = None) -> None:
+    progress("units", 0.0)
+    progress("repair", 0.0)
+    ctypes.string_at(0)
+
+
+def write_without_end(task: Any, progress: Any = None) -> None:
+    with (task.folder / "endless").open("wb") as file:
+        file.truncate(5 << 30)
+
+
+def leave_temporary_files(task: Any, progress: Any = None) -> Result:
+    handle, name = tempfile.mkstemp()
+    os.close(handle)
+    (task.folder / "where.txt").write_text(name)
+    return Result(task.job, "done")
+
+
+def tell_environment(task: Any, progress: Any = None) -> Result:
     """Writes down who ran it: process id, parent, and how many jobs this process has run."""
     global _jobs
     _jobs += 1

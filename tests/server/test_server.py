@@ -41,7 +41,13 @@ def test_once_serves_what_is_there_and_says_how_each_job_ended(make_shop: MakeSh
     shop = make_shop(workers=2)
     drop(shop, "good.stl", "hold.stl", "reject.stl", "segfault.stl", "once.stl")
     events: list[Event] = []
-    summary = serve(shop, once=True, perform=performers.by_name, on_event=events.append)
+
+    def note(event: Event) -> None:
+        events.append(event)
+        if event.kind == "again":
+            (shop / "again").touch()
+
+    summary = serve(shop, once=True, perform=performers.by_name, on_event=note)
     assert summary.counts == {"done": 2, "held": 1, "rejected": 2}
     ended = {result.scan: result for result in summary.results}
     assert ended["hold.stl"].reason == "somebody should look at this"
@@ -94,7 +100,10 @@ def test_a_ticket_with_an_unknown_recipe_is_a_reject_with_the_sentence(make_shop
     (shop / "inbox" / "bust.stl.ticket.yaml").write_text("order: A-1\nrecipe: fancie\n")
     (result,) = serve(shop, once=True, perform=performers.succeed).results
     assert (result.state, result.recipe, result.order) == ("rejected", "fancie", "A-1")
-    assert result.reason == "this shop has no recipe 'fancie'; did you mean 'fancy'?"
+    assert result.reason == (
+        "bust.stl: ticket and recipe: this shop has no recipe 'fancie'; did you mean 'fancy'? "
+        "Put the ticket or the recipe right, then: fettlebox retry"
+    )
     assert (result.folder / "original" / "bust.stl.ticket.yaml").exists()
     (shop / "recipes" / "fancie.yaml").write_text((shop / "recipes" / "fancy.yaml").read_text())
     retry(shop, result.job)
@@ -358,6 +367,7 @@ def test_a_job_retried_beside_a_running_server_is_served(make_shop: MakeShop) ->
     child = start_server(shop, performers.by_name)
     wait_for(lambda: list((shop / "rejects").iterdir()) and "rejected" in said(shop))
     (row,) = list_jobs(shop)
+    (shop / "again").touch()
     retry(shop, row.id)
     wait_for(lambda: list((shop / "outbox").iterdir()))
     assert end(child) == 0

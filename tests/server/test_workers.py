@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import queue
+import re
 import signal
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -12,6 +13,7 @@ from typing import Any
 
 import performers
 import pytest
+from fettlebox import confinement
 from fettlebox.jobs.lock import wait_for_orphans
 from fettlebox.workers import Answer, Limits, Workers
 
@@ -53,7 +55,7 @@ def make_pool(tmp_path: Path) -> Iterator[Callable[..., Pool]]:
     pools: list[Pool] = []
 
     def make(perform: Any = performers.by_name, count: int = 1, **limits: Any) -> Pool:
-        pools.append(Pool(tmp_path, perform, count, **limits))
+        pools.append(Pool(limits.pop("private", tmp_path), perform, count, **limits))
         return pools[-1]
 
     yield make
@@ -79,7 +81,7 @@ def test_each_kind_of_failure_is_that_jobs_own(make_pool: Callable[..., Pool]) -
         assert answer.kind == "failed" and sentence in answer.sentence, (verb, answer)
         assert answer.sentence.isprintable()
         good = pool.run(f"good-{verb}")
-        assert good.kind == "answered" and good.result.state == "done", verb
+        assert good.kind == "answered" and good.result.state == "done", (verb, good)
 
 
 @pytest.mark.parametrize("verb", ["hang", "deaf"])
@@ -88,6 +90,48 @@ def test_a_job_that_hangs_is_stopped(make_pool: Callable[..., Pool], verb: str) 
     answer = pool.run(verb)
     assert answer.kind == "failed" and "longer than the 0.3 s" in answer.sentence
     assert pool.run("good").kind == "answered"
+
+
+def test_a_job_cannot_leave_its_folder_or_use_the_network(
+    make_pool: Callable[..., Pool], tmp_path: Path
+) -> None:
+    """One worker meets every attempt in turn. What native code tries, only the kernel can refuse."""
+    private = tmp_path / "shop" / ".fettlebox"
+    for folder in ("inbox", ".fettlebox/work/neighbour"):
+        (tmp_path / "shop" / folder).mkdir(parents=True)
+    (tmp_path / "shop" / "shop.yaml").write_text("shop: x\n")
+    pool = make_pool(private=private)
+    for verb in performers.OUTSIDE:
+        kernel = verb.startswith("native") or verb == "signal"
+        if kernel and len(confinement.layers()) < 3:
+            continue
+        answer = pool.run(verb)
+        assert answer.kind == "failed", verb
+        said = "not permitted|Permission denied|said no" if kernel else "a plugin tried to (use|write|read)"
+        assert re.search(said, answer.sentence), (verb, answer.sentence)
+        assert (private / "work" / verb / "original" / verb).read_text() == verb
+        assert (tmp_path / "shop" / "shop.yaml").stat().st_mode & 0o777 == 0o644
+        assert not os.path.lexists(tmp_path / "shop" / "inbox" / "planted"), verb
+        assert not list((private / "work" / "neighbour").iterdir()), verb
+        assert pool.run(f"good-{verb}").kind == "answered"
+    assert not (Path.home() / ".fettlebox-planted").exists()
+
+
+def test_the_answer_to_a_crash_names_the_step(make_pool: Callable[..., Pool]) -> None:
+    answer = make_pool(performers.crash_in_a_step).run("any")
+    assert (answer.kind, answer.step) == ("failed", "repair") and "SIGSEGV" in answer.sentence
+
+
+def test_a_file_without_end_is_refused(make_pool: Callable[..., Pool]) -> None:
+    """The file is sparse: no disk is filled."""
+    answer = make_pool(performers.write_without_end).run("any")
+    assert answer.kind == "failed" and "a file larger than 4 GB" in answer.sentence
+
+
+def test_temporary_files_of_libraries_go_with_the_job(make_pool: Callable[..., Pool], tmp_path: Path) -> None:
+    assert make_pool(performers.leave_temporary_files).run("any").kind == "answered"
+    assert sorted(path.name for path in (tmp_path / "work" / "any").iterdir()) == ["original", "where.txt"]
+    assert (tmp_path / "work" / "any" / "where.txt").read_text().startswith(str(tmp_path / "work" / "any"))
 
 
 def test_a_full_disk_is_not_the_jobs_fault(make_pool: Callable[..., Pool]) -> None:

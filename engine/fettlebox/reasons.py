@@ -1,0 +1,45 @@
+"""Why a scan was rejected, always in the same order: the file, what was being done, what was found, what to do."""
+
+from __future__ import annotations
+
+from .errors import FettleboxError, RecipeError, ScanError
+from .text import plain
+
+ANOTHER_SCAN = "Export the scan again as STL, PLY, OBJ or 3MF, look at it, and drop it anew"
+ANOTHER_RECIPE = "Look at the scan, change the recipe or the ticket, then: fettlebox retry"
+MEND_TICKET = "Put the ticket or the recipe right, then: fettlebox retry"
+A_DEFECT = "The step has a defect: report it with failure.log, and try another recipe"
+SMALLER = "Make the scan smaller, or raise 'limits' in shop.yaml, then: fettlebox retry"
+CRASHED = "Try another recipe; if it fails there too, export the scan again"
+READING = "reading"
+
+
+def reason(file: str, step: str, found: str, do: str) -> str:
+    """One line: `bust.stl: repair: found …. Do …`. A part that `found` begins with is not said twice."""
+    name = plain(file)
+    text = plain(" ".join(found.split()))
+    for head in (name, step):
+        text = text.removeprefix(f"{head}: ") if head else text
+    text = ": ".join(part for part in (name, step, text) if part)
+    text = text.rstrip(". ")
+    return f"{text}{'' if text.endswith('?') else '.'} {do}"
+
+
+def advice(error: FettleboxError) -> str:
+    """What a shop hand can do about an expected failure."""
+    if isinstance(error, ScanError):
+        return ANOTHER_SCAN
+    return MEND_TICKET if isinstance(error, RecipeError) else ANOTHER_RECIPE
+
+
+def in_one_line(error: FettleboxError) -> str:
+    """An error's sentence; of a recipe's or ticket's problems each with its place, without the excerpts."""
+    if not isinstance(error, RecipeError):
+        return str(error)
+    said = []
+    for problem in error.problems:
+        place = f"{problem.file}:{problem.line}" if problem.line else problem.file
+        wanted = f"expected {problem.expected}" if problem.expected else ""
+        told = "; ".join(part for part in (problem.found, wanted, problem.hint) if part)
+        said.append(": ".join(part for part in (place, problem.place, told) if part))
+    return "; ".join(said)
