@@ -1,4 +1,4 @@
-"""Why a scan was rejected, always in the same order: the file, what was being done, what was found, what to do."""
+"""Why a scan was rejected, always in one order: the file, what was being done, what was found, what to do."""
 
 from __future__ import annotations
 

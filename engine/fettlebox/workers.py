@@ -4,9 +4,10 @@ Each worker is a pebble pool of one process: a process that dies with a lock of 
 then stop nobody else's job. What a child returns crosses the border as bytes that were pickled inside the
 job's own try, so an answer that cannot be pickled, or cannot be read back, is a failure of that job alone.
 
-What a child may touch is bounded by `confinement`. Memory is bounded by RLIMIT_DATA, which counts private writable memory. RLIMIT_AS would also count address
-space that numba, embree and TBB only reserve (measured: 1.2 GB of it with 0.28 GB in use). Past the limit
-numpy raises MemoryError at once; native code mostly aborts. Linux enforces this; elsewhere it has no effect.
+What a child may touch is bounded by `confinement`. Memory is bounded by RLIMIT_DATA, which counts private
+writable memory. RLIMIT_AS would also count address space that numba, embree and TBB only reserve (measured:
+1.2 GB of it with 0.28 GB in use). Past the limit numpy raises MemoryError at once; native code mostly aborts.
+Linux enforces this; elsewhere it has no effect.
 """
 
 from __future__ import annotations

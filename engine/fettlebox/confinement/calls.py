@@ -21,8 +21,8 @@ _LOAD, _EQUAL, _AT_LEAST, _RETURN = 0x20, 0x15, 0x35, 0x06
 _NUMBER_AT, _MACHINE_AT = 0, 4
 _X32 = 0x40000000  # the second set of call numbers of x86-64
 
-# Numbers from <asm/unistd.h>: seccomp itself, then what is refused: socket, io_uring_setup (which makes sockets
-# too), ptrace, process_vm_readv, process_vm_writev, pidfd_getfd.
+# Numbers from <asm/unistd.h>: seccomp itself, then what is refused: socket, io_uring_setup (which makes
+# sockets too), ptrace, process_vm_readv, process_vm_writev, pidfd_getfd.
 _MACHINES: dict[str, tuple[int, int, tuple[int, ...]]] = {
     "x86_64": (0xC000003E, 317, (41, 425, 101, 310, 311, 438)),
     "aarch64": (0xC00000B7, 277, (198, 425, 117, 270, 271, 438)),

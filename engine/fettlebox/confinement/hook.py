@@ -15,7 +15,8 @@ from typing import Any
 from ..errors import StepError
 
 _WRITING = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_APPEND
-_CHANGING = {  # event → its arguments that are paths to be changed, each with that of the folder it counts from
+# Event → its arguments that are paths to be changed, each with the argument of the folder it counts from.
+_CHANGING = {
     "os.remove": ((0, 1),), "os.rmdir": ((0, 1),), "os.mkdir": ((0, 2),), "os.symlink": ((1, 2),),
     "os.rename": ((0, 2), (1, 3)), "os.link": ((0, 2), (1, 3)), "os.truncate": ((0, None),),
     "os.chmod": ((0, 2),), "os.chown": ((0, 3),), "os.utime": ((0, 3),), "os.chflags": ((0, None),),
@@ -95,10 +96,10 @@ def _check(bounds: Bounds, path: str, *, writing: bool) -> None:
 def _joined(folder: Any, path: Any) -> str | None:
     """The path from where it counts; None where the system does not tell, and only the kernel can judge."""
     text = os.fsdecode(path)
-    if folder in (-1, None) or os.path.isabs(text):
+    if folder in (-1, None) or text.startswith(os.sep):
         return text
     try:
-        return os.path.join(os.readlink(f"/proc/self/fd/{folder}"), text)
+        return str(Path(f"/proc/self/fd/{folder}").readlink() / text)
     except OSError:
         return None
 
@@ -111,7 +112,7 @@ def _target(path: Any) -> str:
 def _name(path: str) -> str:
     """The place of a name, whatever it leads to."""
     folder, name = os.path.split(path.rstrip(os.sep))
-    return os.path.join(os.path.realpath(folder), name)
+    return f"{os.path.realpath(folder).rstrip(os.sep)}{os.sep}{name}"
 
 
 def _is_below(path: str, place: str) -> bool:
