@@ -8,7 +8,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import Any, Protocol
 
 from .html import Markup, join, style, tag
 from .look import CSS
@@ -54,14 +54,7 @@ def traveler_page(record: JobRecord, folder: Path) -> str:
             verdict(record),
             class_=f"verdict {'held' if record.state == 'done' and record.warnings else record.state}",
         ),
-        _notes("Warnings", record.warnings),
-        view,
-        _pictures(record, figures),
-        _facts(record),
-        _route(record, figures),
-        _notes("Cautions", record.cautions),
-        _again(record),
-        _origin(record),
+        card(record, figures, view),
     )
     head = tag(
         "head",
@@ -80,6 +73,27 @@ def traveler_page(record: JobRecord, folder: Path) -> str:
         "<!DOCTYPE html>\n"
         + tag("html", head, tag("body", body, turning_script() if view else None), lang="en")
         + "\n"
+    )
+
+
+class Figures(Protocol):
+    """Where a page's pictures come from."""
+
+    def show(self, path: str, caption: str) -> Markup:
+        """The picture at `path` below the job's folder, or a sentence where it cannot be shown."""
+
+
+def card(record: JobRecord, figures: Figures, view: Markup | None) -> Markup:
+    """All of a record below its verdict; `view` is where scan and part can be turned."""
+    return join(
+        _notes("Warnings", record.warnings),
+        view,
+        _pictures(record, figures),
+        _facts(record),
+        _route(record, figures),
+        _notes("Cautions", record.cautions),
+        _again(record),
+        _origin(record),
     )
 
 
@@ -128,7 +142,7 @@ def _policy(with_script: bool) -> str:
     return "; ".join([*rules, "base-uri 'none'", "form-action 'none'"])
 
 
-def _pictures(record: JobRecord, figures: _Figures) -> list[Markup]:
+def _pictures(record: JobRecord, figures: Figures) -> list[Markup]:
     of_steps = {picture_name(name) for step in record.steps for name in step.pictures}
     return [
         figures.show(path, CAPTIONS.get(PurePosixPath(path).name, PurePosixPath(path).stem))
@@ -212,7 +226,7 @@ def _none() -> Markup:
     return tag("p", "Nothing was measured.", class_="quiet")
 
 
-def _route(record: JobRecord, figures: _Figures) -> list[Markup]:
+def _route(record: JobRecord, figures: Figures) -> list[Markup]:
     if not record.steps:
         return []
     return [
@@ -221,7 +235,7 @@ def _route(record: JobRecord, figures: _Figures) -> list[Markup]:
     ]
 
 
-def _step(record: JobRecord, step: StepRecord, figures: _Figures) -> Markup:
+def _step(record: JobRecord, step: StepRecord, figures: Figures) -> Markup:
     title = step.id if step.id == step.name else f"{step.id} ({step.name})"
     same = step.outcome == "done" and step.part_in == step.part_out
     outcome = "done, part unchanged" if same else step.outcome

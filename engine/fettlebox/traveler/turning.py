@@ -74,13 +74,13 @@ def turning_view(pictures: Path) -> Markup | None:
 
 def turning_script() -> Markup:
     """The script element that belongs at the end of the page."""
-    return script(_source())
+    return script(turning_source())
 
 
 @cache
 def script_digest() -> str:
     """The digest of the page's one script, for its policy."""
-    return digest_for_policy(_source())
+    return digest_for_policy(turning_source())
 
 
 def digest_for_policy(text: str) -> str:
@@ -89,7 +89,7 @@ def digest_for_policy(text: str) -> str:
 
 
 @cache
-def _source() -> str:
+def turning_source() -> str:
     """The library without its exports, the names that the view uses, and the view, in one scope."""
     library, exports = _parted(THREE.read_text("utf-8"))
     view = (HERE / "view.js").read_text("utf-8")
