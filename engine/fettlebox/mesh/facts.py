@@ -8,7 +8,7 @@ import numpy as np
 
 from .part import Part
 from .soundness import inspect, signed_volumes
-from .topology import bodies, boundary_loop_count, check_edges
+from .topology import bodies, boundary_loop_count, is_closed
 
 
 def measure(part: Part, *, witness: bool = True) -> dict[str, Any]:
@@ -19,7 +19,7 @@ def measure(part: Part, *, witness: bool = True) -> dict[str, Any]:
     faces, vertices = part.faces, part.vertices
     corners = vertices[faces]
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    closed = check_edges(faces, len(vertices)).closed and len(faces) > 0
+    closed = len(faces) > 0 and is_closed(faces, len(vertices))
     count, body = bodies(faces, len(vertices))
     volume = signed_volumes(corners, body, count) if closed else None
     low, high = part.bounds
