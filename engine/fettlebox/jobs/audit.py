@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..errors import UsageError
-from ..traveler.ledger import FILE, FIRST, FOLDER, HEAD, Entry, Ledger, entry_from, one_behind
+from ..traveler.ledger import FILE, FIRST, FOLDER, GONE, HEAD, Entry, Ledger, entry_from, one_behind
 from .bookkeeping import files_of
 from .folders import ShopFolders, read_card
 from .states import FINISHED
@@ -75,7 +75,7 @@ def _audit(shop: ShopFolders, ledger: Ledger, lines: list[bytes]) -> Audit:
     at_rest = {
         entry.folder: entry
         for entry in last.values()
-        if entry.folder is not None and entry.state in FINISHED and entry.event != "discarded"
+        if entry.folder is not None and entry.state in FINISHED and entry.event not in GONE
     }
     count = 0
     places = {place.name for _, place in shop.places()}
@@ -86,7 +86,7 @@ def _audit(shop: ShopFolders, ledger: Ledger, lines: list[bytes]) -> Audit:
             continue
         count += _check_folder(shop, path, entry, findings)
     findings += _strangers(shop, at_rest, last)
-    discarded = sum(entry.event == "discarded" for entry in last.values())
+    discarded = sum(entry.event in GONE for entry in last.values())
     head = entries[-1].digest if entries else FIRST
     return Audit(tuple(findings), len(lines), len(at_rest), count, discarded, head)
 

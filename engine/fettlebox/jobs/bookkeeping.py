@@ -11,9 +11,9 @@ import os
 import stat
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import cast
+from typing import Literal, cast
 
-from ..traveler.ledger import Entry, EventName, Ledger
+from ..traveler.ledger import GONE, Entry, EventName, Ledger
 from . import faults
 from .digest import kind_of
 from .folders import ORIGINAL, Card, ShopFolders
@@ -99,17 +99,18 @@ def enter_retry(shop: ShopFolders, job: str, folder: Path, by: str | None = None
     )  # fmt: skip
 
 
-def enter_discard(
+def enter_gone(
     shop: ShopFolders,
     job: str,
     state: State,
     files: Mapping[str, str],
-    when: str | None = None,
+    why: Literal["discarded", "expired"],
+    when: str,
     by: str | None = None,
 ) -> Entry:
-    """A job's files are deleted; their digests stay."""
+    """A job's files are deleted, by a person or because their time is over; their digests stay."""
     return Ledger(shop.root).append(
-        "discarded", job=job, state=str(state), time=when or utc_now(), folder=None, files=files,
+        why, job=job, state=str(state), time=when, folder=None, files=files,
         by=by, reach=faults.reach,
     )  # fmt: skip
 
@@ -124,7 +125,11 @@ def catch_up(shop: ShopFolders, spool: Spool) -> Iterator[str]:
     Ledger(shop.root).mend()
     last = last_entries(shop)
     for row in spool.jobs():
-        event = _missing(row, last.get(row.id), shop)
+        entry = last.get(row.id)
+        if entry is not None and entry.event in GONE and row.discarded is None:
+            spool.mark_discarded(row.id, entry.time)  # cut off before the spool said so
+            continue
+        event = _missing(row, entry, shop)
         if event is not None:
             yield f"job {row.id}: that it was {event} was not in the ledger; it is now"
 
@@ -134,14 +139,14 @@ def _missing(row: Row, last: Entry | None, shop: ShopFolders) -> str | None:
 
     folder = shop.root / row.folder
     if row.state not in FINISHED:
-        if last is None or last.event in ("retried", "discarded"):
+        if last is None or last.event == "retried" or last.event in GONE:
             return None
         card = read_card(folder)
         return enter_retry(shop, row.id, folder, None if card is None else card.by).event
     if row.discarded is not None:
-        if last is None or last.event == "discarded":
+        if last is None or last.event in GONE:
             return None
-        return enter_discard(shop, row.id, row.state, last.files, row.discarded).event
+        return enter_gone(shop, row.id, row.state, last.files, "discarded", row.discarded).event
     if last is not None and last.event != "retried" and last.time == row.finished:
         return None
     card = read_card(folder)

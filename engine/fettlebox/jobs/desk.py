@@ -7,19 +7,21 @@ ended anew since, nothing is done. Of two that decide at once, one is done and t
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
 from ..errors import UsageError
 from ..traveler.writing import read_traveler
+from . import faults
 from .atomic import remove, sync_folder, write_whole
-from .bookkeeping import enter_discard, enter_end, enter_retry, files_of, last_entries
+from .bookkeeping import enter_end, enter_retry
 from .folders import CARD, Card, ShopFolders, clear_results, deliver, read_card, seal
 from .journal import utc_now
 from .new_ticket import adopt_ticket
 from .recovery import open_spool, recover
+from .retention import delete
 from .spool import Row, Spool, showable
 from .states import FINISHED, State
 from .store import Store
@@ -44,12 +46,13 @@ def release(shop: Path, job: str, *, by: str | None = None, seen: str | None = N
     with _open(shop) as (folders, spool), spool.transaction():
         row, folder, card = _find(folders, spool, job, {State.HELD}, seen)
         _require_parts(folder, row)
-        card = replace(card, state=State.DONE, finished=utc_now(), by=by)
+        card = replace(card, state=State.DONE, reason=None, finished=utc_now(), by=by)
         write_whole(folder / CARD, card.to_json())
         sync_folder(folder)
         target = deliver(folders, folder, card)
         enter_end(folders, card, target, released=True)
-        spool.move(row.id, State.HELD, State.DONE, folder=folders.relative(target), finished=card.finished)
+        where = folders.relative(target)
+        spool.move(row.id, State.HELD, State.DONE, folder=where, finished=card.finished, reason=None)
         return f"job {row.id} is released: {target}"
 
 
@@ -116,19 +119,8 @@ def discard(shop: Path, job: str, *, by: str | None = None, seen: str | None = N
     with _open(shop) as (folders, spool):
         with spool.transaction():
             row = _row(spool, job, FINISHED, seen)
-            folder = folders.root / row.folder
-            trash = folders.trash / row.id
-            now = utc_now()
-            if folder.is_dir():
-                files: Mapping[str, str] = files_of(folder)
-                folder.rename(trash)
-                sync_folder(folders.trash)
-                sync_folder(folder.parent)
-            else:
-                last = last_entries(folders).get(row.id)
-                files = last.files if last is not None else {}
-            enter_discard(folders, row.id, row.state, files, now, by)
-            spool.mark_discarded(row.id, now)
+            trash = delete(folders, spool, row, "discarded", utc_now(), by)
+        faults.reach("forgotten")
         remove(trash)
         return f"job {row.id}: its files are deleted"
 

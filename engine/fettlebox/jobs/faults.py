@@ -17,6 +17,8 @@ POINTS = (
     "delivered",  # the folder is where it belongs; neither ledger nor spool knows yet
     "entered",  # the ledger has the entry; its head and the spool do not know yet
     "closed",  # the spool knows
+    "trashed",  # a folder to be deleted is in the trash; neither ledger nor spool knows
+    "forgotten",  # ledger and spool say that it is deleted; the files are still in the trash
 )
 
 hook: Callable[[str], None] | None = None

@@ -24,6 +24,7 @@ from .folders import (
     seal,
 )
 from .journal import utc_now
+from .retention import empty_trash
 from .spool import Spool, SpoolDamaged
 from .states import State
 from .store import Store
@@ -52,12 +53,15 @@ def open_spool(shop: ShopFolders) -> tuple[Spool, list[str]]:
 def recover(store: Store, most_attempts: int, busy: frozenset[str] = frozenset()) -> list[str]:
     """Reconcile all but the jobs that workers have. Returns a sentence for each thing that was mended."""
     said: list[str] = []
+    trash = list(_folders(store.shop.trash))
     with store.spool.transaction():
-        said += _empty_trash(store)
+        empty_trash(store.shop, store.spool, trash)
         said += _look_through_work(store, most_attempts, busy)
         said += _adopt(store)
         said += _find_missing(store, busy)
         said += catch_up(store.shop, store.spool)
+    for folder in trash:
+        remove(folder)
     store.spool.is_new = False
     return said
 
@@ -67,13 +71,6 @@ def _folders(place: Path) -> Iterator[Path]:
         names = sorted(entry.name for entry in entries if entry.is_dir(follow_symlinks=False))
     for name in names:
         yield place / name
-
-
-def _empty_trash(store: Store) -> list[str]:
-    for folder in _folders(store.shop.trash):
-        store.spool.mark_discarded(folder.name, utc_now())
-        remove(folder)
-    return []
 
 
 def _look_through_work(store: Store, most_attempts: int, busy: frozenset[str]) -> Iterator[str]:

@@ -225,6 +225,21 @@ class Spool:
             else self._rows("WHERE state = ? ORDER BY seq", (state,))
         )
 
+    def finished_before(self, when: str, most: int) -> list[Row]:
+        """Finished jobs whose files are still there and whose end is before `when`, the oldest first."""
+        return self._rows(
+            "WHERE state IN ('done', 'held', 'rejected') AND discarded IS NULL AND finished < ?"
+            " ORDER BY finished LIMIT ?",
+            (when, most),
+        )
+
+    def standing(self, base: str) -> Row | None:
+        """The first job of the same scan, recipe and ticket that was not rejected; its files are there."""
+        rows = self._rows(
+            "WHERE base = ? AND discarded IS NULL AND state != 'rejected' ORDER BY seq LIMIT 1", (base,)
+        )
+        return rows[0] if rows else None
+
     def next_queued(self, skip: Sequence[str] = ()) -> Row | None:
         """The job that has waited longest."""
         marks = ",".join("?" * len(skip))

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import ConfigDict, Field
 
@@ -67,8 +67,16 @@ class ShopFile(StepParams):
     )
     money: str = Field("EUR", pattern="^[A-Z]{3}$", description="The money of all prices: an ISO 4217 code.")
     limits: LimitsFile = Field(default_factory=_default_limits, description="What one job may use.")
+    again: Literal["skip", "redo"] = Field(
+        "skip",
+        description="What becomes of a scan that comes again with the same recipe and ticket: it is put into "
+        "rejects/ with the first job's number, or done again.",
+    )
     keep: Time | None = quantity(
-        None, at_least="1 h", about="How long results and originals are kept; without it, for ever."
+        None,
+        at_least="1 h",
+        about="How long original, part and record of a finished job are kept, be it done, held or rejected; "
+        "then they are deleted. Without it, for ever.",
     )
 
 
@@ -95,6 +103,7 @@ class Shop:
     limits: Limits
     keep_s: float | None
     standard: str | None = None
+    again: Literal["skip", "redo"] = "skip"
 
     def recipe_path(self, name: str | None = None) -> Path:
         """The file of a recipe; by default of the shop's usual one."""
@@ -131,7 +140,7 @@ def parse_shop(text: str, shown_as: str, folder: Path | None = None) -> Shop:
     limits = Limits(checked.limits.time, checked.limits.memory, checked.limits.attempts)
     return Shop(
         folder or Path(), checked.shop, checked.recipe, checked.settle, checked.workers, printer, printers,
-        limits, checked.keep, checked.standard,
+        limits, checked.keep, checked.standard, checked.again,
     )  # fmt: skip
 
 

@@ -47,6 +47,9 @@ class TicketFile(BaseModel):
         "best one is worked on.",
         examples=[["bust-1.ply", "bust-2.ply"]],
     )
+    again: Literal["skip", "redo"] | None = Field(
+        None, description="Whether the same scan with this ticket is done again; else as the shop says."
+    )
     note: str | None = Field(
         None, description="Words for whoever handles this order; they go on the traveler."
     )
@@ -65,6 +68,7 @@ class Ticket:
     unit: Unit | None = None
     up: UpAxis | None = None
     takes: tuple[str, ...] = ()
+    again: Literal["skip", "redo"] | None = None
     note: str | None = None
     places: Mapping[str, Node] = field(default_factory=dict, repr=False)
 

@@ -22,7 +22,9 @@ from typing import Any, Literal
 
 from .canonical import canonical, digest
 
-EventName = Literal["done", "held", "rejected", "released", "retried", "discarded"]
+EventName = Literal["done", "held", "rejected", "released", "retried", "discarded", "expired"]
+GONE: tuple[EventName, ...] = ("discarded", "expired")
+"""Whose files were deleted: by a person, or because the shop keeps them no longer."""
 FOLDER = "ledger"
 FILE = "ledger.jsonl"
 HEAD = "head"
@@ -38,7 +40,7 @@ class Entry:
     state   the job's state after it
     time    RFC 3339, UTC
     folder  where its files are, below the shop's folder; null once they are deleted
-    files   path below the job's folder → SHA-256, as it was then; of a discarded job, what was deleted
+    files   path below the job's folder → SHA-256, as it was then; of a job that is gone, what was deleted
     by      the person who decided it, by the name of their token; not written where nobody was named
     """
 
