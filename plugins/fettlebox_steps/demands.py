@@ -6,7 +6,7 @@ To add one: write a class with `judge` here, from a Band or a RootModel, and giv
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, Protocol, runtime_checkable
@@ -192,12 +192,30 @@ class Fits(RootModel[Literal["printer"]]):
     """No side of the part's box is longer than that of the printer's build volume."""
 
     def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        size = [float(side) for side in measured.facts["size_mm"]]
         printer = measured.ctx.printer
-        sides = zip(("wide", "deep", "tall"), measured.facts["size_mm"], printer.build_volume_mm, strict=True)
-        for side, size, room in sides:
-            sentence = f"the part is {size:.4g} mm {side}; the printer {printer.name!r} builds {room:g} mm"
-            met = size <= room + FITS_WITHIN_MM
-            yield Finding(name, f"{side}_mm", met, size, {"at_most_mm": room}, sentence)
+        room = printer.build_volume_mm
+        met = _fits(size, room)
+        found, most = (" × ".join(f"{mm:.4g}" for mm in sides) for sides in (size, room))
+        sentence = f"the part is {found} mm (wide, deep, tall); the printer {printer.name!r} builds {most} mm"
+        if not met:
+            sentence += f"; {self._what_would_fit(size, room, measured.part.life_scale)}"
+        yield Finding(name, "size_mm", met, size, {"at_most_mm": list(room)}, sentence)
+
+    def _what_would_fit(self, size: list[float], room: Sequence[float], life_scale: float) -> str:
+        """The largest whole percent of life size that fits, and whether a quarter turn would do instead."""
+        factor = min(most / side for side, most in zip(size, room, strict=True) if side > 0)
+        percent = math.floor(100.0 * life_scale * factor * (1.0 + 1e-9))
+        if percent < 1:
+            return "not even 1 % of life size would fit"
+        smaller = " × ".join(f"{side * percent / (100.0 * life_scale):.4g}" for side in size)
+        said = f"{percent} % of life size would fit ({smaller} mm; this is {100.0 * life_scale:.4g} %)"
+        turned = _fits([size[1], size[0], size[2]], room)
+        return f"turned by a quarter on the bed it would fit as it is, or {said}" if turned else said
+
+
+def _fits(size: Sequence[float], room: Sequence[float]) -> bool:
+    return all(side <= most + FITS_WITHIN_MM for side, most in zip(size, room, strict=True))
 
 
 class Bodies(CountBand):
