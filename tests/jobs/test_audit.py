@@ -251,12 +251,12 @@ def test_an_end_that_was_cut_off_is_entered_once(
 def test_an_act_whose_entry_is_missing_is_entered_at_the_start(
     store: Store, finish: Callable[..., Path], monkeypatch: pytest.MonkeyPatch, act: Callable[..., str]
 ) -> None:
-    from fettlebox.jobs import desk
+    from fettlebox.jobs import desk, retention
 
     finish(state=State.HELD)
     with monkeypatch.context() as patch:
-        for name in ("enter_end", "enter_retry", "enter_discard"):
-            patch.setattr(desk, name, lambda *args, **more: None)
+        for module, name in ((desk, "enter_end"), (desk, "enter_retry"), (retention, "enter_gone")):
+            patch.setattr(module, name, lambda *args, **more: None)
         act(store.shop.root, "0123")
     assert len(lines_of(store.shop.root)) == 1
     for _ in range(2):
