@@ -56,6 +56,7 @@ class StepContext:
     reference  the scan's surface as far as it is the subject: what "distance from the scan" is measured
                against. Its placement ties it to the part, so either may have moved since.
     progress   call with a fraction 0..1 now and then; it raises when the job was cancelled.
+    pieces, extras   what earlier steps made to be printed instead of the part, and beside it
     """
 
     origin: Origin
@@ -64,6 +65,8 @@ class StepContext:
     scratch: Path
     printer: Printer = EVERYDAY
     progress: Callable[[float], None] = lambda fraction: None
+    pieces: Mapping[str, Part] = field(default_factory=dict)
+    extras: Mapping[str, Part] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -73,6 +76,9 @@ class StepResult:
     evidence   numbers that back a judgement: what was considered, by how much the choice won
     reference  the new surface to measure against, if the step took away what was not the subject
     pictures   name → PNG bytes that a person should see
+    pieces     name → what is printed instead of the part, which then is what they make once joined; no later
+               step may change the part
+    extras     name → what is printed beside the part, such as plugs; no later step may scale the part
     """
 
     part: Part
@@ -81,6 +87,8 @@ class StepResult:
     evidence: Mapping[str, Any] = field(default_factory=dict)
     reference: Part | None = None
     pictures: Mapping[str, bytes] = field(default_factory=dict)
+    pieces: Mapping[str, Part] = field(default_factory=dict)
+    extras: Mapping[str, Part] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

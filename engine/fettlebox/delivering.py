@@ -6,9 +6,10 @@ import hashlib
 import io
 import zipfile
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
-from .mesh import Part, write_part
+from .mesh import SEVERAL, Part, write_part, write_parts_together
 from .mesh.soundness import inspect
 from .mesh.writing import put_in_place
 from .recipe import Plan
@@ -17,6 +18,19 @@ from .traveler.record import Output
 
 NO_TIME = (1980, 1, 1, 0, 0, 0)
 """The earliest time that a zip can state, so that the same files give the same bytes."""
+
+
+@dataclass(frozen=True)
+class Goods:
+    """What is printed of a part: itself or the pieces it was cut into; extras beside it, such as plugs."""
+
+    part: Part
+    pieces: Mapping[str, Part] = field(default_factory=dict)
+    extras: Mapping[str, Part] = field(default_factory=dict)
+
+    def named(self) -> dict[str, Part]:
+        """Everything, by name; the part itself is called ""."""
+        return {**(self.pieces or {"": self.part}), **self.extras}
 
 
 def steps_to_keep(plan: Plan) -> dict[str, str | None]:
@@ -33,14 +47,16 @@ def steps_to_keep(plan: Plan) -> dict[str, str | None]:
     return makers
 
 
-def reasons_against(deliveries: Sequence[Delivery], part: Part, after: Mapping[str, Part]) -> str | None:
-    """Why the parts may not be delivered; None if every one of them is a sound solid."""
+def reasons_against(deliveries: Sequence[Delivery], goods: Goods, after: Mapping[str, Goods]) -> str | None:
+    """Why the parts may not be delivered; None if every one of them, and every piece, is a sound solid."""
     said = []
     for name in dict.fromkeys(one.after for one in deliveries if one.format not in (PICTURES, ZIP)):
-        witness = inspect(part if name is None else after[name])
-        if not witness.sound:
-            which = "the part" if name is None else f"the part after {name}, which is to be delivered,"
-            said.append(f"{which} is not a sound solid: {'; '.join(witness.reasons)}")
+        for piece, part in (goods if name is None else after[name]).named().items():
+            witness = inspect(part)
+            if not witness.sound:
+                which = piece or "the part"
+                which = which if name is None else f"{which} after {name}, which is to be delivered,"
+                said.append(f"{which} is not a sound solid: {'; '.join(witness.reasons)}")
     return "; ".join(said) or None
 
 
@@ -49,18 +65,29 @@ def write_parts(
     stem: str,
     about: Mapping[str, str],
     deliveries: Sequence[Delivery],
-    part: Part,
-    after: Mapping[str, Part],
+    goods: Goods,
+    after: Mapping[str, Goods],
 ) -> tuple[Output, ...]:
-    """`STEM.3mf` for the finished part, `STEM.repair.3mf` for the one after the step `repair`."""
+    """`STEM.3mf` for the finished part, `STEM.repair.3mf` for the one after the step `repair`.
+
+    Pieces and extras lie in one 3MF as objects of their own; of the other formats each has a file, such as
+    `STEM.piece-1.stl`.
+    """
     outputs = []
     for one in deliveries:
         if one.format in (PICTURES, ZIP):
             continue
         middle = "" if one.after is None else f".{one.after}"
-        path = folder / f"{stem}{middle}.{one.format}"
-        write_part(part if one.after is None else after[one.after], path, about)
-        outputs.append(_output(folder, path.name, one.format))
+        named = (goods if one.after is None else after[one.after]).named()
+        if f".{one.format}" in SEVERAL and len(named) > 1:
+            path = folder / f"{stem}{middle}.{one.format}"
+            write_parts_together({name or stem: part for name, part in named.items()}, path, about)
+            outputs.append(_output(folder, path.name, one.format))
+            continue
+        for name, part in named.items():
+            path = folder / f"{stem}{middle}{name and '.' + name.replace(' ', '-')}.{one.format}"
+            write_part(part, path, about)
+            outputs.append(_output(folder, path.name, one.format))
     return tuple(outputs)
 
 

@@ -166,7 +166,8 @@ def _by_step(then: StepRecord | None, now: StepRecord | None) -> Difference | No
     place = f"step {then.id}"
     if (then.id, then.name) != (now.id, now.name):
         return Difference(place, f"{then.id} ({then.name})", f"{now.id} ({now.name})")
-    for what in ("version", "params", "outcome", "part_in", "part_out", "reason", "facts", "evidence"):
+    compared = ("version", "params", "outcome", "part_in", "part_out", "made", "reason", "facts", "evidence")
+    for what in compared:
         one, other = getattr(then, what), getattr(now, what)
         if one != other:
             return Difference(place, f"{_WORDS.get(what, what)} {_shown(one)}", _shown(other))

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from .catalog import Catalog, find_steps
-from .delivering import hand_over_pictures, reasons_against, steps_to_keep, write_parts, write_zip
+from .delivering import Goods, hand_over_pictures, reasons_against, steps_to_keep, write_parts, write_zip
 from .errors import FettleboxError, HoldError, RecipeError, ScanError, StepError
 from .jobs.atomic import is_no_room
 from .jobs.digest import NotAScan, digest
@@ -145,11 +145,11 @@ def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
     record = replace(record, scan=about, warnings=(*record.warnings, *notes))
 
     makers = steps_to_keep(plan)
-    kept: dict[str | None, Part] = {None: part}
+    kept: dict[str | None, Goods] = {None: Goods(part)}
 
     def keep(planned: PlannedStep, run: Run) -> None:
         if planned.id in makers.values():
-            kept[planned.id] = run.part
+            kept[planned.id] = Goods(run.part, run.pieces, dict(run.extras))
 
     run = run_steps(
         part,
@@ -167,7 +167,7 @@ def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
 
 
 def _deliver(
-    task: JobTask, record: JobRecord, recipe: Recipe, scan: Scan, run: Run, kept: Mapping[str, Part]
+    task: JobTask, record: JobRecord, recipe: Recipe, scan: Scan, run: Run, kept: Mapping[str, Goods]
 ) -> JobRecord:
     """Write the parts if they are sound, the pictures in any case; fill in the record."""
     state, reason = run.state, run.reason
@@ -175,13 +175,14 @@ def _deliver(
     stem = Path(task.scan_name).stem or "part"
     agreed = False
     if run.complete and recipe.deliver:
-        against = reasons_against(recipe.deliver, run.part, kept)
+        goods = Goods(run.part, run.pieces, run.extras)
+        against = reasons_against(recipe.deliver, goods, kept)
         agreed = against is None
         if agreed:
             # Without the running number of a scan that came again: the same job gives the same bytes.
             base = task.job.partition("-")[0]
             about = {"Title": stem, "Description": f"Fettlebox job {base}, recipe {recipe.name}"}
-            outputs = write_parts(task.folder, stem, about, recipe.deliver, run.part, kept)
+            outputs = write_parts(task.folder, stem, about, recipe.deliver, goods, kept)
         elif state == "done":
             state, reason = "held", against
     unit_mm = life_unit_mm(run.part)

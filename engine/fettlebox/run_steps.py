@@ -36,6 +36,8 @@ class Run:
     records: tuple[StepRecord, ...] = ()
     warnings: tuple[str, ...] = ()
     pictures: dict[str, bytes] = field(default_factory=dict)
+    pieces: dict[str, Part] = field(default_factory=dict)
+    extras: dict[str, Part] = field(default_factory=dict)
 
 
 def run_steps(
@@ -91,15 +93,21 @@ def _run_one(
             scratch=Path(place),
             printer=printer,
             progress=lambda fraction: progress(planned.id, min(max(float(fraction), 0.0), 1.0)),
+            pieces=run.pieces,
+            extras=run.extras,
         )
         try:
             result = _result(planned, before, ctx, seed, kept)
+            if isinstance(result, StepResult):
+                _keep_to_pieces(planned, run, result)
         except (StepError, HoldError) as error:
             _fail(planned, run, error, time.perf_counter() - clock)
             return
     if not isinstance(result, StepResult):
         raise TypeError(f"step {planned.step.name!r} returned {type(result).__name__}; expected StepResult")
     run.part = result.part
+    run.pieces = dict(result.pieces) or run.pieces
+    run.extras |= result.extras
     run.reference = result.reference if result.reference is not None else run.reference
     shown = {f"{planned.id}-{name}": png for name, png in result.pictures.items()}
     run.pictures.update(shown)
@@ -115,8 +123,27 @@ def _run_one(
             warnings=result.warnings,
             evidence=result.evidence,
             pictures=tuple(shown),
+            made={**result.pieces, **result.extras},
         ),
     )
+
+
+def _keep_to_pieces(planned: PlannedStep, run: Run, result: StepResult) -> None:
+    """What was made to be printed must stay true of the part: StepError for a step that comes too late."""
+    changed = result.part is not run.part and result.part.digest() != run.part.digest()
+    if run.pieces and (changed or result.pieces):
+        raise StepError(
+            f"The part was already cut into {len(run.pieces)} pieces, and what {planned.id} does would not "
+            f"reach them; put {planned.id} before the step that cuts the part into pieces."
+        )
+    if run.extras and result.part.life_scale != run.part.life_scale:
+        raise StepError(
+            f"{', '.join(run.extras)} were made to fit the part at its present size; put {planned.id} before "
+            "the step that makes them."
+        )
+    twice = set(run.extras) & set(result.extras)
+    if twice:
+        raise StepError(f"An earlier step already made {', '.join(sorted(twice))}; one such step is enough.")
 
 
 def _result(
@@ -174,6 +201,7 @@ def _record(
     warnings: tuple[str, ...] = (),
     evidence: Mapping[str, Any] | None = None,
     pictures: tuple[str, ...] = (),
+    made: Mapping[str, Part] | None = None,
 ) -> StepRecord:
     came = before.digest()
     changed = after is not None and after is not before
@@ -192,6 +220,7 @@ def _record(
         warnings=warnings,
         evidence=dict(evidence or {}),
         pictures=pictures,
+        made={name: one.digest() for name, one in (made or {}).items()},
     )
 
 

@@ -26,7 +26,7 @@ from .api import Step, StepContext, StepResult
 from .mesh import Part, Plane
 from .versions import versions_here
 
-FORMAT = 1
+FORMAT = 2
 DAMAGED = (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile)
 
 
@@ -96,6 +96,7 @@ def step_key(
         "reference": ctx.reference.digest(),
         "origin": asdict(ctx.origin),
         "printer": asdict(ctx.printer),
+        "made": [[name, one.digest()] for name, one in (*ctx.pieces.items(), *ctx.extras.items())],
         "answers": dict(getattr(ctx, "answers", {})),
         "seed": seed,
         "versions": versions_here(),
@@ -128,6 +129,10 @@ def _pack(result: StepResult) -> dict[str, Any]:
     arrays = {f"part_{name}": value for name, value in _arrays(result.part).items()}
     if result.reference is not None:
         arrays |= {f"reference_{name}": value for name, value in _arrays(result.reference).items()}
+    for kind, made in (("piece", result.pieces), ("extra", result.extras)):
+        told[f"{kind}s"] = [[name, _words(one)] for name, one in made.items()]
+        for i, one in enumerate(made.values()):
+            arrays |= {f"{kind}_{i}_{name}": value for name, value in _arrays(one).items()}
     arrays |= {f"picture_{i}": np.frombuffer(png, np.uint8) for i, png in enumerate(result.pictures.values())}
     return {**arrays, "told": np.frombuffer(json.dumps(told, default=_as_json).encode(), np.uint8)}
 
@@ -141,6 +146,8 @@ def _unpack(stored: dict[str, Any]) -> StepResult:
         evidence=told["evidence"],
         reference=_part(stored, "reference", told["reference"]) if told["reference"] else None,
         pictures={name: stored[f"picture_{i}"].tobytes() for i, name in enumerate(told["pictures"])},
+        pieces={name: _part(stored, f"piece_{i}", words) for i, (name, words) in enumerate(told["pieces"])},
+        extras={name: _part(stored, f"extra_{i}", words) for i, (name, words) in enumerate(told["extras"])},
     )
 
 

@@ -55,6 +55,12 @@ class Measured:
         self.ctx = ctx
 
     @cached_property
+    def printed(self) -> dict[str, Measured]:
+        """What is printed of it: itself, called "the part", or the pieces it was cut into; and extras."""
+        made = {name: Measured(one, self.ctx) for name, one in self.ctx.pieces.items()} or {"the part": self}
+        return made | {name: Measured(one, self.ctx) for name, one in self.ctx.extras.items()}
+
+    @cached_property
     def facts(self) -> dict[str, Any]:
         from fettlebox.mesh.facts import measure
 
@@ -173,9 +179,10 @@ class Sound(RootModel[Literal[True]]):
     """Closed, oriented, without crossings, folds or degenerate triangles; of positive volume."""
 
     def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
-        verdict = measured.soundness
-        sentence = f"the part is not a sound solid: {', '.join(verdict.reasons)}"
-        yield Finding(name, "sound", verdict.sound, verdict.sound, True, sentence)
+        for which, one in measured.printed.items():
+            verdict = one.soundness
+            sentence = f"{which} is not a sound solid: {', '.join(verdict.reasons)}"
+            yield Finding(name, _of("sound", which), verdict.sound, verdict.sound, True, sentence)
 
 
 class Closed(RootModel[bool]):
@@ -189,18 +196,22 @@ class Closed(RootModel[bool]):
 
 
 class Fits(RootModel[Literal["printer"]]):
-    """No side of the part's box is longer than that of the printer's build volume."""
+    """No side of the part's box, or of a piece's, is longer than that of the printer's build volume."""
 
     def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
+        for which, one in measured.printed.items():
+            yield self._judged(name, which, one)
+
+    def _judged(self, name: str, which: str, measured: Measured) -> Finding:
         size = [float(side) for side in measured.facts["size_mm"]]
         printer = measured.ctx.printer
         room = printer.build_volume_mm
         met = _fits(size, room)
         found, most = (" × ".join(f"{mm:.4g}" for mm in sides) for sides in (size, room))
-        sentence = f"the part is {found} mm (wide, deep, tall); the printer {printer.name!r} builds {most} mm"
-        if not met:
+        sentence = f"{which} is {found} mm (wide, deep, tall); the printer {printer.name!r} builds {most} mm"
+        if not met and which == "the part":
             sentence += f"; {self._what_would_fit(size, room, measured.part.life_scale)}"
-        yield Finding(name, "size_mm", met, size, {"at_most_mm": list(room)}, sentence)
+        return Finding(name, _of("size_mm", which), met, size, {"at_most_mm": list(room)}, sentence)
 
     def _what_would_fit(self, size: list[float], room: Sequence[float], life_scale: float) -> str:
         """The largest whole percent of life size that fits, and whether a quarter turn would do instead."""
@@ -320,6 +331,11 @@ class Base(AreaBand):
         forecast = measured.forecast
         found = None if forecast is None else forecast.first_layer_mm2
         return self.within(name, "first_layer_mm2", found, "the area of the part's first layer is {}")
+
+
+def _of(fact: str, which: str) -> str:
+    """The name of a fact of one piece of several."""
+    return fact if which == "the part" else f"{which.replace(' ', '_')}_{fact}"
 
 
 def _known(value: float) -> float | None:

@@ -5,8 +5,9 @@ from .formats.source import ReadLimits
 from .part import Part, Plane
 from .reading import read_scan
 from .scan import Origin, Scan
-from .writing import WRITABLE, write_part
+from .writing import SEVERAL, WRITABLE, write_part, write_parts_together
 
 __all__ = [
-    "READABLE", "WRITABLE", "Origin", "Part", "Plane", "ReadLimits", "Scan", "read_scan", "write_part",
+    "READABLE", "SEVERAL", "WRITABLE", "Origin", "Part", "Plane", "ReadLimits", "Scan", "read_scan",
+    "write_part", "write_parts_together",
 ]  # fmt: skip

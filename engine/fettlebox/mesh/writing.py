@@ -18,6 +18,8 @@ from .part import Part
 
 _MODULES = {".stl": "stl", ".3mf": "threemf_write", ".ply": "ply", ".glb": "gltf_write"}
 WRITABLE: tuple[str, ...] = tuple(_MODULES)
+SEVERAL: tuple[str, ...] = (".3mf",)
+"""Of these, the formats of which one file holds several parts."""
 
 LONGEST_TEXT = 1000
 """Characters kept of a text that goes into a file: long enough for a description."""
@@ -44,6 +46,22 @@ def write_part(part: Part, path: Path, about: Mapping[str, str] | None = None) -
     module = import_module(f".formats.{_MODULES[suffix]}", __package__)
     encode = cast(Callable[[Part, dict[str, str]], bytes], module.write)
     put_in_place(path, encode(part, tame(about or {})))
+
+
+def write_parts_together(
+    parts: Mapping[str, Part], path: Path, about: Mapping[str, str] | None = None
+) -> None:
+    """Write parts, by name, side by side into one file of a format in SEVERAL; else as `write_part`."""
+    suffix = path.suffix.lower()
+    if suffix not in SEVERAL:
+        raise UsageError(f"{path.name}: {suffix} holds one part; expected one of {', '.join(SEVERAL)}")
+    if not parts or not all(len(part.faces) for part in parts.values()):
+        raise ValueError("a part without triangles cannot be written")
+    module = import_module(f".formats.{_MODULES[suffix]}", __package__)
+    encode = cast(Callable[[Mapping[str, Part], dict[str, str]], bytes], module.write_several)
+    names = tame({str(k): name for k, name in enumerate(parts)})
+    named = {names[str(k)]: part for k, part in enumerate(parts.values())}
+    put_in_place(path, encode(named, tame(about or {})))
 
 
 def tame(about: Mapping[str, str]) -> dict[str, str]:

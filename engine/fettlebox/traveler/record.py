@@ -12,7 +12,10 @@ StepOutcome = Literal["done", "skipped", "held", "failed"]
 
 @dataclass(frozen=True)
 class StepRecord:
-    """One step of one job. Everything but `seconds` is the same on every run of the same job."""
+    """One step of one job. Everything but `seconds` is the same on every run of the same job.
+
+    made   name → digest of each piece, and of what is to be printed beside the part, that the step made
+    """
 
     id: str
     name: str
@@ -28,6 +31,7 @@ class StepRecord:
     warnings: tuple[str, ...] = ()
     evidence: Mapping[str, Any] = field(default_factory=dict)
     pictures: tuple[str, ...] = ()
+    made: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Write 3MF: one object, one build item, millimetres.
+"""Write 3MF: an object and a build item for each part, millimetres.
 
 After the 3MF Core Specification 1.4.0 and, for colours, the Materials and Properties Extension 1.2.1
 (3MF Consortium). Colours are an optional extension here: a consumer that does not know it still has
@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import re
 import zipfile
+from collections.abc import Mapping
 from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
@@ -42,13 +43,25 @@ _LEVEL = 4
 """Deflate level: on these texts level 6 takes three times as long for 5 % fewer bytes."""
 
 
+APART_MM = 10.0
+"""Gap between parts that lie side by side in one file, for a brim (common practice, no published source)."""
+
+
 def write(part: Part, about: dict[str, str]) -> bytes:
+    return _packed(model_xml({about.get("Title") or "part": part}, about))
+
+
+def write_several(parts: Mapping[str, Part], about: dict[str, str]) -> bytes:
+    return _packed(model_xml(parts, about))
+
+
+def _packed(model: bytes) -> bytes:
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w") as archive:
         for name, content in (
             ("[Content_Types].xml", _TYPES.encode()),
             ("_rels/.rels", _RELATIONSHIPS.encode()),
-            (MODEL_PART, model_xml(part, about)),
+            (MODEL_PART, model),
         ):
             entry = zipfile.ZipInfo(name, _ZIP_EPOCH)
             entry.compress_type = zipfile.ZIP_DEFLATED
@@ -57,21 +70,13 @@ def write(part: Part, about: dict[str, str]) -> bytes:
     return packed.getvalue()
 
 
-def model_xml(part: Part, about: dict[str, str]) -> bytes:
-    """The model part: UTF-8 XML without a document type."""
-    from .threemf_text import element_lines, vertex_lines
-
-    names: tuple[str, ...] = ("v1", "v2", "v3")
-    rows, colours, shading = part.faces, b"", ""
-    if part.colours is not None:
-        distinct, index = np.unique(part.colours.view("<u4").ravel(), return_inverse=True)
-        colours = _colour_group(distinct)
-        # the object's own pid would do, but readers are known to heed only the triangle's
-        names = (*names, "pid", "p1", "p2", "p3")
-        group = np.ones((len(part.faces), 1), np.int32)
-        rows = np.concatenate([part.faces, group, index.astype(np.int32)[part.faces]], axis=1)
-        shading = ' pid="1" pindex="0"'
-    title = quoteattr(about["Title"]) if about.get("Title") else '"part"'
+def model_xml(parts: Mapping[str, Part], about: dict[str, str]) -> bytes:
+    """The model part: UTF-8 XML without a document type. One part stays in place; several are moved apart."""
+    objects, items = [], []
+    offsets = [""] if len(parts) == 1 else _side_by_side(list(parts.values()))
+    for k, (name, part) in enumerate(parts.items()):
+        objects.append(_object(name, part, 2 * k + 1))
+        items.append(f'<item objectid="{2 * k + 2}"{offsets[k]}/>\n')
     return b"".join(
         (
             _HEAD.encode(),
@@ -79,13 +84,49 @@ def model_xml(part: Part, about: dict[str, str]) -> bytes:
             f' xmlns:about="{OWN}">\n'.encode(),
             _metadata(about).encode(),
             b"<resources>\n",
+            *objects,
+            f"</resources>\n<build>\n{''.join(items)}</build>\n</model>\n".encode(),
+        )
+    )
+
+
+def _side_by_side(parts: list[Part]) -> list[str]:
+    """Transforms of build items that put parts in a row along X, in the octant where all are positive, which
+    Core 1.4.0, section 3.4.3.1, recommends.
+    """
+    shifts = []
+    x = 0.0
+    for part in parts:
+        low, high = part.bounds
+        shift = (x - low[0], -low[1], -low[2])
+        shifts.append(' transform="1 0 0 0 1 0 0 0 1 {:.6g} {:.6g} {:.6g}"'.format(*(v + 0.0 for v in shift)))
+        x += float(high[0] - low[0]) + APART_MM
+    return shifts
+
+
+def _object(name: str, part: Part, group: int) -> bytes:
+    """The object with the number `group` + 1, and its colour group before it if it has colours."""
+    from .threemf_text import element_lines, vertex_lines
+
+    names: tuple[str, ...] = ("v1", "v2", "v3")
+    rows, colours, shading = part.faces, b"", ""
+    if part.colours is not None:
+        distinct, index = np.unique(part.colours.view("<u4").ravel(), return_inverse=True)
+        colours = _colour_group(distinct, group)
+        # the object's own pid would do, but readers are known to heed only the triangle's
+        names = (*names, "pid", "p1", "p2", "p3")
+        groups = np.full((len(part.faces), 1), group, np.int32)
+        rows = np.concatenate([part.faces, groups, index.astype(np.int32)[part.faces]], axis=1)
+        shading = f' pid="{group}" pindex="0"'
+    head = f'<object id="{group + 1}" type="model" name={quoteattr(name)}{shading}>'
+    return b"".join(
+        (
             colours,
-            f'<object id="2" type="model" name={title}{shading}>\n<mesh>\n<vertices>\n'.encode(),
+            f"{head}\n<mesh>\n<vertices>\n".encode(),
             vertex_lines(part.vertices),
             b"</vertices>\n<triangles>\n",
             element_lines("triangle", names, rows),
-            b"</triangles>\n</mesh>\n</object>\n</resources>\n",
-            b'<build>\n<item objectid="2"/>\n</build>\n</model>\n',
+            b"</triangles>\n</mesh>\n</object>\n",
         )
     )
 
@@ -99,8 +140,8 @@ def _metadata(about: dict[str, str]) -> str:
     return "".join(lines)
 
 
-def _colour_group(distinct: Bytes) -> bytes:
-    """A colour group, id 1, of packed RGBA values (k,), in their order."""
+def _colour_group(distinct: Bytes, group: int) -> bytes:
+    """The colour group with the number `group`, of packed RGBA values (k,), in their order."""
     rgba = np.ascontiguousarray(distinct).view(np.uint8).reshape(-1, 4)
     lines = "".join(f'<m:color color="#{r:02X}{g:02X}{b:02X}{a:02X}"/>\n' for r, g, b, a in rgba.tolist())
-    return f'<m:colorgroup id="1">\n{lines}</m:colorgroup>\n'.encode()
+    return f'<m:colorgroup id="{group}">\n{lines}</m:colorgroup>\n'.encode()
