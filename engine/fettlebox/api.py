@@ -93,7 +93,9 @@ class StepResult:
 
 @dataclass(frozen=True)
 class Step(Generic[P]):
-    """A step as the engine knows it. `shorthand` is the parameter that a bare value sets."""
+    """A step as the engine knows it. `shorthand` is the parameter that a bare value sets; `keeps_sound` says
+    that of a sound solid it makes a sound solid.
+    """
 
     name: str
     version: int
@@ -102,6 +104,7 @@ class Step(Generic[P]):
     run: Callable[[Part, P, StepContext], StepResult]
     shorthand: str | None = None
     api_version: int = API_VERSION
+    keeps_sound: bool = True
 
     @hookimpl
     def fettlebox_steps(self) -> list[Step[Any]]:
@@ -150,7 +153,7 @@ class Hooks:
 
 
 def step(
-    name: str, *, version: int, summary: str, shorthand: str | None = None
+    name: str, *, version: int, summary: str, shorthand: str | None = None, keeps_sound: bool = True
 ) -> Callable[[Callable[[Part, P, StepContext], StepResult]], Step[P]]:
     """Make a function of (part, params, ctx) a step. Its parameters' class is read from its annotation."""
 
@@ -164,6 +167,8 @@ def step(
         params = typing.get_type_hints(function)[given[1]]
         if not (isinstance(params, type) and issubclass(params, StepParams)):
             raise TypeError(f"step {name!r}: annotate {given[1]!r} with a subclass of StepParams")
-        return Step(name, version, summary, typing.cast(type[P], params), function, shorthand)
+        return Step(
+            name, version, summary, typing.cast(type[P], params), function, shorthand, keeps_sound=keeps_sound
+        )
 
     return wrap

@@ -1,0 +1,238 @@
+"""The contract suite finds fault with faulty steps, each for its own reason, and with no built-in step."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from fettlebox.api import Length, Part, Step, StepContext, StepError, StepParams, StepResult, quantity, step
+from fettlebox.testing import ContractError, ball, contract
+from pydantic import ConfigDict
+
+
+class Lift(StepParams):
+    by: Length = quantity("5 mm", at_least="0 mm", at_most="1 m", about="How far the part is lifted.")
+
+
+def lifted(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    if not len(part.faces):
+        raise StepError("there is nothing to lift: the part has no faces")
+    up = np.eye(4)
+    up[2, 3] = params.by
+    for fraction in (0.0, 0.5, 1.0):
+        ctx.progress(fraction)
+    return StepResult(part.moved(up), facts={"lifted_mm": params.by})
+
+
+Run = Callable[[Part, Lift, StepContext], StepResult]
+
+
+def made(run: Run, summary: str = "Lift the part off the bed.", **more: Any) -> Step[Any]:
+    run.__annotations__ |= {"params": Lift}
+    return step("lift", version=1, summary=summary, shorthand="by", **more)(run)
+
+
+def faults(one: Step[Any], **tried: Any) -> dict[str, str]:
+    """The checks that the step does not pass, with what they say."""
+    found = {}
+    for check in contract(one, **tried):
+        try:
+            check()
+        except ContractError as error:
+            found[check.name] = str(error)
+    return found
+
+
+def test_a_good_step_passes() -> None:
+    assert faults(made(lifted)) == {}
+
+
+def in_place(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    array = part.vertices
+    if array.flags.writeable:
+        array[:, 2] += 1.0
+    return lifted(part, params, ctx)
+
+
+def by_chance(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    up = np.eye(4)
+    up[2, 3] = np.random.default_rng().random()
+    return StepResult(part.moved(up))
+
+
+def by_the_clock(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    return StepResult(part, facts={"at_s": time.time()})
+
+
+def opens(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    return StepResult(part.with_mesh(part.vertices, part.faces[1:]))
+
+
+def loses_its_place(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    return StepResult(part.with_mesh(part.vertices + np.array([0.0, 0.0, params.by]), part.faces))
+
+
+def chats(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    print("lifting")
+    return lifted(part, params, ctx)
+
+
+def chats_natively(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    os.write(1, b"lifting\n")
+    return lifted(part, params, ctx)
+
+
+def moves_house(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    os.chdir(ctx.scratch)
+    return lifted(part, params, ctx)
+
+
+def hardens_numpy(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    np.seterr(all="raise")
+    return lifted(part, params, ctx)
+
+
+def seeds_for_all(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    np.random.seed(1)
+    return lifted(part, params, ctx)
+
+
+def calls_home(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    import socket
+
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as line:
+        line.connect(("127.0.0.1", 9))
+    return lifted(part, params, ctx)
+
+
+def litters(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    Path.cwd().joinpath("litter.txt").write_text("x")
+    return lifted(part, params, ctx)
+
+
+def bare_facts(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    return StepResult(part, facts={"lifted": 5.25})
+
+
+def numpy_facts(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    return StepResult(part, facts={"lifted_mm": np.float32(5)})
+
+
+def not_a_number(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    return StepResult(part, facts={"lifted_mm": float("nan")})
+
+
+def trips_on_nothing(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    lowest = part.vertices[part.faces].min()  # raises ValueError where there is none
+    return StepResult(part, facts={"lowest_mm": float(lowest)})
+
+
+def mumbles(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    raise StepError("no")
+
+
+def returns_a_part(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    return part  # type: ignore[return-value]
+
+
+def goes_back(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    ctx.progress(0.9)
+    ctx.progress(0.1)
+    return lifted(part, params, ctx)
+
+
+def never_stops(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    with contextlib.suppress(BaseException):
+        ctx.progress(0.5)
+    return StepResult(part)
+
+
+def squares(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    corners = part.vertices[:, 0].astype(np.float32)
+    furthest = [float(np.abs(corners - one).max()) for one in corners]
+    return StepResult(part, facts={"width_mm": max(furthest, default=0.0)})
+
+
+@pytest.mark.parametrize(
+    ("run", "check", "said"),
+    [
+        (in_place, "its input stays as it was", "changes the part that it is given"),
+        (by_chance, "the same comes out again", "different parts"),
+        (by_the_clock, "the same comes out again", "facts differ"),
+        (opens, "a sound part stays sound", "makes one that is not"),
+        (loses_its_place, "where it came from can be told", "keeps the old placement"),
+        (chats, "it keeps to itself", "prints 'lifting'"),
+        (chats_natively, "it keeps to itself", "prints 'lifting'"),
+        (moves_house, "it keeps to itself", "the current folder"),
+        (hardens_numpy, "it keeps to itself", "numpy's error settings"),
+        (seeds_for_all, "it keeps to itself", "numpy's random state"),
+        (calls_home, "it keeps to itself", "uses the network"),
+        (litters, "it keeps to itself", "litter.txt"),
+        (bare_facts, "its facts are named with units", "'lifted' has no unit"),
+        (numpy_facts, "its facts are named with units", "not JSON"),
+        (not_a_number, "its facts are named with units", "not JSON"),
+        (trips_on_nothing, "odd parts get a sentence", "given nothing, it fails with ValueError"),
+        (mumbles, "it works on something", "refuses with 'no'"),
+        (returns_a_part, "it works on something", "returns Part"),
+        (goes_back, "progress is told and heeded", "expected to rise from 0 to 1"),
+        (never_stops, "progress is told and heeded", "goes on when it is cancelled"),
+    ],
+    ids=lambda value: value.__name__ if callable(value) else "",
+)
+def test_a_faulty_step_fails_for_its_own_reason(
+    run: Run, check: str, said: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    found = faults(made(run), parts={"ball": ball(2)})
+    assert said in found[check]
+    whole = {"returns_a_part", "mumbles"}  # a step that never works passes nothing that needs a result
+    assert run.__name__ in whole or set(found) == {check}, found
+
+
+def test_a_step_whose_time_explodes_is_found_out() -> None:
+    found = faults(made(squares), parts={"ball": ball(2)})
+    assert set(found) == {"its cost grows with the work"}
+    assert "to the power" in found["its cost grows with the work"]
+
+
+class Loose(StepParams):
+    model_config = ConfigDict(extra="ignore")
+    by_mm: float = 5.0
+
+
+class Hasty(StepParams):
+    by: Length = quantity("5 mm", about="")
+
+
+def test_faulty_parameters_and_words_are_found() -> None:
+    def run(part: Part, params: Loose, ctx: StepContext) -> StepResult:
+        return StepResult(part)
+
+    run.__annotations__["params"] = Loose
+    found = faults(step("lift", version=1, summary="lift")(run), parts={"ball": ball(2)})
+    assert "expected a sentence" in found["its words explain it"]
+    assert "extra='forbid'" in found["its schema is good"]
+    assert "a key that it does not have" in found["bad values are refused"]
+
+    def hasty(part: Part, params: Hasty, ctx: StepContext) -> StepResult:
+        return StepResult(part)
+
+    hasty.__annotations__["params"] = Hasty
+    found = faults(step("lift", version=1, summary="Lift it.")(hasty), parts={"ball": ball(2)})
+    assert found == {"its words explain it": "its parameter 'by' has no description"}
+
+
+def test_a_step_may_declare_that_it_opens_solids() -> None:
+    assert faults(made(opens, keeps_sound=False), parts={"ball": ball(2)}) == {}
+
+
+def test_settings_that_do_not_suit_are_said() -> None:
+    (check,) = [c for c in contract(made(lifted), {"by": "2 kg"}) if c.name == "it works on something"]
+    with pytest.raises(ContractError, match="do not accept"):
+        check()
