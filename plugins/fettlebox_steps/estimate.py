@@ -18,6 +18,14 @@ if TYPE_CHECKING:
 SHOWN_LAYERS = 8
 """Layers in the strip, evenly chosen from the first one upwards."""
 
+LISTED = 10
+"""Islands and bridges whose place is told, from the bed upwards; all of them are counted."""
+
+EVER_TAKEN_FOR_GRANTED = (
+    "support fills the columns under what leans out, told by columns half a millimetre apart or less",
+    "nothing goes wrong and nothing is thrown away; no tax",
+)
+
 SHOWN_SHARE = 0.001
 """Thin walls and narrow gaps on less of the surface than this are grain and edges: facts, but not worth a
 picture or a warning. Our judgement."""
@@ -92,6 +100,7 @@ def _facts(found: Forecast) -> dict[str, Any]:
         "support_cm3": found.support_mm3 / 1000.0,
         "support_on_part_cm3": found.support.on_part_mm3 / 1000.0,
         "islands": len(found.islands.layer),
+        **_bridge_facts(found),
         "first_layer_mm2": found.first_layer_mm2,
         "contact_mm2": stance.contact_mm2,
         "height_to_base": _known(stance.slenderness),
@@ -100,6 +109,13 @@ def _facts(found: Forecast) -> dict[str, Any]:
         "stability": _stability(found),
     }
     return facts
+
+
+def _bridge_facts(found: Forecast) -> dict[str, Any]:
+    if found.printer.kind != "filament":
+        return {}
+    spans = found.bridges.span_mm
+    return {"bridges": len(spans), "longest_bridge_mm": float(spans.max()) if len(spans) else None}
 
 
 def _thin_facts(found: Forecast) -> dict[str, Any]:
@@ -157,12 +173,13 @@ def _evidence(found: Forecast) -> dict[str, Any]:
         "cost": {"material": cost.material, "machine": cost.machine, "handling": cost.handling},
         "islands": [
             {"height_mm": float(heights[k] - heights[0]), "area_mm2": float(area)}
-            for k, area in list(zip(found.islands.layer, found.islands.area_mm2, strict=True))[:10]
+            for k, area in list(zip(found.islands.layer, found.islands.area_mm2, strict=True))[:LISTED]
         ],
         "printer": printer.name,
         "layer_mm": printer.layer_mm,
         "material": asdict(printer.material),
         "prices": asdict(printer.prices),
+        "finest_mm": printer.finest_mm,
         "support_beyond_deg": found.beyond_deg,
         "support_stands_on": found.supports,
     }
@@ -170,9 +187,16 @@ def _evidence(found: Forecast) -> dict[str, Any]:
         evidence |= {"start_s": printer.start_s, "resin": asdict(printer.resin)}
         evidence["taken_for_granted"] = [
             "all layers take alike, but the first ones",
-            "the part is not hollowed",
+            "what is solid in the part is printed solid; what is hollow in it stays empty",
+            *EVER_TAKEN_FOR_GRANTED,
         ]
         return evidence
+    evidence["bridges"] = [
+        {"height_mm": float(heights[k] - heights[0]), "span_mm": float(span), "area_mm2": float(area)}
+        for k, span, area in list(
+            zip(found.bridges.layer, found.bridges.span_mm, found.bridges.area_mm2, strict=True)
+        )[:LISTED]
+    ]
     laid = found.laid
     parts = {
         "start_s": printer.start_s,
@@ -188,6 +212,7 @@ def _evidence(found: Forecast) -> dict[str, Any]:
         "a line of infill is as long as the mean chord of what it fills",
         "a move goes half as far as the layer is wide; one an outline, one for infill, one for support",
         "walls cover their own width of a slope; no slower first layer, no purge, no skirt",
+        *EVER_TAKEN_FOR_GRANTED,
     ]
     return evidence
 

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from .geometry.bridges import Bridges
     from .geometry.layer_facts import Islands
     from .geometry.overhang import Support
     from .geometry.print_stability import Stance
@@ -92,6 +93,13 @@ class Forecast:
         from .geometry.layer_facts import islands
 
         return islands(self.layers)
+
+    @cached_property
+    def bridges(self) -> Bridges:
+        """Spans through the air. Resin has none: there, what is not held floats away."""
+        from .geometry.bridges import bridges
+
+        return bridges(self.part.vertices, self.part.faces, self.layers, self.printer.line_mm)
 
     @property
     def first_layer_mm2(self) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib.util
 import io
 import sys
-from dataclasses import replace
+from dataclasses import asdict, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -84,7 +84,15 @@ def test_everything_assumed_is_in_the_evidence() -> None:
     assert evidence["filament"]["wall_speed_mm_s"] == EVERYDAY.filament.wall_speed_mm_s
     assert evidence["filament"]["line_mm"] == 0.45
     assert evidence["material"]["density_g_per_cm3"] == 1.24
-    assert evidence["taken_for_granted"]
+    # Nothing that the working out reads of a printer is left out of the record.
+    for field in fields(EVERYDAY.filament):
+        if field.name != "stated_line_mm":
+            assert evidence["filament"][field.name] == getattr(EVERYDAY.filament, field.name)
+    assert evidence["material"] == asdict(EVERYDAY.material)
+    assert evidence["prices"] == asdict(EVERYDAY.prices)
+    assert evidence["support_beyond_deg"] == 45.0 and evidence["support_stands_on"] == "bed and part"
+    assert evidence["time"]["start_s"] == EVERYDAY.start_s and evidence["layer_mm"] == 0.2
+    assert len(evidence["taken_for_granted"]) > 4
     resin = run(cube(), Printer("fine", (130.0, 80.0, 160.0), "resin", layer_mm=0.05)).evidence
     assert resin["resin"]["exposure_s"] == 2.5
 
@@ -147,6 +155,22 @@ def test_what_starts_in_mid_air_is_told_when_nothing_holds_it() -> None:
     part = part_of(trimesh.boolean.union([arm, post, drop], engine="manifold"))
     assert run(part).facts["islands"] == 1
     assert any("One place starts in mid-air, and no" in said for said in run(part, support="none").warnings)
+
+
+def test_a_span_held_at_both_ends_is_a_bridge() -> None:
+    """A beam on two posts 12 mm apart, 15.9 mm up: a line's width clings to either post, 11.1 mm hang."""
+    solids = []
+    for size, at in (((4, 6, 20), (2, 3, 10)), ((4, 6, 20), (18, 3, 10)), ((20, 6, 4), (10, 3, 18))):
+        made = trimesh.creation.box(size)
+        made.apply_translation(at)
+        solids.append(made)
+    result = run(part_of(trimesh.boolean.union(solids, engine="manifold")))
+    assert result.facts["bridges"] == 1
+    assert result.facts["longest_bridge_mm"] == pytest.approx(11.1, abs=0.05)
+    assert result.evidence["bridges"][0]["height_mm"] == pytest.approx(16.0, abs=0.21)
+    assert run(cube()).facts["bridges"] == 0
+    resin = run(cube(), Printer("fine", (130.0, 80.0, 160.0), "resin", layer_mm=0.05)).facts
+    assert "bridges" not in resin, "what is not held from the start has no ends in resin"
 
 
 def test_how_safely_it_stands_is_said() -> None:

@@ -81,6 +81,33 @@ def islands(layers: Layers) -> Islands:
 
 
 @njit(cache=True)
+def area_by_gap(z, faces, area, heights):
+    """(k+1,) of the area (m,) of faces, as much as lies between each two of the rising heights (k,), and
+    beyond the ends; z (n,) of the vertices. What lies in a height counts to the gap below it.
+    """
+    passed = np.zeros(len(heights) + 1)
+    for f in range(len(faces)):
+        if area[f] <= 0.0:
+            continue
+        p, q, r = z[faces[f, 0]], z[faces[f, 1]], z[faces[f, 2]]
+        low, high = min(p, q, r), max(p, q, r)
+        middle = p + q + r - low - high
+        first = np.searchsorted(heights, low)
+        last = np.searchsorted(heights, high)
+        before = 0.0
+        for j in range(first, last):
+            h = heights[j]
+            if h < middle:
+                share = (h - low) ** 2 / ((middle - low) * (high - low))
+            else:
+                share = 1.0 - (high - h) ** 2 / max((high - middle) * (high - low), 1e-300)
+            passed[j] += area[f] * (share - before)
+            before = share
+        passed[last] += area[f] * (1.0 - before)
+    return passed
+
+
+@njit(cache=True)
 def _apart(a, b):
     return np.hypot(a[0] - b[0], a[1] - b[1])
 

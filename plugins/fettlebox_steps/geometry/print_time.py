@@ -11,10 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
-from .layer_facts import layer_diagonals, outline_facts, sum_by_layer
+from .layer_facts import area_by_gap, layer_diagonals, outline_facts, sum_by_layer
 from .measures import area_vectors
 from .slicing import Layers
 
@@ -130,8 +129,14 @@ def skin_areas(vertices: ArrayLike, faces: ArrayLike, height_mm: Floats, rates: 
         np.hypot(vectors[:, 0], vectors[:, 1]), flat, out=np.full(len(flat), np.inf), where=flat > 0
     )
     covered = np.minimum(slope * rates.walls * rates.line_mm / (count * rates.layer_mm), 1.0)
-    passed = np.zeros((2, layers + 1))
-    _pass(points[:, 2].copy(), corners, vectors[:, 2] > 0, flat * (1.0 - covered), height_mm, passed)
+    shown = flat * (1.0 - covered)
+    z = points[:, 2].copy()
+    passed = np.stack(
+        [
+            area_by_gap(z, corners, np.where(side, shown, 0.0), np.asarray(height_mm, np.float64))
+            for side in (vectors[:, 2] > 0, vectors[:, 2] <= 0)
+        ]
+    )
     below = np.cumsum(
         np.pad(passed, ((0, 0), (1, 0))), axis=1
     )  # under the middle of layer j: below[:, j + 1]
@@ -139,30 +144,6 @@ def skin_areas(vertices: ArrayLike, faces: ArrayLike, height_mm: Floats, rates: 
     tops = below[0, np.minimum(k + count, layers) + 1] - below[0, k + 1]
     bottoms = below[1, k + 1] - below[1, np.maximum(k - count, -1) + 1]
     return np.asarray(np.maximum(tops, 0.0) + np.maximum(bottoms, 0.0), np.float64)
-
-
-@njit(cache=True)
-def _pass(z, faces, looks_up, area, heights, passed):
-    """Add each face's area to the gaps between the heights, as far as it lies in them."""
-    for f in range(len(faces)):
-        if area[f] <= 0.0:
-            continue
-        p, q, r = z[faces[f, 0]], z[faces[f, 1]], z[faces[f, 2]]
-        low, high = min(p, q, r), max(p, q, r)
-        middle = p + q + r - low - high
-        row = 0 if looks_up[f] else 1
-        first = np.searchsorted(heights, low)
-        last = np.searchsorted(heights, high)
-        before = 0.0
-        for j in range(first, last):
-            h = heights[j]
-            if h < middle:
-                share = (h - low) ** 2 / ((middle - low) * (high - low))
-            else:
-                share = 1.0 - (high - h) ** 2 / max((high - middle) * (high - low), 1e-300)
-            passed[row, j] += area[f] * (share - before)
-            before = share
-        passed[row, last] += area[f] * (1.0 - before)
 
 
 def resin_s(
