@@ -25,9 +25,9 @@ LAYERS = [
     {"jobs"},
     {"step_cache", "takes", "delivering", "run_steps", "run_job", "run_once", "replay"},
     {"confinement"},
-    {"workers", "watch"},
+    {"workers", "watch", "choosing", "service", "housekeeping"},
     {"server"},
-    {"checking", "comparing", "doctor", "demo", "printing", "trying", "testing"},
+    {"checking", "comparing", "doctor", "demo", "new_plugin", "printing", "trying", "testing"},
     {"cli", "__main__"},
 ]
 RANK = {name: rank for rank, names in enumerate(LAYERS) for name in names}

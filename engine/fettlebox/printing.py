@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from .replay import Replay
     from .run_job import JobResult
     from .run_steps import Run
+    from .testing import Check
 
 
 def as_json_line(data: Mapping[str, Any]) -> None:
@@ -243,6 +244,21 @@ def _parameter_lines(step: Step[Any]) -> Iterator[str]:
         yield f"  {name}: {in_words(at(schema, [name]))}{shown}{short}"
         if "description" in field:
             yield f"      {field['description']}"
+
+
+def proof(checks: Iterable[Check], *, as_json: bool) -> int:
+    """A line a check as it ends; the exit status is 4 when one of them finds a fault."""
+    broken = 0
+    for check in checks:
+        said = check.fault()
+        broken += said is not None
+        if as_json:
+            as_json_line({"check": check.name, "ok": said is None, "fault": said})
+        else:
+            print(
+                f"{'ok   ' if said is None else 'FAULT'}  {check.name}" + (f": {plain(said)}" if said else "")
+            )
+    return 4 if broken else 0
 
 
 def job_list(jobs: Iterable[Any], *, as_json: bool) -> None:

@@ -53,6 +53,14 @@ class Check:
     def __str__(self) -> str:
         return self.name
 
+    def fault(self) -> str | None:
+        """What the step does against the contract, in a sentence; None if it keeps to it."""
+        try:
+            self()
+        except ContractError as error:
+            return str(error)
+        return None
+
 
 def contract(
     step: Step[Any],
