@@ -28,7 +28,8 @@ LAYERS = [
     {"workers", "watch", "choosing", "service", "housekeeping"},
     {"server"},
     {"checking", "comparing", "doctor", "demo", "new_plugin", "printing", "trying", "testing"},
-    {"cli", "__main__"},
+    {"board"},
+    {"cli", "cli_board", "__main__"},
 ]
 RANK = {name: rank for rank, names in enumerate(LAYERS) for name in names}
 

@@ -136,14 +136,24 @@ def serve(
     workers: Annotated[
         int | None, typer.Option(help="Jobs at a time; the shop file's number if not given.")
     ] = None,
+    board: Annotated[
+        str | None,
+        typer.Option(help="Show the board there: HOST:PORT, or PORT on this machine only.", metavar="ADDR"),
+    ] = None,
+    board_url: Annotated[
+        str | None, typer.Option(help="The board's address behind a reverse proxy.", metavar="URL")
+    ] = None,
+    board_cert: Annotated[Path | None, typer.Option(help="A certificate of its own, for TLS.")] = None,
+    board_key: Annotated[Path | None, typer.Option(help="The certificate's key.")] = None,
     as_json: AsJson = False,
 ) -> int:
     """Watch a shop's inbox and work on every scan that arrives, until stopped."""
     from . import printing
-    from .server import serve as run_server
+    from .board.commands import with_board
 
+    serve_it = with_board(shop, board, board_url, board_cert, board_key)
     with printing.serve_progress(as_json=as_json) as on_event:
-        summary = run_server(shop, once=once, workers=workers, on_event=on_event)
+        summary = serve_it(once=once, workers=workers, on_event=on_event)
     printing.serve_summary(summary, as_json=as_json)
     if not once:
         return 0
@@ -367,6 +377,9 @@ def _settings(given: list[str]) -> dict[str, Any]:
             raise UsageError(f"--set {text!r}: expected NAME=VALUE, such as --set 'size=20 %'")
         values[name.strip()] = value.strip()
     return values
+
+
+from . import cli_board  # noqa: E402, F401 - it registers the commands of the board
 
 
 def main() -> None:

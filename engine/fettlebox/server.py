@@ -12,7 +12,7 @@ import sqlite3
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -55,10 +55,12 @@ def serve(
     on_event: Callable[[Event], None] = lambda event: None,
     clock: Callable[[], float] = time.monotonic,
     perform: Callable[..., Any] | None = None,
+    show: Callable[[Callable[[], Mapping[str, str]]], None] = lambda at_work: None,
 ) -> ServeSummary:
     """Serve a shop until stopped by a signal, or with `once` until its inbox and queue are empty.
 
     perform  the runner, `perform(task, progress) -> JobResult`; must be importable by a child process
+    show     is given a function that says, to any thread, which step each job is at
     Raises UsageError if the shop is being served already or cannot be, RecipeError for a wrong shop file.
     """
     folders = ShopFolders(shop_folder.absolute())
@@ -71,6 +73,7 @@ def serve(
         perform = run
     with open_shop(folders) as (store, said):
         server = _Server(store, rules, perform, workers or rules.workers, on_event, clock)
+        show(lambda: server._workers.steps)
         for sentence in said:
             server.tell("mended", sentence)
         return server.run(once)

@@ -112,6 +112,11 @@ class Workers:
         """Ids of the jobs that workers have and whose answers were not yet taken by `settle`."""
         return frozenset(self._running)
 
+    @property
+    def steps(self) -> dict[str, str]:
+        """What each job is at. May be asked from any thread."""
+        return {job: slot.step for job, (slot, _, _) in list(self._running.items())}
+
     def start(self, task: Task) -> None:
         """Give a job to a free worker."""
         taken = {id(slot) for slot, _, _ in self._running.values()}
