@@ -1,0 +1,318 @@
+"""Cut a part that is too large into pieces that fit the printer, with keys that lead them together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+from fettlebox.api import (
+    HoldError,
+    Length,
+    Part,
+    Ratio,
+    StepContext,
+    StepError,
+    StepParams,
+    StepResult,
+    quantity,
+    step,
+)
+from pydantic import Field, model_validator
+
+from .split_joints import FITS_WITHIN_MM, USUAL_KEY_MM, Cell, Joining, quarter_turn
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from .geometry.split_cutting import Block
+
+    Floats = NDArray[np.float64]
+
+DRAWN_APART = 0.45
+"""In the picture, pieces are moved away from the middle by this share of their distance from it."""
+
+SAME_VOLUME = 1e-6
+"""The pieces, and what sockets and numbers took away, make up the part to within this share."""
+
+
+class Room(StepParams):
+    """The largest box that a piece may fill."""
+
+    wide: Length = quantity(at_least="10 mm", at_most="5 m", about="Along X.")
+    deep: Length = quantity(at_least="10 mm", at_most="5 m", about="Along Y.")
+    tall: Length = quantity(at_least="10 mm", at_most="5 m", about="Along Z.")
+
+
+class Params(StepParams):
+    pieces_within: Literal["printer"] | Room = Field(
+        "printer",
+        alias="pieces within",
+        description="The room for a piece: the printer's build volume, or a box such as "
+        "{wide: 180 mm, deep: 180 mm, tall: 160 mm}.",
+    )
+    protect: Ratio | None = quantity(
+        None,
+        at_least="0 %",
+        at_most="95 %",
+        about="Upper share of the part's height that cuts must stay out of.",
+    )
+    keys: Literal["pegs", "dowels", "none"] = Field(
+        "pegs",
+        description="What leads two pieces together: `pegs` on one and sockets in the other, or holes in "
+        "both for bought `dowels`.",
+    )
+    diameter: Length | None = quantity(
+        None,
+        at_least="1 mm",
+        at_most="50 mm",
+        about="Diameter of a peg or dowel. If not given, pegs of 4 to 12 mm, by the size of the cut.",
+    )
+    depth: Length | None = quantity(
+        None, at_least="1 mm", at_most="100 mm", about="How deep it sits; if not given, its diameter."
+    )
+    clearance: Length = quantity(
+        "0.2 mm", at_least="0 mm", at_most="2 mm", about="Gap between a key and its hole, on every side."
+    )
+    wall: Length = quantity(
+        "3 mm", at_least="0.4 mm", at_most="50 mm", about="Least material around a hole, all the way down."
+    )
+    numbers: bool = Field(True, description="Each piece has its number sunk into a cut face.")
+    most: int = Field(24, ge=2, le=200, description="More pieces than this are not made.")
+
+    @model_validator(mode="after")
+    def _dowels_have_a_size(self) -> Params:
+        if self.keys == "dowels" and self.diameter is None:
+            raise ValueError("diameter: say the diameter of the dowels, such as '6 mm'")
+        room = self.pieces_within
+        long_mm = self.depth or self.diameter
+        if isinstance(room, Room) and self.keys == "pegs" and long_mm is not None:
+            least_mm = min(room.wide, room.deep, room.tall)
+            if long_mm > least_mm / 2:
+                raise ValueError(
+                    f"depth: pegs of {long_mm:g} mm take more than half of the room for a piece, "
+                    f"{least_mm:g} mm; expected shorter pegs or more room"
+                )
+        return self
+
+
+@step(
+    "split",
+    version=1,
+    summary="Cut a part that is too large into pieces that fit the printer, with keys and numbers.",
+)
+def split(part: Part, params: Params, ctx: StepContext) -> StepResult:
+    """The part itself stays as it is: it is what the pieces make once they are joined."""
+    import numpy as np
+
+    from .geometry.measures import is_closed, volume_and_centroid
+    from .geometry.split_cutting import Block
+
+    if not len(part.faces) or not is_closed(part.faces):
+        raise StepError(
+            "The surface is not closed, so it cannot be cut into solids; put repair before split."
+        )
+    room_mm, whose = _room(params, ctx)
+    size_mm = np.ptp(part.bounds, axis=0)
+    if (size_mm <= room_mm + FITS_WITHIN_MM).all():
+        return StepResult(
+            part, {"pieces": 1}, evidence={"note": f"It fits {whose} as it is; nothing was cut."}
+        )
+    if (size_mm[[1, 0, 2]] <= room_mm + FITS_WITHIN_MM).all():
+        note = f"It fits {whose} turned by a quarter on the bed; it was turned, and nothing was cut."
+        return StepResult(part.moved(quarter_turn()), {"pieces": 1}, evidence={"note": note})
+    whole = Block(part.vertices, part.faces, part.colours)
+    wish = _Wish(part, params, room_mm, whose)
+    if wish.sticks_out_mm > room_mm.min() / 2:
+        raise HoldError(_no_way(wish, 2))
+    cells, cuts = _cut_up(whole, wish)
+    ctx.progress(0.4)
+    if len(cells) > params.most:
+        raise StepError(
+            f"The part would make {len(cells)} pieces to fit {whose}, and `most` allows {params.most}. "
+            "Make it smaller, or allow more."
+        )
+    work = Joining(params, cells, cuts)
+    work.seat(room_mm, wish.sticks_out_mm)
+    for axis, at_mm in cuts:
+        work.join(axis, at_mm)
+    work.tell_loose()
+    ctx.progress(0.7)
+    if params.numbers:
+        work.number()
+    before_mm3, _ = volume_and_centroid(part.vertices, part.faces)
+    volumes = [volume_and_centroid(cell.block.vertices, cell.block.faces)[0] for cell in cells]
+    lost_mm3 = before_mm3 - sum(volumes)
+    if abs(lost_mm3 - work.taken_mm3) > SAME_VOLUME * before_mm3:
+        raise StepError(
+            f"The pieces do not make up the part: {lost_mm3 - work.taken_mm3:.3g} mm3 of "
+            f"{before_mm3:.4g} are missing. Put repair before split."
+        )
+    pieces = {cell.name: cell.seated(part) for cell in cells}
+    for name, piece in pieces.items():
+        if (np.ptp(piece.bounds, axis=0) > room_mm + FITS_WITHIN_MM).any():
+            raise StepError(f"{name} does not fit {whose}; ask for a little less room, or for shorter keys.")
+    facts: dict[str, Any] = {
+        "pieces": len(cells),
+        "pieces_made": [
+            {
+                "piece": cell.name,
+                "size_mm": [float(v) for v in np.ptp(pieces[cell.name].bounds, axis=0)],
+                "volume_mm3": volume,
+                "triangles": len(cell.block.faces),
+                "numbered": cell.numbered,
+            }
+            for cell, volume in zip(cells, volumes, strict=True)
+        ],
+        "joints": work.joints,
+        "clearance_mm": params.clearance,
+        "taken_by_holes_and_numbers_mm3": work.taken_mm3,
+    }
+    evidence = {
+        "cuts": [{"across": "XYZ"[axis], "at_mm": float(at)} for axis, at in cuts],
+        "volume_missing_mm3": lost_mm3 - work.taken_mm3,
+        "room_mm": [float(v) for v in room_mm],
+    }
+    warnings = tuple(work.warnings)
+    footless = [cell.name for cell in cells if not cell.foot]
+    if footless:
+        warnings += (f"{', '.join(footless)}: no flat face to stand on; it needs support.",)
+    return StepResult(part, facts, warnings, evidence, pictures=_pictures(cells, part), pieces=pieces)
+
+
+def _room(params: Params, ctx: StepContext) -> tuple[Floats, str]:
+    import numpy as np
+
+    if isinstance(params.pieces_within, Room):
+        room = params.pieces_within
+        return np.array([room.wide, room.deep, room.tall]), "the room asked for"
+    return np.array(ctx.printer.build_volume_mm, dtype=np.float64), f"the printer {ctx.printer.name!r}"
+
+
+@dataclass(frozen=True, eq=False)
+class _Wish:
+    part: Part
+    params: Params
+    room_mm: Floats
+    whose: str
+
+    @property
+    def sticks_out_mm(self) -> float:
+        """Room that keys may need beside a piece: no key is longer than it is asked to be, or usually is."""
+        if self.params.keys != "pegs":
+            return 0.0
+        return self.params.depth or self.params.diameter or USUAL_KEY_MM[1]
+
+    def barred(self, low: float, high: float) -> tuple[float, float] | None:
+        if not self.params.protect:
+            return None
+        return high - self.params.protect * (high - low), high
+
+
+def _cut_up(whole: Block, wish: _Wish) -> tuple[list[Cell], list[tuple[int, float]]]:
+    """The pieces, from the bottom up, and every cut: its axis and its place."""
+    import numpy as np
+
+    from .geometry.split_cutting import bodies_apart, sliced
+    from .geometry.split_search import fewest_cuts, layer_counts, places_along
+
+    low, high = wish.part.bounds[:, 2]
+    barred = wish.barred(float(low), float(high))
+    places = places_along(whole.vertices, whole.faces.astype(np.int64), 2, barred)
+    counts = layer_counts(
+        whole.vertices, whole.faces.astype(np.int64), places, wish.room_mm, wish.sticks_out_mm
+    )
+    levels = fewest_cuts(places, float(wish.room_mm[2]), wish.sticks_out_mm, counts)
+    if levels is None:
+        raise HoldError(_no_way(wish, 2))
+    cells: list[Cell] = []
+    cuts: list[tuple[int, float]] = [(2, float(at)) for at in levels]
+    for layer in sliced(whole, 2, levels):
+        best: tuple[list[Cell], list[tuple[int, float]]] | None = None
+        for turned in (False, True):
+            room_mm = wish.room_mm[[1, 0, 2]] if turned else wish.room_mm
+            made = _cut_layer(layer, room_mm, wish, barred)
+            if made is None:
+                continue
+            blocks = [body for block in made[0] for body in bodies_apart(block)]
+            if best is None or len(blocks) < len(best[0]):
+                best = [Cell(block, turned) for block in blocks], made[1]
+        if best is None:
+            raise HoldError(_no_way(wish, 0))
+        cells += best[0]
+        cuts += best[1]
+    for number, cell in enumerate(cells, start=1):
+        cell.name = f"piece {number}"
+    return cells, list(dict.fromkeys(cuts))
+
+
+def _cut_layer(
+    layer: Block, room_mm: Floats, wish: _Wish, barred: tuple[float, float] | None
+) -> tuple[list[Block], list[tuple[int, float]]] | None:
+    """A layer cut along X and Y as far as it must be, at the same places all through; None if that is not
+    possible.
+    """
+    import numpy as np
+
+    from .geometry.split_cutting import sliced
+    from .geometry.split_search import fewest_cuts, places_along
+
+    blocks, cuts = [layer], []
+    for axis in (0, 1):
+        at: Floats | None = None
+        made = []
+        for block in blocks:
+            if float(np.ptp(block.vertices[:, axis])) <= room_mm[axis] + FITS_WITHIN_MM:
+                made.append(block)
+                continue
+            if barred is not None and float(block.vertices[:, 2].max()) > barred[0]:
+                return None
+            if at is None:
+                places = places_along(layer.vertices, layer.faces.astype(np.int64), axis, None)
+                at = fewest_cuts(places, float(room_mm[axis]), wish.sticks_out_mm)
+                if at is None:
+                    return None
+                cuts += [(axis, float(place)) for place in at]
+            made += [one for one in sliced(block, axis, at) if len(one.faces)]
+        blocks = made
+    return blocks, cuts
+
+
+def _no_way(wish: _Wish, axis: int) -> str:
+    size = " x ".join(f"{side:.4g}" for side in wish.part.bounds[1] - wish.part.bounds[0])
+    room = " x ".join(f"{side:.4g}" for side in wish.room_mm)
+    said = f"The part ({size} mm) cannot be cut into pieces that fit {wish.whose} ({room} mm)"
+    if wish.params.protect and wish.sticks_out_mm <= wish.room_mm.min() / 2:
+        way = "level" if axis == 2 else "upright"
+        return (
+            f"{said} without {way} cuts through the upper {wish.params.protect:.0%}, which protect keeps "
+            "whole. Protect less, print it smaller, or on a larger printer."
+        )
+    return f"{said}: the keys alone take {wish.sticks_out_mm:.3g} mm. Ask for shorter keys."
+
+
+def _pictures(cells: list[Cell], part: Part) -> dict[str, bytes]:
+    """The pieces drawn apart, from above and from below, so that every cut face is seen."""
+    import numpy as np
+    from fettlebox.pictures import View, render_views
+
+    middle = part.bounds.mean(axis=0)
+    vertices, faces, colours, count = [], [], [], 0
+    for cell in cells:
+        block = cell.block
+        own = (block.vertices.min(axis=0) + block.vertices.max(axis=0)) / 2
+        vertices.append(block.vertices + DRAWN_APART * (own - middle))
+        faces.append(block.faces + count)
+        colours.append(block.colours)
+        count += len(block.vertices)
+    drawn = Part(
+        np.concatenate(vertices),
+        np.concatenate(faces),
+        None if part.colours is None else np.concatenate([one for one in colours if one is not None]),
+    )
+    views = (
+        View("from above", 30.0, 40.0),
+        View("from below", 30.0, -40.0),
+        View("from behind", 210.0, 25.0),
+    )
+    return {"pieces": render_views(drawn, views)}
