@@ -52,7 +52,7 @@ def test_a_failure_after_the_parts_were_written_takes_them_back(
 ) -> None:
     given = task(tmp_path / "job")
 
-    def fail(*_: object) -> None:
+    def fail(*_: object, **__: object) -> None:
         assert (given.folder / "ball.stl").exists(), "the parts are written before the pictures"
         raise error
 

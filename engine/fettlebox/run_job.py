@@ -32,7 +32,7 @@ from .recipe.shop import require_standard
 from .run_steps import Run, run_steps
 from .takes import best_take
 from .traveler.cautions import cautions_for
-from .traveler.pictures import picture_job
+from .traveler.pictures import PART, SO_FAR, picture_job
 from .traveler.record import JobRecord, Output
 from .traveler.writing import write_traveler
 from .versions import versions_here
@@ -186,7 +186,10 @@ def _deliver(
         elif state == "done":
             state, reason = "held", against
     unit_mm = life_unit_mm(run.part)
-    seen = picture_job(task.folder, scan.part.in_unit(unit_mm), run.part, run.reference, run.pictures)
+    after_is = _what_it_is(run)
+    seen = picture_job(
+        task.folder, scan.part.in_unit(unit_mm), run.part, run.reference, run.pictures, after_is=after_is
+    )
     formats = {one.format for one in recipe.deliver}
     if agreed and PICTURES in formats:
         outputs += hand_over_pictures(task.folder, seen.paths)
@@ -203,8 +206,17 @@ def _deliver(
         steps=run.records,
         outputs=outputs,
         pictures=seen.paths,
+        captions=seen.captions,
+        after_is=after_is,
         warnings=(*record.warnings, *run.warnings),
     )
+
+
+def _what_it_is(run: Run) -> str:
+    """What to call what the scan has become: nobody shall take for a part what a step stopped half-way."""
+    if run.complete:
+        return PART
+    return SO_FAR if any(step.part_in != step.part_out for step in run.records) else ""
 
 
 def declared(scan: Scan, ticket: Ticket | None) -> tuple[Part, Origin, tuple[str, ...]]:
@@ -305,6 +317,7 @@ def _about_ticket(ticket: Ticket | None, task: JobTask, plan: Plan) -> dict[str,
         "sha256": hashlib.sha256(text.encode()).hexdigest(),
         "text": text,
         "order": ticket.order if ticket else None,
+        "note": ticket.note if ticket else None,
         "values": dict(plan.values_as_written),
     }
 

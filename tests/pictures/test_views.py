@@ -18,6 +18,7 @@ from fettlebox.pictures import (
     SIDE_VIEW,
     THREE_QUARTER,
     Stage,
+    caption_in,
     render_map,
     render_pair,
     render_views,
@@ -192,10 +193,19 @@ def test_the_same_bytes_in_another_process_on_one_processor() -> None:
     assert ran.stdout.strip() == here
 
 
-def test_a_picture_carries_no_date_and_no_names() -> None:
-    image = Image.open(io.BytesIO(render_views(_part(_sphere()), title="secret")))
-    image.load()
-    assert image.info == {}
+def test_a_picture_carries_its_caption_and_nothing_else() -> None:
+    part, words = _part(_sphere()), "Über die Kugel: 5 mm²"
+    plain, said = render_views(part), render_views(part, title=words)
+    for png, info in ((plain, {}), (said, {"Description": words})):
+        image = Image.open(io.BytesIO(png))
+        image.load()
+        assert image.info == info
+    assert (caption_in(plain), caption_in(said)) == ("", words)
+
+
+@pytest.mark.parametrize("png", [b"", b"x", b"\x89PNG\r\n\x1a\n", b"\x89PNG\r\n\x1a\n" + bytes(200)])
+def test_what_is_no_picture_has_no_caption(png: bytes) -> None:
+    assert caption_in(png) == ""
 
 
 def test_a_quarter_size_order_is_drawn_as_large_as_its_scan_and_measured_by_its_own_bar() -> None:

@@ -14,7 +14,8 @@ import lxml.html
 import pytest
 from fettlebox.traveler.look import CSS, DAY, NIGHT
 from fettlebox.traveler.record import JobRecord
-from fettlebox.traveler.writing import PAGE, write_traveler
+from fettlebox.traveler.summary import Decision
+from fettlebox.traveler.writing import PAGE, write_decision, write_traveler
 
 WHICH = ["done", "held", "rejected", "hostile"]
 
@@ -117,6 +118,90 @@ def test_only_a_part_without_a_warning_is_ready(folder: Path, done: JobRecord) -
         assert "".join(main[1].itertext()).startswith(headline)
         if record.warnings:
             assert record.warnings[0] in "".join(main[3].itertext()), "the warnings stand below the verdict"
+
+
+def test_order_note_time_and_cost_stand_on_top(folder: Path, done: JobRecord) -> None:
+    ticket = {**(done.ticket or {}), "order": "LY-1041", "note": "for the window, by Friday"}
+    facts = {"printing_takes": "1 h 19 min", "cost": 7.4312, "money": "EUR", "material_g": 17.96,
+             "filament_m": 6.02, "support_cm3": 1.35}  # fmt: skip
+    forecast = replace(done.steps[4], id="estimate", facts=facts)
+    printer = {"name": "everyday", "layer_mm": 0.2}
+    page = _page(folder, replace(done, ticket=ticket, steps=(*done.steps, forecast), printer=printer))
+    main = _tree(page).find(".//main")
+    assert main is not None
+    assert "".join(main[0].itertext()) == "customer head.ply · order LY-1041 · job 2026-0412"
+    top = "".join("".join(part.itertext()) for part in main[:4])
+    for words in (
+        "for the window, by Friday",
+        "1 h 19 min",
+        "7.43 EUR",
+        "17.96 g, 6.02 m",
+        "everyday, 0.2 mm",
+    ):
+        assert words in top
+    # A plugin may call its facts the same and mean another thing: nothing breaks.
+    odd = replace(forecast, facts={"printing_takes": ["a"], "cost": "dear", "material_g": None})
+    assert "dear" in _page(folder, replace(done, steps=(*done.steps, odd)))
+
+
+def test_a_job_that_waits_says_what_to_do_now(
+    folder: Path, done: JobRecord, records: dict[str, JobRecord]
+) -> None:
+    def does(record: JobRecord) -> list[str]:
+        codes = _tree(_page(folder, record)).findall(".//code[@class='does']")
+        return [(code.text or "").split()[1] for code in codes]
+
+    # There is nothing to release where no part was made.
+    assert does(records["held"]) == ["retry", "discard"]
+    assert does(records["rejected"]) == ["retry", "discard"]
+    assert does(replace(records["held"], outputs=done.outputs)) == ["release", "retry", "discard"]
+    assert does(done) == []
+    assert f"fettlebox retry SHOP {done.job} --ticket" in _page(folder, records["held"])
+
+
+def test_where_nothing_was_made_there_is_no_part(folder: Path, rejected: JobRecord, done: JobRecord) -> None:
+    nothing = replace(rejected, before=done.before, after=done.before, after_is="")
+    heads = [th.text for th in _tree(_page(folder, nothing)).findall(".//thead//th")]
+    assert heads == [None, "scan"]
+    stopped = replace(nothing, after_is="surface so far")
+    heads = [th.text for th in _tree(_page(folder, stopped)).findall(".//thead//th")]
+    assert heads == [None, "scan", "surface so far"]
+
+
+def test_evidence_opens_on_demand_and_by_itself_where_a_step_stopped(
+    folder: Path, done: JobRecord, held: JobRecord
+) -> None:
+    def opened(record: JobRecord) -> list[bool]:
+        found = _tree(_page(folder, record)).findall(".//ol//details")
+        return [details.get("open") is not None for details in found]
+
+    assert opened(done) == [False, False, False]
+    assert opened(held) == [False, True]
+
+
+def test_a_decision_stands_on_the_page_in_place_of_what_waited(
+    folder: Path, done: JobRecord, held: JobRecord
+) -> None:
+    waiting = replace(held, outputs=done.outputs, fidelity=done.fidelity)
+    write_traveler(folder, waiting)
+    record = (folder / "traveler.json").read_bytes()
+    write_decision(folder, Decision("done", "K. Moss", "2026-11-26T10:00:00Z"))
+    page = (folder / PAGE).read_text("utf-8")
+    text = "".join(_tree(page).find(".//main").itertext())  # type: ignore[union-attr]
+    assert "Released by K. Moss, 2026-11-26T10:00:00Z." in text
+    assert "It had waited for a person: repair: the widest opening" in text
+    assert "Waits for a person" not in text and "What to do now" not in text
+    assert "32.36 × 31.35 × 46.99 mm; one sound solid" in text
+    write_decision(folder, Decision("rejected", None, "2026-11-26T10:00:00Z", "The nose is missing."))
+    text = (folder / PAGE).read_text("utf-8")
+    assert "Rejected by a person who gave no name" in text and "The nose is missing." in text
+    assert (folder / "traveler.json").read_bytes() == record, "the record stays as the run left it"
+    assert not list(folder.glob(".*"))
+
+
+def test_a_decision_on_a_job_without_a_record_changes_nothing(tmp_path: Path) -> None:
+    write_decision(tmp_path, Decision("done", "K. Moss", "2026-11-26T10:00:00Z"))
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_pictures_are_inside_and_whole(folder: Path, done: JobRecord) -> None:

@@ -9,7 +9,7 @@ import pytest
 import trimesh
 from fettlebox.mesh import Part
 from fettlebox.mesh.fidelity import compare
-from fettlebox.traveler.pictures import picture_job, picture_name
+from fettlebox.traveler.pictures import SO_FAR, picture_job, picture_name
 from PIL import Image
 
 
@@ -52,5 +52,27 @@ def test_no_picture_leaves_the_folder_or_replaces_ours(tmp_path: Path, ball: Par
 
 def test_a_part_without_triangles_has_no_picture(tmp_path: Path, ball: Part) -> None:
     empty = ball.with_mesh(ball.vertices, np.zeros((0, 3), int))
-    seen = picture_job(tmp_path, ball, empty, ball, {})
+    seen = picture_job(tmp_path, empty, empty, ball, {})
     assert seen.paths == () and seen.fidelity is None
+
+
+def test_where_nothing_was_made_of_it_only_the_scan_is_drawn(tmp_path: Path, ball: Part) -> None:
+    seen = picture_job(tmp_path, ball, ball, ball, {}, after_is="")
+    assert seen.paths == ("pictures/scan.png",) and seen.fidelity is None
+    assert "part" not in " ".join(seen.captions.values())
+    assert sorted(p.name for p in (tmp_path / "pictures").iterdir()) == ["scan.png"]
+
+
+def test_what_a_step_stopped_is_not_called_a_part(tmp_path: Path, ball: Part) -> None:
+    seen = picture_job(tmp_path, ball, ball, ball, {}, after_is=SO_FAR)
+    assert not any(" part" in caption for caption in seen.captions.values())
+    assert set(seen.captions) == set(seen.paths)
+
+
+def test_a_step_says_in_its_picture_what_it_shows(tmp_path: Path, ball: Part) -> None:
+    from fettlebox.pictures import render_views
+
+    said, silent = render_views(ball, title="Where it was cut"), render_views(ball)
+    seen = picture_job(tmp_path, ball, ball, ball, {"cut-plane": said, "cut-other": silent})
+    assert seen.captions["pictures/cut-plane.png"] == "Where it was cut"
+    assert "pictures/cut-other.png" not in seen.captions

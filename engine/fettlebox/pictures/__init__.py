@@ -2,9 +2,10 @@
 
 from .layers import render_layers
 from .rays import FRONT, FRONT_VIEW, SIDE_VIEW, THREE_QUARTER, THREE_VIEWS, Stage, View
+from .sheet import caption_in
 from .views import render_map, render_pair, render_views
 
 __all__ = [
     "FRONT", "FRONT_VIEW", "SIDE_VIEW", "THREE_QUARTER", "THREE_VIEWS", "Stage", "View",
-    "render_layers", "render_map", "render_pair", "render_views",
+    "caption_in", "render_layers", "render_map", "render_pair", "render_views",
 ]  # fmt: skip

@@ -43,7 +43,7 @@ def render_layers(layers: Sequence[tuple[str, Sequence[Floats]]], *, title: str 
         at = (left + cell_px / 2, top + tall_px + 20)
         sheet.text(*at, caption, size_px=SMALL_PX, anchor="ms", quiet=True)
     sheet.scale_bar(MARGIN_PX, sheet.height - MARGIN_PX + 10, mm_per_px, WIDTH_PX // 8)
-    return sheet.png()
+    return sheet.png(title)
 
 
 def _plan(outlines: Sequence[Floats], middle: Floats, mm_per_px: float, size: tuple[int, int]) -> Image:

@@ -57,7 +57,7 @@ def render_views(
     panels = [_Panel(stage, part.faces, view.axes(front), view.name, part.colours) for view in views]
     sheet, mm_per_px, _ = _lay_out(panels, size, title)
     sheet.scale_bar(MARGIN_PX, sheet.height - MARGIN_PX + 6, mm_per_px, size[0] // 5)
-    return sheet.png()
+    return sheet.png(title)
 
 
 def render_pair(
@@ -85,7 +85,7 @@ def render_pair(
     sheet, mm_per_px, lefts = _lay_out(panels, size, title)
     for left, mm in zip(lefts, (mm_per_px / enlarged, mm_per_px), strict=True):
         sheet.scale_bar(max(left, MARGIN_PX), sheet.height - MARGIN_PX + 6, mm, size[0] // 6)
-    return sheet.png()
+    return sheet.png(title)
 
 
 def render_map(
@@ -143,7 +143,7 @@ def render_map(
         if shown:
             sheet.swatch(at, line, colour, label)
             at += size[0] * 14 // 100
-    return sheet.png()
+    return sheet.png(title)
 
 
 def _lay_out(

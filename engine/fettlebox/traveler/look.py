@@ -21,7 +21,7 @@ CSS = (
 *{box-sizing:border-box}
 body{margin:0;background:var(--paper);color:var(--ink);
  font:16px/1.5 "Source Sans 3","Noto Sans",Cantarell,Ubuntu,"Liberation Sans",sans-serif}
-main{max-width:68rem;margin:0 auto;padding:2rem 1.25rem 4rem}
+main{max-width:68rem;margin:0 auto;padding:2rem 1.25rem 4rem;overflow-wrap:anywhere}
 h1{font-size:1.05rem;font-weight:600;margin:0 0 .75rem;color:var(--quiet);overflow-wrap:anywhere}
 h2{font-size:1.15rem;margin:2.5rem 0 .75rem;padding-top:.75rem;border-top:1px solid var(--line)}
 h3{font-size:1rem;margin:0;display:inline}
@@ -30,6 +30,11 @@ h3{font-size:1rem;margin:0;display:inline}
 .done{border-color:var(--done)}.held{border-color:var(--held)}.rejected{border-color:var(--rejected)}
 .word{display:block;font-size:.95rem;font-weight:700}
 .done .word{color:var(--done)}.held .word{color:var(--held)}.rejected .word{color:var(--rejected)}
+.note{margin:.75rem 0 0;overflow-wrap:anywhere}
+.glance{display:flex;flex-wrap:wrap;gap:.25rem 2.25rem;margin:1.25rem 0 0;padding:.75rem 1rem;
+ background:var(--panel);border:1px solid var(--line)}
+.glance dt{color:var(--quiet);font-size:.9rem}.glance dd{margin:0;font-weight:600;overflow-wrap:anywhere}
+.does{display:block;padding:.1rem 0 .35rem}
 figure{margin:1.25rem 0 0}
 img{display:block;width:100%;height:auto;border:1px solid var(--line);background:#fafaf7}
 figcaption,.quiet{color:var(--quiet);font-size:.9rem}
@@ -48,7 +53,7 @@ thead th{color:var(--ink);font-weight:600}
 .route dl{columns:2 22rem;column-gap:2rem;margin:.35rem 0 0;font-size:.92rem}
 .route dl>div{display:grid;grid-template-columns:10rem 1fr;gap:1rem;break-inside:avoid}
 .route dt{color:var(--quiet)}.route dd{margin:0;overflow-wrap:anywhere}
-.route p{margin:.3rem 0 0}
+.route p{margin:.3rem 0 0}.route details{margin:.2rem 0 0;font-size:.92rem}
 .warn{color:var(--warn)}
 ul.plain{padding-left:1.2rem;margin:.5rem 0}
 pre{background:var(--panel);border:1px solid var(--line);padding:.75rem 1rem;overflow-x:auto;font-size:.85rem;

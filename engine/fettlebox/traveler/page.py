@@ -8,14 +8,28 @@ from __future__ import annotations
 import base64
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
-from typing import Any, Protocol
+from typing import Any
 
 from .html import Markup, join, style, tag
 from .look import CSS
 from .pictures import FOLDER, picture_name
-from .record import JobRecord, StepRecord
+from .record import JobRecord
+from .route import Figures, caption_of, route
+from .summary import (
+    WORDS,
+    Decision,
+    glance,
+    heading,
+    headline,
+    note,
+    verdict,
+    verdict_block,
+    what_to_do,
+)
 from .turning import digest_for_policy, script_digest, turning_script, turning_view
-from .wording import named, number, shown
+from .wording import named, shown
+
+__all__ = ["WORDS", "Figures", "card", "headline", "traveler_page", "verdict"]
 
 MOST_PICTURE_BYTES = 2_900_000
 """Of all pictures of a page together, so that it stays below 6 MB: it is sent by mail, and a plugin may not
@@ -23,37 +37,21 @@ make it unusable. What is too much is named and not shown."""
 
 PNG = b"\x89PNG\r\n\x1a\n"
 
-EMPTY: tuple[Any, ...] = (None, "", [], {}, ())
 
-WORDS = {
-    "done": "Ready to print",
-    "held": "Waits for a person",
-    "rejected": "Not made",
-    "settling": "Still arriving",
-    "queued": "Waits for its turn",
-    "working": "In work",
-}
-CAPTIONS = {
-    "before-after.png": "The scan and the part, drawn equally large from the same side.",
-    "part.png": "The part from three sides, at one scale.",
-    "distance.png": "How far the part is from the scan. Cuts, fills and the inside of a hollow stay out.",
-}
+def traveler_page(record: JobRecord, folder: Path, decided: Decision | None = None) -> str:
+    """The whole page. Pictures are taken from `folder` and put into it; one that is missing is named.
 
-
-def traveler_page(record: JobRecord, folder: Path) -> str:
-    """The whole page. Pictures are taken from `folder` and put into it; one that is missing is named."""
+    `decided` is what a person made of a held job: the page then says so instead of what waits.
+    """
     name = str(record.scan.get("name", record.job))
     figures = _Figures(folder)
-    view = turning_view(folder / FOLDER)
+    view = turning_view(folder / FOLDER, record.after_is) if record.after_is else None
     body = tag(
         "main",
-        tag("h1", f"{name} · job {record.job}"),
-        tag(
-            "p",
-            tag("span", headline(record), class_="word"),
-            verdict(record),
-            class_=f"verdict {'held' if record.state == 'done' and record.warnings else record.state}",
-        ),
+        tag("h1", heading(record)),
+        verdict_block(record, decided),
+        note(record),
+        what_to_do(record) if decided is None else None,
         card(record, figures, view),
     )
     head = tag(
@@ -66,7 +64,7 @@ def traveler_page(record: JobRecord, folder: Path) -> str:
             content=_policy(view is not None),
         ),
         tag("meta", name="robots", content="noindex"),
-        tag("title", f"{name}: {headline(record).lower()}"),
+        tag("title", f"{name}: {(decided.sentence if decided else headline(record)).lower()}"),
         style(CSS),
     )
     return (
@@ -76,63 +74,19 @@ def traveler_page(record: JobRecord, folder: Path) -> str:
     )
 
 
-class Figures(Protocol):
-    """Where a page's pictures come from."""
-
-    def show(self, path: str, caption: str) -> Markup:
-        """The picture at `path` below the job's folder, or a sentence where it cannot be shown."""
-
-
 def card(record: JobRecord, figures: Figures, view: Markup | None) -> Markup:
     """All of a record below its verdict; `view` is where scan and part can be turned."""
     return join(
+        glance(record),
         _notes("Warnings", record.warnings),
         view,
         _pictures(record, figures),
         _facts(record),
-        _route(record, figures),
+        route(record, figures),
         _notes("Cautions", record.cautions),
         _again(record),
         _origin(record),
     )
-
-
-def headline(record: JobRecord) -> str:
-    """The outcome in a few words. Only a part without a warning is called ready without more ado."""
-    if record.state != "done":
-        return WORDS[record.state]
-    if not record.outputs:
-        return "A report; no part was made"
-    count = len(record.warnings)
-    if not count:
-        return WORDS["done"]
-    return (
-        "Can be printed; read the warning first"
-        if count == 1
-        else f"Can be printed; read {count} warnings first"
-    )
-
-
-def verdict(record: JobRecord) -> str:
-    """The outcome in a sentence: what there is to print, or why there is nothing yet."""
-    if record.state != "done":
-        return record.reason or "No reason was recorded."
-    after = record.after
-    parts = []
-    if after.get("size_mm"):
-        parts.append(shown("size_mm", after["size_mm"]))
-    if after.get("sound"):
-        bodies = after.get("bodies", 1)
-        parts.append("one sound solid" if bodies == 1 else f"sound, in {number(bodies)} bodies")
-    fidelity = record.fidelity or {}
-    within = fidelity.get("scan_to_part_p95_mm")
-    if within is not None:
-        parts.append(f"95 % of the scan within {_least(within)} of the part, in life size")
-    return ("; ".join(parts) or "All steps were done") + "."
-
-
-def _least(mm: float) -> str:
-    return "0.01 mm" if mm < 0.01 else f"{number(mm)} mm"
 
 
 def _policy(with_script: bool) -> str:
@@ -145,7 +99,7 @@ def _policy(with_script: bool) -> str:
 def _pictures(record: JobRecord, figures: Figures) -> list[Markup]:
     of_steps = {picture_name(name) for step in record.steps for name in step.pictures}
     return [
-        figures.show(path, CAPTIONS.get(PurePosixPath(path).name, PurePosixPath(path).stem))
+        figures.show(path, caption_of(record, path))
         for path in record.pictures
         if PurePosixPath(path).name not in of_steps
     ]
@@ -174,23 +128,23 @@ class _Figures:
 
 
 def _facts(record: JobRecord) -> Markup:
-    keys = [*record.before, *(key for key in record.after if key not in record.before)]
+    """The scan and what became of it, side by side; the scan alone where nothing did."""
+    columns = [("scan", record.before), *([(record.after_is, record.after)] if record.after_is else [])]
+    keys = list(dict.fromkeys(key for _, facts in columns for key in facts))
     rows = [
         tag(
             "tr",
             tag("th", named(key), scope="row"),
-            tag("td", shown(key, record.before.get(key))),
-            tag("td", shown(key, record.after.get(key))),
+            [tag("td", shown(key, facts.get(key))) for _, facts in columns],
         )
         for key in _usual_first(keys)
     ]
-    table = tag(
-        "table",
-        tag("thead", tag("tr", tag("th"), tag("th", "scan", scope="col"), tag("th", "part", scope="col"))),
-        tag("tbody", rows),
-    )
+    head = tag("tr", tag("th"), [tag("th", title, scope="col") for title, _ in columns])
+    table = tag("table", tag("thead", head), tag("tbody", rows))
     left = tag("div", tag("h2", "Measured"), tag("div", table, class_="scroll") if rows else _none())
-    right = tag("div", tag("h2", "Likeness"), _table(record.fidelity or {}), _likeness_note(record))
+    if not record.fidelity:
+        return left
+    right = tag("div", tag("h2", "Likeness"), _table(record.fidelity), _likeness_note(record))
     return tag("div", left, right, class_="sides")
 
 
@@ -224,55 +178,6 @@ _LIKENESS_ORDER = (
 
 def _none() -> Markup:
     return tag("p", "Nothing was measured.", class_="quiet")
-
-
-def _route(record: JobRecord, figures: Figures) -> list[Markup]:
-    if not record.steps:
-        return []
-    return [
-        tag("h2", "Route"),
-        tag("ol", [_step(record, step, figures) for step in record.steps], class_="route"),
-    ]
-
-
-def _step(record: JobRecord, step: StepRecord, figures: Figures) -> Markup:
-    title = step.id if step.id == step.name else f"{step.id} ({step.name})"
-    same = step.outcome == "done" and step.part_in == step.part_out
-    outcome = "done, part unchanged" if same else step.outcome
-    if step.made:
-        outcome = f"done; made {', '.join(step.made)}"
-    pictures = [
-        figures.show(path, PurePosixPath(path).stem)
-        for path in record.pictures
-        if PurePosixPath(path).name in {picture_name(name) for name in step.pictures}
-    ]
-    asked = [("asked", _inline(step.params))] if _inline(step.params) else []
-    told = [*step.evidence.items(), *((k, v) for k, v in step.facts.items() if k not in step.evidence)]
-    pairs = [*asked, *((named(key), _lines(key, value)) for key, value in told if value not in EMPTY)]
-    return tag(
-        "li",
-        tag("h3", title),
-        tag("span", f" {outcome}", class_="quiet"),
-        tag("p", step.reason) if step.reason else None,
-        tag("dl", [tag("div", tag("dt", key), tag("dd", value)) for key, value in pairs]) if pairs else None,
-        [tag("p", f"Warning: {warning}", class_="warn") for warning in step.warnings],
-        pictures,
-    )
-
-
-def _lines(key: str, value: Any) -> Markup | str:
-    """A value in words; a list of several findings takes a line each."""
-    if isinstance(value, list) and any(isinstance(item, Mapping) for item in value):
-        return join([tag("div", shown(key, item)) for item in value])
-    return shown(key, value)
-
-
-def _inline(params: Mapping[str, Any]) -> str:
-    return ", ".join(
-        f"{named(key)} {shown(key, value)}"
-        for key, value in params.items()
-        if value not in EMPTY and shown(key, value) != "—"
-    )
 
 
 def _notes(title: str, sentences: tuple[str, ...]) -> list[Markup]:

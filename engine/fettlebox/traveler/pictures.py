@@ -9,35 +9,58 @@ from typing import Any
 
 from ..mesh.fidelity import COVERED_WITHIN_MM, Fidelity, by_face, compare
 from ..mesh.part import Part
-from ..pictures import Stage, render_map, render_pair, render_views
+from ..pictures import Stage, caption_in, render_map, render_pair, render_views
 from .model import MODEL, model_of
 
 FOLDER = "pictures"
 
 
+PART = "part"
+SO_FAR = "surface so far"
+"""What a job that a step stopped has, in place of a part."""
+
+CAPTIONS = {
+    "scan.png": "The scan from three sides, at one scale.",
+    "part.png": "The {} from three sides, at one scale.",
+    "before-after.png": "The scan and the {}, drawn equally large from the same side.",
+    "distance.png": "How far the {} is from the scan. Cuts, fills and the inside of a hollow stay out.",
+}
+
+
 @dataclass(frozen=True)
 class Seen:
-    """`paths` are relative to the job's folder; `fidelity` is null when nothing could be compared."""
+    """`paths` are relative to the job's folder, `captions` by path; `fidelity` is null when nothing could be
+    compared.
+    """
 
     paths: tuple[str, ...]
+    captions: Mapping[str, str]
     fidelity: Mapping[str, Any] | None
 
 
 def picture_job(
-    folder: Path, before: Part, after: Part, reference: Part, pictures: Mapping[str, bytes] | None = None
+    folder: Path,
+    before: Part,
+    after: Part,
+    reference: Part,
+    pictures: Mapping[str, bytes] | None = None,
+    *,
+    after_is: str = PART,
 ) -> Seen:
     """Draw scan and part into `folder/pictures/`, beside the pictures (name → PNG) that steps made and the
     light copies that the page lets one turn.
 
-    `before` is the scan in life-size millimetres; all three are tied by their placements.
+    `before` is the scan in life-size millimetres; all three are tied by their placements. `after_is` is what
+    to call what the scan has become; if that is nothing, there is only the scan to draw.
     """
     made: dict[str, bytes] = {}
     fidelity = None
-    if len(after.faces):
+    drawn = bool(after_is) and len(after.faces) > 0
+    if drawn:
         stage = Stage(after)
         made["part.png"] = render_views(after, stage=stage)
         if len(before.faces):
-            made["before-after.png"] = render_pair(before, after, stage=stage)
+            made["before-after.png"] = render_pair(before, after, names=("scan", after_is), stage=stage)
         measured = _measured(reference, after)
         if measured is not None:
             fidelity = measured.as_facts()
@@ -46,14 +69,19 @@ def picture_job(
                 after, far, "from the scan, mm", at_least=COVERED_WITHIN_MM,
                 marked=invented, mark="no scan there", stage=stage,
             )  # fmt: skip
+    elif len(before.faces):
+        made["scan.png"] = render_views(before)
+    captions = {name: CAPTIONS[name].format(after_is) for name in made}
     for name, data in (pictures or {}).items():
-        made.setdefault(picture_name(name), data)
+        if made.setdefault(picture_name(name), data) is data:
+            captions[picture_name(name)] = caption_in(data)
     (folder / FOLDER).mkdir(exist_ok=True)
     for name, data in made.items():
         (folder / FOLDER / name).write_bytes(data)
-    if len(after.faces):
+    if drawn:
         (folder / FOLDER / MODEL).write_bytes(model_of(before, after))
-    return Seen(tuple(f"{FOLDER}/{name}" for name in made), fidelity)
+    told = {f"{FOLDER}/{name}": caption for name, caption in captions.items() if caption}
+    return Seen(tuple(f"{FOLDER}/{name}" for name in made), told, fidelity)
 
 
 def _measured(reference: Part, after: Part) -> Fidelity | None:

@@ -55,6 +55,9 @@ class JobRecord:
     versions  fettlebox, python, platform and the libraries that touch geometry
     before    facts of the scan in millimetres; `after` those of the delivered part
     fidelity  how far the part is from the scan, in life-size mm; null when nothing was compared
+    captions  path of a picture → what it shows, in a sentence
+    after_is  what `after` and the pictures show: `part`; `surface so far`, if a step stopped the job; or
+              nothing, if no step had changed the scan by then
     placement (4 rows of 4) from a point of the file, in its own numbers, to the same point of the part, in mm
     given     what the job was started with: names of scan, ticket and recipe, values from `--set`
     printer   the printer profile, to the last digit; null in records of the first versions, as `given`
@@ -74,6 +77,8 @@ class JobRecord:
     steps: tuple[StepRecord, ...] = ()
     outputs: tuple[Output, ...] = ()
     pictures: tuple[str, ...] = ()
+    captions: Mapping[str, str] = field(default_factory=dict)
+    after_is: str = "part"
     warnings: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     placement: tuple[tuple[float, ...], ...] | None = None

@@ -21,32 +21,35 @@ LARGEST_MODEL_BYTES = 1_200_000
 """What `model.py` makes is at most 0.8 MB; anything larger is not of our making."""
 
 
-def turning_view(pictures: Path) -> Markup | None:
-    """The section, hidden until its script has found a way to draw; None if there is no model."""
+def turning_view(pictures: Path, after: str = "part") -> Markup | None:
+    """The section, hidden until its script has found a way to draw; None if there is no model.
+
+    `after` is what the scan has become.
+    """
     data = _model(pictures / MODEL)
     if data is None:
         return None
     view = tag(
         "canvas", id="turn-view", tabindex="0", role="application", aria_describedby="turn-keys",
-        aria_label="Scan and part in three dimensions, to turn",
+        aria_label=f"Scan and {after} in three dimensions, to turn",
     )  # fmt: skip
     share = tag(
         "input", type="range", id="turn-share", min="0", max="100", value="50", step="1", autocomplete="off"
     )
     return tag(
         "section",
-        tag("h2", "Scan and part, to turn", id="turn-title"),
+        tag("h2", f"Scan and {after}, to turn", id="turn-title"),
         tag(
             "div",
             view,
             tag("span", "scan", class_="side left"),
-            tag("span", "part", class_="side right"),
+            tag("span", after, class_="side right"),
             tag("span", id="turn-line", class_="cut"),
             class_="stage",
         ),
         tag(
             "div",
-            tag("label", "Where the scan ends and the part begins", for_="turn-share"),
+            tag("label", f"Where the scan ends and the {after} begins", for_="turn-share"),
             share,
             tag(
                 "div",

@@ -5,6 +5,7 @@ const section = document.getElementById("turn");
 const canvas = document.getElementById("turn-view");
 const line = document.getElementById("turn-line");
 const share = document.getElementById("turn-share");
+const after = section ? section.querySelector(".side.right").textContent : "part";
 
 // From where the pictures of the page are taken too: 40° to the part's left, 18° up.
 const START = { yaw: 0.7, pitch: 0.31, near: 1 };
@@ -112,7 +113,7 @@ function begin() {
       renderer.render(scene, camera);
     });
     line.style.left = `${(100 * cut) / width}%`;
-    share.setAttribute("aria-valuetext", `scan ${share.value} %, part ${100 - share.value} % of the picture`);
+    share.setAttribute("aria-valuetext", `scan ${share.value} %, ${after} ${100 - share.value} % of the picture`);
   }
 
   function ask() {

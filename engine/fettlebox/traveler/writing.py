@@ -13,6 +13,7 @@ from .cautions import cautions_for
 from .page import traveler_page
 from .prov import provenance
 from .record import JobRecord, Output, StepRecord
+from .summary import Decision
 
 TRAVELER = "traveler.json"
 PROVENANCE = "provenance.json"
@@ -34,6 +35,20 @@ def write_traveler(folder: Path, record: JobRecord) -> tuple[str, ...]:
     _write(folder / PROVENANCE, as_text(json.loads(provenance(record).serialize(format="json"))))
     _write(folder / PAGE, traveler_page(record, folder))
     return TRAVELER, PROVENANCE, PAGE
+
+
+def write_decision(folder: Path, decided: Decision) -> None:
+    """Say on the page of a held job what a person decided. The record itself stays as the run left it.
+
+    Nothing is done where there is no record that could be read.
+    """
+    try:
+        page = traveler_page(read_traveler(folder), folder, decided)
+    except (OSError, ValueError, KeyError, TypeError):
+        return
+    beside = folder / f".{PAGE}.tmp"
+    _write(beside, page)
+    beside.replace(folder / PAGE)
 
 
 def read_traveler(folder: Path) -> JobRecord:
