@@ -285,12 +285,26 @@ def jobs(
     printing.job_list(list_jobs(shop, state=state), as_json=as_json)
 
 
+def _login_name() -> str | None:
+    """Who sits at the desk, as the system knows them; None where it knows nobody."""
+    import getpass
+
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return None
+
+
 @command("release")
-def release(shop: ShopFolder, job: JobId) -> None:
+def release(
+    shop: ShopFolder,
+    job: JobId,
+    by: Annotated[str | None, typer.Option(help="Who has looked; your login name if not given.")] = None,
+) -> None:
     """A person has looked: hand a held job's parts over to the outbox as they are."""
     from .jobs import release as act
 
-    print(act(shop, job))
+    print(act(shop, job, by=by or _login_name()))
 
 
 @command("retry")

@@ -17,6 +17,7 @@ from fettlebox.traveler.wording import named, shown
         ("density_g_per_cm3", 1.24, "density", "1.24 g/cm³"),
         ("layer_change_s", 1.0, "layer change", "1 s"),
         ("islands", 3, "islands", "3"),
+        ("removed_percent", 4.86, "removed", "4.86 %"),
     ],
 )
 def test_names_and_units(key: str, value: float, name: str, text: str) -> None:

@@ -132,7 +132,8 @@ def render_map(
     sheet.scale_bar(MARGIN_PX, sheet.height - MARGIN_PX + 6, mm_per_px, size[0] // 6)
     width = size[0] // 4
     left, line = size[0] - MARGIN_PX - width - 24, sheet.height - MARGIN_PX - 14
-    labels = ("0", f"{high / 2:g}", f"{high:g} or more")
+    beyond = bool(known.any() and numbers[known].max() > high * (1.0 + 1e-9))
+    labels = ("0", f"{high / 2:g}", f"{high:g} or more" if beyond else f"{high:g}")
     sheet.ramp(left, line, _ramp(np.linspace(0.0, 1.0, width)), labels)
     sheet.text(left - 12, line + 7, legend, size_px=SMALL_PX, anchor="rm")
     at = size[0] * 27 // 100

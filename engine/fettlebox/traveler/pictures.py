@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from ..mesh.fidelity import COVERED_WITHIN_MM, Fidelity, by_face, compare
-from ..mesh.part import Part
+from ..mesh.part import Floats, Part
 from ..pictures import Stage, caption_in, render_map, render_pair, render_views
 from .model import MODEL, model_of
 
@@ -66,7 +68,7 @@ def picture_job(
             fidelity = measured.as_facts()
             far, invented = by_face(after, measured)
             made["distance.png"] = render_map(
-                after, far, "from the scan, mm", at_least=COVERED_WITHIN_MM,
+                after, _evened(after, far), "from the scan, mm", at_least=COVERED_WITHIN_MM,
                 marked=invented, mark="no scan there", stage=stage,
             )  # fmt: skip
     elif len(before.faces):
@@ -82,6 +84,18 @@ def picture_job(
         (folder / FOLDER / MODEL).write_bytes(model_of(before, after))
     told = {f"{FOLDER}/{name}": caption for name, caption in captions.items() if caption}
     return Seen(tuple(f"{FOLDER}/{name}" for name in made), told, fidelity)
+
+
+def _evened(part: Part, values: Floats) -> Floats:
+    """Values (m,) of faces, each the mean of its corners', theirs that of the faces around them: the grain of
+    single triangles is not what the picture is for. NaN stays, and counts nowhere.
+    """
+    known = np.isfinite(values)
+    corners = part.faces[known].ravel()
+    count = np.bincount(corners, minlength=len(part.vertices))
+    total = np.bincount(corners, np.repeat(values[known], 3), len(part.vertices))
+    mean = total / np.maximum(count, 1)
+    return np.where(known, mean[part.faces].mean(axis=1), np.nan)
 
 
 def _measured(reference: Part, after: Part) -> Fidelity | None:

@@ -8,6 +8,7 @@ from typing import Any
 UNITS = {
     "mm3": "mm³", "mm2": "mm²", "mm": "mm", "cm3": "cm³", "cm2": "cm²", "cm": "cm", "deg": "°", "s": "s",
     "g": "g", "m": "m", "h": "h", "mb": "MB", "mm_s": "mm/s", "mm_s2": "mm/s²", "g_per_cm3": "g/cm³",
+    "percent": "%",
 }  # fmt: skip
 
 NAMES = {
