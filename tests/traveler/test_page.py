@@ -188,7 +188,7 @@ def test_a_decision_stands_on_the_page_in_place_of_what_waited(
     write_decision(folder, Decision("done", "K. Moss", "2026-11-26T10:00:00Z"))
     page = (folder / PAGE).read_text("utf-8")
     text = "".join(_tree(page).find(".//main").itertext())  # type: ignore[union-attr]
-    assert "Released by K. Moss, 2026-11-26T10:00:00Z." in text
+    assert "Released by K. Moss on 2026-11-26 at 10:00 UTC." in text
     assert "It had waited for a person: repair: the widest opening" in text
     assert "Waits for a person" not in text and "What to do now" not in text
     assert "32.36 × 31.35 × 46.99 mm; one sound solid" in text

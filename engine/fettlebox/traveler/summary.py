@@ -34,7 +34,8 @@ class Decision:
     @property
     def sentence(self) -> str:
         word = "Released" if self.state == "done" else "Rejected"
-        return f"{word} by {self.by or 'a person who gave no name'}, {self.time}."
+        day, _, clock = self.time.partition("T")
+        return f"{word} by {self.by or 'a person who gave no name'} on {day} at {clock[:5]} UTC."
 
 
 def heading(record: JobRecord) -> str:
