@@ -50,7 +50,6 @@ def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
     import numpy as np
 
     from .geometry import smoothing
-    from .geometry.noise import grain_mm
 
     if not len(part.faces):
         raise StepError("There is nothing to smooth: the part has no triangles.")
@@ -73,7 +72,7 @@ def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
     volume = _volume(part.vertices, part.faces)
     facts = {
         "grain_before_mm": fine.grain_mm,
-        "grain_after_mm": grain_mm(after.residual, fine.area),
+        "grain_after_mm": after.grain_mm,
         "finest_mm": finest_mm,
         "strength_percent": 100.0 * strength,
         "volume_change_percent": 100.0 * (_volume(vertices, part.faces) / volume - 1.0) if volume else 0.0,

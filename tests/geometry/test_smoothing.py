@@ -11,9 +11,11 @@ from fettlebox_steps.geometry.measures import volume_and_centroid
 from fettlebox_steps.geometry.noise import grain_mm, weighted_median
 from fettlebox_steps.geometry.smoothing import (
     boundary_vertices,
+    facet_edge,
     fine_part,
     moved_safely,
     taken_off,
+    typical_edge,
     usual_finest,
     vertex_normals,
 )
@@ -65,21 +67,98 @@ def test_clean_ball_and_ring_keep_their_volume(ball: tuple[Floats, Ints]) -> Non
         assert after == pytest.approx(before, rel=1e-3)
 
 
-@pytest.mark.parametrize("noise_mm", [0.1, 0.3])
-def test_features_stay(ball: tuple[Floats, Ints], noise_mm: float) -> None:
-    """Bumps 1.5 mm high and 5 mm wide at half height keep 90 % of their height, measured by least squares."""
+def with_features(
+    ball: tuple[Floats, Ints], edge_mm: float, width_mm: float, noise_mm: float, seed: int
+) -> tuple[Floats, Floats, Floats]:
+    """A grainy ball of such edges with 42 bumps 1 mm high, so wide at half their height: its points, the
+    bumps (n,42) and its radius. (Gaussians: full width at half maximum is √(8·ln 2) = 2.3548 deviations.)
+    """
     direction, faces = ball
-    centres = trimesh.creation.icosphere(0).vertices
-    away = RADIUS * np.arccos(np.clip(direction @ centres.T, -1, 1))
-    width = 5.0 / 2.3548
-    bumps = 1.5 * np.exp(-(away**2) / (2 * width**2))
-    noise = np.random.default_rng(1).normal(size=len(direction)) * noise_mm
-    points = direction * (RADIUS + bumps.sum(axis=1) + noise)[:, None]
-    height = np.linalg.norm(smoothed(points, faces), axis=1) - RADIUS
-    near = away < width
+    radius_mm = edge_mm / typical_edge(direction, faces)
+    centres = trimesh.creation.icosphere(1).vertices
+    away_mm = radius_mm * np.arccos(np.clip(direction @ centres.T, -1, 1))
+    bumps = np.exp(-(away_mm**2) / (2 * (width_mm / 2.3548) ** 2))
+    noise = np.random.default_rng(seed).normal(size=len(direction)) * noise_mm
+    return direction * (radius_mm + bumps.sum(axis=1) + noise)[:, None], bumps, radius_mm
+
+
+@pytest.mark.parametrize(("edge_mm", "width_mm"), [(1.0, 2.5), (0.5, 2.5), (1.0, 5.0)])
+@pytest.mark.parametrize("noise_mm", [0.1, 0.3, 0.6])
+def test_features_of_a_millimetre_keep_nine_tenths_of_their_height(
+    ball: tuple[Floats, Ints], edge_mm: float, width_mm: float, noise_mm: float
+) -> None:
+    """Measured by least squares, which for independent errors is the best there is: whoever knows place and
+    shape of a bump can tell its height to noise/√Σp² (Cramér-Rao), 0.30 mm for the hardest case here, and the
+    mean of all 42 to 0.05 mm. There, where any filter that halves the noise loses a tenth of the height in
+    the mean, 0.8 is asked for.
+    """
+    points, bumps, radius_mm = with_features(ball, edge_mm, width_mm, noise_mm, 1)
+    height = np.linalg.norm(smoothed(points, ball[1]), axis=1) - radius_mm
+    near = bumps > 0.6
     kept = [(height[m] * b[m]).sum() / (b[m] ** 2).sum() for m, b in zip(near.T, bumps.T, strict=True)]
-    assert np.mean(kept) > 0.9
-    assert min(kept) > 0.8
+    bound_mm = noise_mm / np.sqrt((bumps**2).sum(axis=0).mean())
+    assert np.mean(kept) > (0.9 if bound_mm < 0.25 else 0.8)
+    assert height[bumps.sum(axis=1) < 1e-3].std() < 0.5 * noise_mm
+
+
+def test_a_sharp_edge_stays_sharp() -> None:
+    """Of a box with grain of 0.05 mm: its volume and the length that its edges have (twelve sides)."""
+    box = trimesh.creation.box((30.0, 30.0, 30.0))
+    for _ in range(5):
+        box = box.subdivide()
+    points, faces = np.array(box.vertices), np.array(box.faces, dtype=np.int32)
+    noisy = points + np.random.default_rng(2).normal(size=points.shape) * 0.05
+    result = smoothed(noisy, faces)
+    outside = np.abs(points).max(axis=1) > 15 - 1e-9
+    on_edge = (np.abs(points) > 15 - 1e-9).sum(axis=1) >= 2
+    assert outside.all() and on_edge.sum() > 300
+    # Half way between sharp and rounded off by waves of seven edges would be 1 mm.
+    assert np.linalg.norm(result[on_edge] - points[on_edge], axis=1).mean() < 0.15
+    inner = (np.abs(points) < 11).sum(axis=1) == 2
+    off = np.abs(np.abs(result[inner]).max(axis=1) - 15)
+    assert np.sqrt(np.mean(off**2)) < 0.5 * 0.05
+
+
+def test_facets_are_known_again_when_each_was_cut_into_nine() -> None:
+    ball = trimesh.creation.icosphere(4, RADIUS)
+    points, faces = np.array(ball.vertices), np.array(ball.faces, np.int32)
+    finer, more = cut_up(points, faces, 3)
+    assert len(more) == 9 * len(faces)
+    assert trimesh.Trimesh(finer, more, process=False).is_watertight
+    assert typical_edge(finer, more) == pytest.approx(typical_edge(points, faces) / 3)
+    assert facet_edge(finer, more) == pytest.approx(typical_edge(points, faces), rel=1e-3)
+    assert facet_edge(points, faces) == pytest.approx(typical_edge(points, faces))
+
+
+def cut_up(points: Floats, faces: Ints, k: int) -> tuple[Floats, Ints]:
+    """Every triangle in k² of the same shape."""
+    steps = [(i, j) for i in range(k + 1) for j in range(k + 1 - i)]
+    at = {step: n for n, step in enumerate(steps)}
+    small = [(at[i, j], at[i + 1, j], at[i, j + 1]) for i in range(k) for j in range(k - i)]
+    small += [(at[i + 1, j], at[i + 1, j + 1], at[i, j + 1]) for i in range(k) for j in range(k - i - 1)]
+    weights = np.array([(k - i - j, i, j) for i, j in steps]) / k
+    cut = np.einsum("wc,fcx->fwx", weights, points[faces]).reshape(-1, 3)
+    _, first, inverse = np.unique(np.round(cut, 7), axis=0, return_index=True, return_inverse=True)
+    pieces = np.arange(len(faces))[:, None, None] * len(steps) + np.array(small)
+    return cut[first], inverse.ravel()[pieces.reshape(-1, 3)].astype(np.int32)
+
+
+@pytest.mark.slow
+def test_a_surface_in_fifty_and_in_five_hundred_thousand_triangles_comes_out_the_same() -> None:
+    """Within 5 % of the noise with a length given; within a tenth with one that was judged, since waves of a
+    few edges are not the same thing on triangles that they are cut from as on finer ones.
+    """
+    ring = trimesh.creation.torus(30.0, 11.0, major_sections=232, minor_sections=112)
+    points, faces = np.array(ring.vertices), np.array(ring.faces, np.int32)
+    noise_mm = 0.1
+    noise = np.random.default_rng(1).normal(size=len(points)) * noise_mm
+    points = points + vertex_normals(points, faces) * noise[:, None]
+    finer, more = cut_up(points, faces, 3)
+    assert (len(faces), len(more)) == (51_968, 467_712)
+    for finest_mm, most in ((6.0, 0.05), (None, 0.1)):
+        one, other = smoothed(points, faces, finest_mm), smoothed(finer, more, finest_mm)
+        apart, _, _ = igl.point_mesh_squared_distance(other, one, faces.astype(np.int64))
+        assert np.sqrt(apart.mean()) < most * noise_mm
 
 
 def test_same_surface_in_more_triangles_gives_the_same() -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +10,7 @@ from numpy.typing import NDArray
 from .measures import face_areas
 from .noise import grain_mm
 from .smoothing import typical_edge, vertex_normals
-from .spectral import Operator, filtered, surface_laplacian
+from .spectral import Operator, blur, filtered, surface_laplacian
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -67,11 +66,6 @@ class Place:
     vertex: int
     sign: int
     answer: float
-
-
-def blur(width_mm: float) -> Callable[[Floats], Floats]:
-    """Response of a Gaussian blur (the heat equation) of this deviation in mm."""
-    return lambda eigenvalue: np.exp(-eigenvalue * (width_mm * width_mm / 2.0))
 
 
 def relief_and_places(

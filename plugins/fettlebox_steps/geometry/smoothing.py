@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,20 +11,44 @@ from numpy.typing import NDArray
 from .crossings import crossing_faces
 from .measures import area_vectors, edges_by_use, face_areas
 from .noise import grain_mm
-from .spectral import filtered, highest_for, keeps_longer_than, spreads_over, surface_laplacian
+from .spectral import Operator, blur, filtered, keeps_longer_than, surface_laplacian
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
+Longs = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
-LEAST_EDGES, MOST_EDGES, MOST_SIZE = 5.0, 8.0, 0.025
-"""Waves shorter than eight edges count as grain: a scanner's errors at neighbouring points go together, as
+LEAST_EDGES, MOST_EDGES, MOST_SIZE = 6.0, 7.0, 0.025
+"""Waves shorter than seven edges count as grain: a scanner's errors at neighbouring points go together, as
 the lines of a raking picture show. On coarse meshes that would reach into the shape, so not more than
-2.5 % of the part's size; but at least five edges, below which independent errors would stay."""
+2.5 % of the part's size; but at least six edges, below which independent errors would stay."""
 
-FEATURE_ENERGY = 2.0
-"""Where the fine part of the surface has more than this times the grain's energy, it is a feature. The
-local mean of the squares of pure noise hardly ever reaches it."""
+NARROW, STEEP = 0.43, 4
+"""Where something stands out, only waves under this share of the finest length go: three edges, which is what
+halves the errors of independent points, and the least that a feature of two and a half edges lives through.
+Steeper than the other filters, so that the halving costs features as little as can be."""
+
+LOOKED_AT = (0.13, 0.21, 0.34)
+"""Blurs that features are looked for with, as shares of the finest length. A feature answers best to the blur
+of its own shape, and grain averages out (the matched filter: D. North, 1943, reprinted 1963)."""
+
+FEATURE_AT, SURELY_AT, BETWEEN = 2.9, 5.0, 1.0
+"""Deviations of grain, so blurred, beyond which the surface is a feature; below them it is partly one, and
+from BETWEEN below on it is grain. Low where grain is strong: a feature taken for grain is lost, grain taken
+for a feature is still halved. High where a feature that is worth keeping stands out by more than that
+anyhow."""
+
+WORTH_KEEPING = 0.025
+"""What such a feature answers with, as a share of the finest length: a sixth of a millimetre at edges of
+one."""
+
+AROUND = 2.5
+"""A feature is wider than the part of it that stands out: what was found is blurred like the surface was, and
+counts whole where more than 1/2.5 of the neighbourhood is found."""
+
+SHARP_OVER, SHARP_AT, SHARP_SHARE = 10.0, 20.0, 0.14
+"""Edges and creases are sharper than a blur shows. Where the mean square of the finest waves, over this share
+of the finest length, is this many times the grain's, they are shape; in between, partly."""
 
 CRUMPLED = 0.97
 """Lengths are taken afresh when smoothing took more than 3 % of the area, and grain about as much of the
@@ -33,6 +58,11 @@ CRUMPLED_ROUNDS = 4
 BACK_OFF_ROUNDS = 24
 HALVINGS = 5
 
+FLAT, MOST_FLAT = 3e-4, 0.8
+"""Sine of an angle (a sixtieth of a degree) under which two triangles are in one plane, far above the
+rounding of files, far below what a curved surface has; and the largest share of such edges that is made
+something of, which is that of triangles cut into twenty-five."""
+
 FOLDED = -0.98
 """Cosine between the normals of neighbours beyond which one lies folded upon the other."""
 
@@ -40,35 +70,23 @@ NO_AREA = 1e-12
 """Triangles under this share of the part's size squared have no area that a file would keep."""
 
 
-BAND = 2.0
-"""Ratio of wavelengths between the two bands that the fine part is judged in: shapes stand out from the grain
-in the slower one, where grain is weak."""
-
-
-@dataclass(frozen=True)
-class Band:
-    """A band of the fine part: values (n,) mm, local (n,) mean square around, grain_mm robust deviation."""
-
-    values: Floats
-    local: Floats
-    grain_mm: float
-
-
 @dataclass(frozen=True)
 class Fine:
-    """The fine part of a surface: what a filter of `wavelength` takes off.
+    """The fine part of a surface: what a filter takes off that keeps waves longer than some length.
 
-    normal (n,3) of the surface without it; residual (n,) along that normal, mm; area (n,) that each
-    free vertex stands for;
-    local (n,) mean square of the residual around each vertex; grain_mm its robust deviation.
+    normal (n,3) of the surface without it; residual (n,) along that normal, mm; free (n,); grain_mm robust
+    deviation of the residual; faces (m,3) and their areas (m,), 0 where no corner is free; operator: the
+    Laplacian of the surface without it.
     """
 
-    wavelength: float
+    finest_mm: float
     normal: Floats
     residual: Floats
-    area: Floats
-    bands: tuple[Band, ...]
+    free: Mask
     grain_mm: float
+    faces: Ints
+    areas: Floats
+    operator: Operator
 
 
 def typical_edge(vertices: Floats, faces: Ints) -> float:
@@ -79,51 +97,99 @@ def typical_edge(vertices: Floats, faces: Ints) -> float:
     return float(np.sqrt(np.median(face_areas(vertices, faces)) * 4.0 / np.sqrt(3.0)))
 
 
+def facet_edge(vertices: Floats, faces: Ints) -> float:
+    """The typical edge of the facets that triangles in one plane make up.
+
+    A scan that was cut into smaller triangles on its way has the grain of the larger ones. A triangle cut
+    into k² has k times as many edges, all of them flat but one in k.
+    """
+    edge = typical_edge(vertices, faces)
+    vectors = area_vectors(vertices, faces)
+    size = np.linalg.norm(vectors, axis=1)
+    unit = vectors / np.where(size > 0, size, 1.0)[:, None]
+    left, right = _neighbours(faces, len(vertices))
+    flat = np.linalg.norm(np.cross(unit[left], unit[right]), axis=1) < FLAT
+    share = float(flat.mean()) if len(flat) else 0.0
+    return edge / (1.0 - min(share, MOST_FLAT))
+
+
 def usual_finest(vertices: Floats, faces: Ints) -> float:
     """Wavelength in mm below which waves are grain, for a scan of these triangles."""
-    edge = typical_edge(vertices, faces)
+    edge = facet_edge(vertices, faces)
     size = float(np.ptp(vertices[np.unique(faces)], axis=0).max())
     return max(LEAST_EDGES * edge, min(MOST_EDGES * edge, MOST_SIZE * size))
 
 
-def fine_part(vertices: Floats, faces: Ints, pinned: Mask, wavelength: float) -> Fine:
-    """Split off what is finer than `wavelength` (mm), along the normals of what is left.
+def fine_part(vertices: Floats, faces: Ints, pinned: Mask, finest_mm: float) -> Fine:
+    """Split off waves shorter than `finest_mm`, along the normals of what is left.
 
     Grain crumples the surface and so lengthens the way along it; where it does, the split is made
     again with lengths taken from the smooth surface, until the area settles.
     """
     shape, area_mm2 = vertices, _area(vertices, faces)
     for _ in range(CRUMPLED_ROUNDS):
-        operator = surface_laplacian(shape, faces, pinned, highest_for(wavelength))
-        shape = filtered(vertices, operator, keeps_longer_than(wavelength))
+        operator = surface_laplacian(shape, faces, pinned, most=None)
+        shape = filtered(vertices, operator, keeps_longer_than(finest_mm))
         before, area_mm2 = area_mm2, _area(shape, faces)
         if area_mm2 > CRUMPLED * before:
             break
     normal = vertex_normals(shape, faces)
     residual = np.einsum("ij,ij->i", vertices - shape, normal)
-    area = np.bincount(faces.ravel(), np.repeat(face_areas(shape, faces) / 3.0, 3), len(vertices))
-    free = np.where(pinned, 0.0, area)
-    slow = residual - filtered(residual[:, None], operator, keeps_longer_than(wavelength / BAND))[:, 0]
-    bands = []
-    for values, length in ((slow, wavelength / BAND), (residual - slow, wavelength)):
-        squares = filtered(np.square(values)[:, None], operator, spreads_over(length))
-        bands.append(Band(values, np.maximum(squares[:, 0], 0.0), grain_mm(values, free)))
-    return Fine(wavelength, normal, residual, free, tuple(bands), grain_mm(residual, free))
+    areas = np.where(pinned[faces].all(axis=1), 0.0, face_areas(shape, faces))
+    share = np.bincount(faces.ravel(), np.repeat(areas / 3.0, 3), len(vertices))
+    free = (share > 0.0) & ~pinned
+    grain = grain_mm(residual, np.where(free, share, 0.0))
+    return Fine(finest_mm, normal, residual, free, grain, faces, areas, operator)
+
+
+def grain_of(fine: Fine) -> Floats:
+    """(n,) the part of the residual that is the scanner's grain and no feature, mm.
+
+    Where nothing stands out, that is all of it. Where something does, in the light of the grain around, it
+    is only what is too fine to be part of a feature that wide; and of sharp edges, nothing.
+    """
+    slow = _filtered(fine.residual, fine, keeps_longer_than(NARROW * fine.finest_mm, STEEP))
+    finest = fine.residual - slow
+    square = _filtered(np.square(finest), fine, blur(SHARP_SHARE * fine.finest_mm))
+    sharp = _between(square / _deviation(finest, fine) ** 2, SHARP_OVER, SHARP_AT)
+    standing_out = np.zeros_like(slow)
+    for share in LOOKED_AT:
+        blurring = blur(share * fine.finest_mm)
+        answer = _filtered(fine.residual, fine, blurring)
+        deviation_mm = _deviation(answer, fine)
+        enough = float(np.clip(WORTH_KEEPING * fine.finest_mm / deviation_mm, FEATURE_AT, SURELY_AT))
+        found = _between(np.abs(answer) / deviation_mm, enough - BETWEEN, enough)
+        around = np.clip(AROUND * _filtered(found, fine, blurring), 0.0, 1.0)
+        standing_out = np.maximum(standing_out, np.maximum(found, around))
+    # Rounding in the filter leaves pinned vertices a hair of residual; they must not move at all.
+    return np.where(fine.free, (1.0 - sharp) * finest + (1.0 - standing_out) * slow, 0.0)
 
 
 def taken_off(fine: Fine, strength: float, guard_mm: float) -> Floats:
-    """(n,) how far to move each vertex along `fine.normal`.
+    """(n,) how far to move each vertex along `fine.normal`: `strength` of its grain, at most `guard_mm`."""
+    return np.clip(-strength * grain_of(fine), -guard_mm, guard_mm)
 
-    Grain is taken off whole, times `strength`; where the fine part is stronger than grain, only the
-    share of it that grain can explain is (J.-S. Lee, "Digital image enhancement and noise filtering by
-    use of local statistics", 1980). Never more than `guard_mm`.
+
+def _filtered(values: Floats, fine: Fine, response: Callable[[Floats], Floats]) -> Floats:
+    return filtered(values[:, None], fine.operator, response)[:, 0]
+
+
+def _deviation(values: Floats, fine: Fine) -> float:
+    """Robust deviation of values (n,) over the surface, mm. Hardly any where there is no grain at all: then
+    all is feature.
+
+    Taken inside the triangles, at the points that integrate a quadratic exactly (P. Hammer, A. Stroud,
+    "Numerical integration over simplexes", 1956), not at the vertices, where values that go up and down
+    between neighbours are largest: the same surface in smaller triangles has the same deviation.
     """
-    grain = np.zeros_like(fine.residual)
-    for band in fine.bands:
-        share = np.minimum(1.0, FEATURE_ENERGY * band.grain_mm**2 / np.maximum(band.local, 1e-30))
-        grain += share * band.values
-    # Rounding in the filter leaves pinned vertices a hair of residual; they must not move at all.
-    return np.where(fine.area > 0.0, np.clip(-strength * grain, -guard_mm, guard_mm), 0.0)
+    corners = values[fine.faces]
+    inside = (corners + corners.sum(axis=1, keepdims=True) / 3.0) / 2.0
+    return max(grain_mm(inside.ravel(), np.repeat(fine.areas / 3.0, 3)), 1e-9 * fine.finest_mm)
+
+
+def _between(values: Floats, low: float, high: float) -> Floats:
+    """0 up to `low`, 1 from `high` on."""
+    return np.clip((values - low) / (high - low), 0.0, 1.0)
 
 
 def moved_safely(vertices: Floats, faces: Ints, along: Floats, by: Floats) -> tuple[Floats, Floats]:
@@ -159,15 +225,20 @@ def _spoiled(vertices: Floats, faces: Ints) -> Mask:
     span = float(np.ptp(vertices, axis=0).max())
     bad = crossing_faces(vertices, faces) | (area <= NO_AREA * span * span)
     unit = vectors / np.where(area > 0, area, 1.0)[:, None]
-    start, end = faces.ravel().astype(np.int64), np.roll(faces, -1, axis=1).ravel().astype(np.int64)
-    key = np.minimum(start, end) * len(vertices) + np.maximum(start, end)
-    order = np.argsort(key, kind="stable")
-    same = np.flatnonzero(key[order][1:] == key[order][:-1])
-    left, right = order[same] // 3, order[same + 1] // 3
+    left, right = _neighbours(faces, len(vertices))
     folded = np.einsum("ij,ij->i", unit[left], unit[right]) < FOLDED
     bad[left[folded]] = True
     bad[right[folded]] = True
     return np.asarray(bad, dtype=np.bool_)
+
+
+def _neighbours(faces: Ints, count: int) -> tuple[Longs, Longs]:
+    """Faces (k,) and (k,) on either side of every shared edge."""
+    start, end = faces.ravel().astype(np.int64), np.roll(faces, -1, axis=1).ravel().astype(np.int64)
+    key = np.minimum(start, end) * count + np.maximum(start, end)
+    order = np.argsort(key, kind="stable")
+    same = np.flatnonzero(key[order][1:] == key[order][:-1])
+    return np.asarray(order[same] // 3, np.int64), np.asarray(order[same + 1] // 3, np.int64)
 
 
 def vertex_normals(vertices: Floats, faces: Ints) -> Floats:

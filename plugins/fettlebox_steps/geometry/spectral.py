@@ -13,9 +13,13 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 Mask = NDArray[np.bool_]
 
-FINEST_RATIO = 1500.0
-"""Largest frequency over the filter's own that is kept exact: edges down to a 1/85 of the wavelength. What
-is finer is slowed to this, so that a few tiny triangles do not make the whole mesh take longer."""
+BEYOND_USUAL = 2.0
+"""Rows that reach eigenvalues this many times beyond those of all but SLIVERS of the surface are slowed, so
+that a few tiny or narrow triangles do not make the whole mesh take longer: passes grow as the root of the
+largest."""
+
+SLIVERS = 0.01
+"""Share of the surface that "a few" triangles lie on."""
 
 STEEPEST_COTANGENT = 5.0
 """Cotangents beyond this belong to needles (under 11 degrees), whose weight would drown their neighbours'."""
@@ -36,12 +40,13 @@ class Operator:
     top: float
 
 
-def surface_laplacian(vertices: Floats, faces: Ints, pinned: Mask, most: float = np.inf) -> Operator:
+def surface_laplacian(vertices: Floats, faces: Ints, pinned: Mask, most: float | None = np.inf) -> Operator:
     """Cotangent Laplacian with lumped areas (M. Meyer et al., "Discrete differential-geometry operators for
     triangulated 2-manifolds", 2002), in 1/mm²; its eigenvalue for a wave of length l is (2π/l)².
 
     pinned  (n,) vertices whose rows are zero: a filter leaves them where they are
-    most    rows that would reach eigenvalues beyond this are slowed to it
+    most    rows that would reach eigenvalues beyond this are slowed to it; None: twice what nearly all of
+            the surface reaches
     """
     count = len(vertices)
     corners = vertices[faces]
@@ -83,35 +88,34 @@ def filtered(
         series = series[: max(2, int(np.count_nonzero(tail > NEGLIGIBLE)))]
     # Held to exactly 1 at zero frequency, so that what lies still does not move by the terms left out.
     series[0] += 1.0 - float(np.sum(series * (-1.0) ** np.arange(len(series))))
-    return np.asarray(
-        _series(
-            np.ascontiguousarray(values),
-            operator.start,
-            operator.other,
-            operator.weight,
-            operator.top,
-            series,
+    # The map of [0, top] on to [-1, 1] is put into the weights, once.
+    weight = operator.weight * (2.0 / operator.top)
+    lengths = np.diff(operator.start)
+    here = np.bincount(np.repeat(np.arange(len(lengths)), lengths), weight, len(lengths)) - 1.0
+    if values.shape[1] == 3:
+        return np.asarray(
+            _series_of_points(
+                np.ascontiguousarray(values), operator.start, operator.other, weight, here, series
+            )
         )
-    )
+    columns = [
+        _series(np.ascontiguousarray(column), operator.start, operator.other, weight, here, series)
+        for column in values.T
+    ]
+    return np.stack(columns, axis=1)
 
 
-def keeps_longer_than(wavelength: float) -> Callable[[Floats], Floats]:
-    """Response exp(-(wavelength/l)⁴): what many passes of Taubin's pair λ, -λ tend to. Waves of twice
-    the length keep 94 %, of the length itself 37 %, of two thirds of it 0.6 %.
+def keeps_longer_than(wavelength: float, steepness: int = 2) -> Callable[[Floats], Floats]:
+    """Response exp(-(wavelength/l)^(2·steepness)): with 2, what many passes of Taubin's pair λ, -λ tend to.
+    Waves of twice the length keep 94 %, of the length itself 37 %, of two thirds of it 0.6 %.
     """
     cut = (2.0 * np.pi / wavelength) ** 2
-    return lambda eigenvalue: np.exp(-((eigenvalue / cut) ** 2))
+    return lambda eigenvalue: np.exp(-((eigenvalue / cut) ** steepness))
 
 
-def spreads_over(wavelength: float) -> Callable[[Floats], Floats]:
-    """Response of a local mean: one step of diffusion, so that what was positive stays so."""
-    cut = (np.pi / wavelength) ** 2
-    return lambda eigenvalue: 1.0 / (1.0 + eigenvalue / cut)
-
-
-def highest_for(wavelength: float) -> float:
-    """The `most` to give to `surface_laplacian` for a filter of this wavelength."""
-    return FINEST_RATIO * (2.0 * np.pi / wavelength) ** 2
+def blur(width_mm: float) -> Callable[[Floats], Floats]:
+    """Response of a Gaussian blur (the heat equation) of this deviation in mm."""
+    return lambda eigenvalue: np.exp(-eigenvalue * (width_mm * width_mm / 2.0))
 
 
 def _cotangents(corners: Floats) -> tuple[Floats, Floats]:
@@ -125,7 +129,9 @@ def _cotangents(corners: Floats) -> tuple[Floats, Floats]:
     return np.clip(cotangent, 0.0, STEEPEST_COTANGENT) / 2.0, double_area / 2.0
 
 
-def _operator(row: Ints, column: Ints, weight: Floats, mass: Floats, pinned: Mask, most: float) -> Operator:
+def _operator(
+    row: Ints, column: Ints, weight: Floats, mass: Floats, pinned: Mask, most: float | None
+) -> Operator:
     from scipy.sparse import coo_array
 
     count = len(mass)
@@ -133,6 +139,13 @@ def _operator(row: Ints, column: Ints, weight: Floats, mass: Floats, pinned: Mas
     matrix.sort_indices()
     total: Floats = np.asarray(matrix.sum(axis=1)).ravel()
     # By Gershgorin's circles no eigenvalue is beyond twice the largest row.
+    if most is None:
+        reached = np.divide(2.0 * total, mass, out=np.zeros_like(mass), where=mass > 0)
+        order = np.argsort(reached, kind="stable")
+        share = np.cumsum(mass[order])
+        usual = np.searchsorted(share, (1.0 - SLIVERS) * share[-1]) if count else 0
+        most = BEYOND_USUAL * float(reached[order][usual]) if count else np.inf
+        most = most if most > 0 else np.inf
     divisor = np.maximum(mass, 2.0 * total / most)
     scale = np.where(pinned | (divisor <= 0), 0.0, 1.0 / np.where(divisor > 0, divisor, 1.0))
     lengths = np.diff(matrix.indptr)
@@ -146,30 +159,54 @@ def _operator(row: Ints, column: Ints, weight: Floats, mass: Floats, pinned: Mas
 
 
 @njit(cache=True)
-def _series(values, start, other, weight, top, series):
-    """Σ c_k T_k(2L/top - 1) values, by Chebyshev's recurrence."""
-    count, width = values.shape
-    before = values.copy()
-    now = np.empty_like(values)
-    result = np.empty_like(values)
-    after = np.empty_like(values)
-    for k in range(1, len(series)):
+def _series(values, start, other, weight, here, series):
+    """Σ c_k T_k(M) values (n,), by Chebyshev's recurrence, with (M f)_i = here_i f_i - Σ weight_ij f_j."""
+    count = len(values)
+    before, now, result = values.copy(), np.empty(count), np.empty(count)
+    for i in range(count):
+        total = 0.0
+        for at in range(start[i], start[i + 1]):
+            total += weight[at] * before[other[at]]
+        now[i] = here[i] * before[i] - total
+        result[i] = series[0] * before[i] + series[1] * now[i]
+    for k in range(2, len(series)):
         for i in range(count):
-            for c in range(width):
-                total = 0.0
-                here = before[i, c] if k == 1 else now[i, c]
-                for at in range(start[i], start[i + 1]):
-                    there = before[other[at], c] if k == 1 else now[other[at], c]
-                    total += weight[at] * (here - there)
-                mapped = 2.0 * total / top - here
-                if k == 1:
-                    after[i, c] = mapped
-                    result[i, c] = series[0] * here + series[1] * mapped
-                else:
-                    after[i, c] = 2.0 * mapped - before[i, c]
-                    result[i, c] += series[k] * after[i, c]
-        if k == 1:
-            now, after = after, now
-        else:
-            before, now, after = now, after, before
+            total = 0.0
+            for at in range(start[i], start[i + 1]):
+                total += weight[at] * now[other[at]]
+            before[i] = 2.0 * (here[i] * now[i] - total) - before[i]
+            result[i] += series[k] * before[i]
+        before, now = now, before
+    return result
+
+
+@njit(cache=True)
+def _series_of_points(points, start, other, weight, here, series):
+    """As `_series`, for (n,3): each weight is read once for the three, which is what takes the time."""
+    count = len(points)
+    before, now, result = points.copy(), np.empty((count, 3)), np.empty((count, 3))
+    for k in range(1, len(series)):
+        source = before if k == 1 else now
+        for i in range(count):
+            x, y, z = 0.0, 0.0, 0.0
+            for at in range(start[i], start[i + 1]):
+                j, w = other[at], weight[at]
+                x += w * source[j, 0]
+                y += w * source[j, 1]
+                z += w * source[j, 2]
+            x = here[i] * source[i, 0] - x
+            y = here[i] * source[i, 1] - y
+            z = here[i] * source[i, 2] - z
+            if k == 1:
+                now[i, 0], now[i, 1], now[i, 2] = x, y, z
+                for c in range(3):
+                    result[i, c] = series[0] * before[i, c] + series[1] * now[i, c]
+            else:
+                before[i, 0] = 2.0 * x - before[i, 0]
+                before[i, 1] = 2.0 * y - before[i, 1]
+                before[i, 2] = 2.0 * z - before[i, 2]
+                for c in range(3):
+                    result[i, c] += series[k] * before[i, c]
+        if k > 1:
+            before, now = now, before
     return result
