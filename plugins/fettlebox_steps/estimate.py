@@ -10,8 +10,10 @@ from fettlebox.api import Angle, Length, Part, Ratio, StepContext, StepParams, S
 from pydantic import Field
 
 if TYPE_CHECKING:
+    import numpy as np
     from fettlebox.api import Printer
     from fettlebox.pictures import Stage, View
+    from numpy.typing import NDArray
 
     from .forecast import Forecast
 
@@ -25,6 +27,10 @@ EVER_TAKEN_FOR_GRANTED = (
     "support fills the columns under what leans out, told by columns half a millimetre apart or less",
     "nothing goes wrong and nothing is thrown away; no tax",
 )
+
+SIDES_SHOWN = 3
+SEEN_COSINE = 0.3
+"""A place is seen from where its normal leans by less than 70 degrees: beyond, it is too foreshortened."""
 
 SHOWN_SHARE = 0.001
 """Thin walls and narrow gaps on less of the surface than this are grain and edges: facts, but not worth a
@@ -247,11 +253,11 @@ def _pictures(found: Forecast, facts: dict[str, Any]) -> dict[str, bytes]:
     pictures["layers"] = render_layers(strip, title=title)
     worth_mm2 = SHOWN_SHARE * float(found.places.area_mm2.sum())
     if max(facts["thin_wall_mm2"], facts["narrow_gap_mm2"]) > worth_mm2:
-        pictures["thin"] = _thin_picture(found, views, stage)
+        pictures["thin"] = _thin_picture(found, stage)
     return pictures
 
 
-def _thin_picture(found: Forecast, views: tuple[View, ...], stage: Stage) -> bytes:
+def _thin_picture(found: Forecast, stage: Stage) -> bytes:
     import numpy as np
     from fettlebox.pictures import render_map
 
@@ -266,13 +272,34 @@ def _thin_picture(found: Forecast, views: tuple[View, ...], stage: Stage) -> byt
         np.where(wall < most, wall, np.nan),
         "thickness, mm",
         high=most,
-        views=views,
+        views=_views_of(found.places.normal[narrow], found.places.area_mm2[narrow]),
         title=f"Thin places: walls or gaps under {finest:g} mm",
         unknown=f"over {most:g} mm",
         marked=mean_by_face(narrow.astype(float), found.places, count) > 0.5,
         mark=f"under {finest:g} mm",
         stage=stage,
     )
+
+
+def _views_of(normals: NDArray[np.float64], area_mm2: NDArray[np.float64]) -> tuple[View, ...]:
+    """Three sides to look from: each next one shows most of the places, by their normals (k,3), that those
+    before it do not.
+    """
+    import numpy as np
+    from fettlebox.pictures import FRONT_VIEW, View
+
+    sides = [FRONT_VIEW, View("left side", 90.0), View("back", 180.0), View("right side", 270.0)]
+    sides += [View(f"{name} from above", turn, 50.0) for name, turn in (("front", 30.0), ("back", 210.0))]
+    sides += [View(f"{name} from below", turn, -45.0) for name, turn in (("front", 30.0), ("back", 210.0))]
+    faces_us = {side: normals @ side.axes()[2] > SEEN_COSINE for side in sides}
+    chosen: list[View] = []
+    hidden = np.ones(len(normals), np.bool_)
+    while len(chosen) < SIDES_SHOWN:
+        left = [side for side in sides if side not in chosen]
+        best = max(left, key=lambda side: float(area_mm2[hidden & faces_us[side]].sum()))
+        chosen.append(best)
+        hidden &= ~faces_us[best]
+    return tuple(side for side in sides if side in chosen)
 
 
 def _known(value: float) -> float | None:

@@ -147,6 +147,27 @@ def test_thin_walls_are_told_and_shown() -> None:
     assert not any("gap" in said for said in result.warnings)
 
 
+@pytest.mark.parametrize(
+    ("way", "names"),
+    [
+        ((0, 0, 1.0), {"front from above", "back from above"}),
+        ((0, 1.0, 0), {"back"}),
+        ((0, 0, -1.0), {"front from below", "back from below"}),
+        ((-1.0, 0, 0), {"left side", "right side"}),
+    ],
+)
+def test_thin_places_are_shown_from_where_they_are_seen(
+    way: tuple[float, float, float], names: set[str]
+) -> None:
+    """The front looks towards -Y; what faces away from it is not shown from there."""
+    from fettlebox_steps.estimate import _views_of
+
+    views = _views_of(np.array([way] * 5), np.ones(5))
+    assert len(views) == 3 and names & {view.name for view in views}
+    best = max(float(np.dot(way, view.axes()[2])) for view in views)
+    assert best > 0.7
+
+
 def test_what_starts_in_mid_air_is_told_when_nothing_holds_it() -> None:
     arm, post, drop = (trimesh.creation.box(size) for size in ((20, 4, 4), (4, 4, 20), (3, 3, 10)))
     arm.apply_translation([8, 0, 18])
