@@ -110,9 +110,7 @@ def _check_text(text: str) -> None:
     from .geometry.text_direction import is_mark
 
     if not text.strip():
-        raise ValueError(
-            "text: there is nothing in it; expected what to write, or `when` to leave the label out"
-        )
+        raise ValueError("text: it is empty; expected what to write, or a `when` that leaves the label out")
     if len(text) > MOST_LETTERS:
         raise ValueError(f"text: it has {len(text)} letters; expected at most {MOST_LETTERS}")
     if text.count("\n") >= MOST_LINES:

@@ -33,6 +33,9 @@ LEFT_MM = 0.5
 """What has to be left of the material behind sunk letters, or twice the printer's finest line if that is more
 (our judgement)."""
 
+FACET = 0.1
+"""A flat face with less than this share of a label's area is a facet of a curved surface, not a place."""
+
 LOOKED_MM = 0.5
 """From one place to the next where the material behind a label is measured."""
 
@@ -172,10 +175,12 @@ def site_for(part: Part, wish: Wish) -> Site:
     if wish.place == "wrapped":
         return _wrapped(part, surface, wish)
     least_mm2 = float(np.prod(wish.box_mm)) * wish.least**2
+    if wish.place != "front":
+        least_mm2 *= FACET  # a face of some size is worth saying how much too small it is
     reason = ""
     for face in _faces_for(part, wish.place):
-        if wish.place == "front" and face.area_mm2 < least_mm2:
-            continue  # a facet of a round plinth, say
+        if face.area_mm2 < least_mm2:
+            continue
         try:
             return _flat(part, surface, face, wish)
         except NoPlaceError as error:

@@ -13,12 +13,16 @@ Floats = NDArray[np.float64]
 PLACES = 240
 """Places along an outline from which a ray looks across."""
 
-SEEN = 0.05
-"""The smallest width is that which a twentieth of an outline goes below: less is the root of a wedge, as in a
-V, and prints as a rounding (our judgement)."""
+SEEN = 0.015
+"""The smallest width is that which this share of an outline goes below; two round letters that nearly touch
+are near each other along two hundredths of theirs (our judgement)."""
 
-OPPOSITE = 0.5
-"""Cosine: the other side of a stroke faces the ray to within 60 degrees; blunter than that is a corner."""
+OPPOSITE = float(np.cos(np.radians(8.0)))
+"""The two sides of a stroke or a gap are parallel to within 8 degrees. Where they run apart faster, as in a
+W, they make a corner, which has no width and prints as a rounding."""
+
+COUNTER_WITHIN = 0.01
+"""The largest circle in the counter of a letter is found to this share of the counter's size."""
 
 
 def stroke_and_gap(shape: Any) -> tuple[float, float]:
@@ -40,6 +44,10 @@ def stroke_and_gap(shape: Any) -> tuple[float, float]:
         at, inward = _places(ring)
         strokes.append(_seen(_across(at, inward, starts, ends, 1.0)))
         gaps.append(_seen(_across(at, -inward, starts, ends, -1.0)))
+        if not shapely.is_ccw(shapely.LinearRing(ring)):  # a counter, which may have no parallel sides
+            counter = shapely.Polygon(ring)
+            within = COUNTER_WITHIN * float(np.sqrt(counter.area))
+            gaps.append(2.0 * float(shapely.maximum_inscribed_circle(counter, within).length))
     return min(strokes), min(gaps)
 
 

@@ -72,12 +72,12 @@ def font_file(name: str) -> Path:
 
 def missing(text: str, path: Path) -> list[str]:
     """The characters of a text that a font has no glyph for, in their order."""
-    lacking: dict[str, None] = {}
+    lacking: set[str] = set()
     for line in text.split("\n"):
         for run, leftward in runs(line):
             infos, _ = _shaped(path, run, leftward)
-            lacking |= {run[info.cluster]: None for info in infos if info.codepoint == 0}
-    return list(lacking)
+            lacking |= {run[info.cluster] for info in infos if info.codepoint == 0}
+    return [character for character in dict.fromkeys(text) if character in lacking]
 
 
 def lettered(text: str, path: Path, capital_mm: float, within_mm: float = CURVE_MM) -> Any:
@@ -152,17 +152,15 @@ def _line(path: Path, line: str, within: float) -> tuple[list[tuple[Any, float, 
 
 
 def _capital_units(path: Path) -> float:
-    """Height of a capital: as the font says, else that of its H, else 0.7 of its nominal size."""
+    """Height of a capital: that of the font's H, else what the font says, else 0.7 of its nominal size."""
     import uharfbuzz
 
     font = _font(path)
-    stated = font.get_metric_position(uharfbuzz.OTMetricsTag.CAP_HEIGHT)
-    if stated:
-        return float(stated)
     glyph = font.get_nominal_glyph(ord("H"))
     if glyph:
         return float(_glyph(path, glyph, 1.0).bounds[3])
-    return 0.7 * float(font.face.upem)
+    stated = font.get_metric_position(uharfbuzz.OTMetricsTag.CAP_HEIGHT)
+    return float(stated or 0.7 * font.face.upem)
 
 
 @cache

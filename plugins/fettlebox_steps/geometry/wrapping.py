@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .acceptance import judge
 from .needles import without_needles
 from .prisms import prism
 from .sight import first_met
@@ -38,8 +39,9 @@ OVERLAP_MM = 0.3
 """How far raised letters reach into the material, and tools for sunk ones out of it, so that both surely
 cross the surface between the places where it was looked at."""
 
-SLIVER_MM = 0.0005
-"""Flat slivers that the boolean leaves are drawn together within this: far below any layer."""
+SLIVERS_MM = (0.0005, 0.001, 0.002, 0.0002, 0.004)
+"""Flat slivers that the boolean leaves are drawn together within the first of these that leaves a sound
+solid: all far below any layer."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,7 +148,10 @@ def letters_on(
 
 
 def combined(vertices: Floats, faces: Any, letters: Body, *, add: bool) -> Body:
-    """The part with the letters added, or taken out. Engine: manifold3d. ValueError if it is no solid."""
+    """The part with the letters added, or taken out. Engine: manifold3d.
+
+    Raises ValueError if either is no solid, or if nothing sound comes of it.
+    """
     import manifold3d
 
     bodies = []
@@ -156,6 +161,11 @@ def combined(vertices: Floats, faces: Any, letters: Body, *, add: bool) -> Body:
         if bodies[-1].status() != manifold3d.Error.NoError:
             raise ValueError(f"no solid: {bodies[-1].status()}")
     part, tool = bodies
-    made = (part + tool if add else part - tool).simplify(SLIVER_MM).to_mesh64()
-    points = np.array(made.vert_properties, np.float64)[:, :3].copy()
-    return points, without_needles(points, np.array(made.tri_verts).astype(np.int64).reshape(-1, 3))
+    rough = part + tool if add else part - tool
+    for sliver_mm in SLIVERS_MM:
+        made = rough.simplify(sliver_mm).to_mesh64()
+        points = np.array(made.vert_properties, np.float64)[:, :3].copy()
+        corners = without_needles(points, np.array(made.tri_verts).astype(np.int64).reshape(-1, 3))
+        if judge(points, corners).sound:
+            return points, corners
+    raise ValueError("the surface there is too rugged for clean letters")
