@@ -146,15 +146,42 @@ def test_agrees_with_trimesh_and_shapely(name: str, mesh: trimesh.Trimesh) -> No
     compared(mesh)
 
 
-def test_agrees_on_scans(textured_bunny: Path, bunny_scan: Path) -> None:
+SAMPLES = Path("tests", "sample_meshes")
+REAL = [
+    ("pymeshlab", SAMPLES / "bunny10k_textured.obj"),
+    ("pymeshlab", SAMPLES / "bone.ply"),
+    ("pymeshlab", SAMPLES / "cow.obj"),
+    ("pymeshlab", SAMPLES / "airplane.obj"),
+    ("pymeshfix", Path("examples", "StanfordBunny.ply")),
+    ("", Path("miller.ply")),
+]
+"""Scans and models that ship in packages, and a head of the example inbox; each in four positions."""
+
+
+@pytest.mark.parametrize(("package", "path"), REAL, ids=[path.stem for _, path in REAL])
+def test_agrees_on_real_meshes(package: str, path: Path) -> None:
+    import importlib.util
+
     import pymeshfix
 
-    for path in (textured_bunny, bunny_scan):
-        scan = trimesh.load(path, process=True, force="mesh")
-        fixer = pymeshfix.MeshFix(np.array(scan.vertices, float), np.array(scan.faces))
-        fixer.repair()
-        points = np.asarray(fixer.points) * (100.0 / np.ptp(np.asarray(fixer.points), axis=0).max())
-        compared(trimesh.Trimesh(points, np.asarray(fixer.faces), process=False))
+    place = Path(__file__).resolve().parents[2] / "inbox_example" / "inbox"
+    if package:
+        spec = importlib.util.find_spec(package)
+        assert spec is not None and spec.origin is not None
+        place = Path(spec.origin).parent
+    scan = trimesh.load(place / path, process=True, force="mesh")
+    fixer = pymeshfix.MeshFix(np.array(scan.vertices, float), np.array(scan.faces))
+    fixer.repair()
+    points = np.asarray(fixer.points) * (100.0 / np.ptp(np.asarray(fixer.points), axis=0).max())
+    closed = trimesh.Trimesh(points, np.asarray(fixer.faces), process=False)
+    rng = np.random.default_rng(len(points))
+    for turn in (
+        np.eye(4),
+        *(trimesh.transformations.random_rotation_matrix(rng.random(3)) for _ in range(3)),
+    ):
+        turned = closed.copy()
+        turned.apply_transform(turn)
+        compared(turned)
 
 
 def test_an_open_surface_is_refused() -> None:
