@@ -16,7 +16,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import RedirectResponse, Response
 
 from .keys import Person, bearer, same, session_of
-from .problems import problem
+from .problems import Refused, problem
 from .rates import Buckets
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ POLICY = (
 HEADERS = {
     "Content-Security-Policy": POLICY,
     "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "no-referrer",
+    "Referrer-Policy": "same-origin",  # with none at all, forms would not say where they come from
     "X-Frame-Options": "DENY",
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
@@ -53,8 +53,11 @@ HEADERS = {
 }
 
 
-class TooLarge(Exception):  # noqa: N818 - it names a finding
+class TooLarge(Refused):
     """The body is larger than this place takes."""
+
+    def __init__(self) -> None:
+        super().__init__(413, "this is larger than what is taken here")
 
 
 class Guard:

@@ -57,11 +57,14 @@ class JobView:
     def can_be_released(self) -> bool:
         return self.row.state is State.HELD and bool(self.record is None or self.record.outputs)
 
+    def turning(self) -> Markup | None:
+        """Scan and part, to turn: what a person looks at before anything else."""
+        return turning_view(self.folder / FOLDER) if self.record is not None else None
+
     def card(self) -> Markup | None:
         if self.record is None:
             return None
-        view = turning_view(self.folder / FOLDER)
-        return card(self.record, _Pictures(self.row.id, {file.path for file in self.files}), view)
+        return card(self.record, _Pictures(self.row.id, {file.path for file in self.files}), None)
 
 
 class _Pictures:

@@ -23,6 +23,7 @@ from .office import Decides, Office, Sees, office_of
 from .problems import Refused
 from .reading import SHOWN, Page
 from .rendering import render
+from .thumbs import has_picture
 
 FIRST = 20
 """So many jobs of each state on the first page; all of them are a click away."""
@@ -119,6 +120,12 @@ def _jobs(office: Office, state: str, find: str, cursor: str | None) -> dict[str
             groups.append(_group(title, Page(page.jobs, None), count, states[0]))
     return {
         "groups": groups, "counts": counts, "state": chosen, "find": find, "cursor": cursor,
+        "pictured": {
+            row.id
+            for group in groups
+            for row in group["jobs"]
+            if row.finished and not row.discarded and has_picture(office.settings.shop / row.folder)
+        },
         "total": sum(counts.values()), "at_work": office.live.at_work, "states": SHOWN,
     }  # fmt: skip
 

@@ -19,6 +19,11 @@ SIZE = (320, 200)
 MOST_KEPT = 400
 
 
+def has_picture(folder: Path) -> bool:
+    """Whether there is one to make a thumbnail of."""
+    return any((folder / FOLDER / name).is_file() for name in NAMES)
+
+
 class Thumbs:
     """Thumbnails by job and end; the least recently asked for are forgotten."""
 

@@ -92,6 +92,8 @@ async function news(text) {
 
 if (part) {
   const source = new EventSource("/live");
+  // What this page itself has sent must not be overtaken by the news of it.
+  document.addEventListener("submit", () => source.close());
   source.addEventListener("open", () => say("Live"));
   source.addEventListener("news", (event) => news(event.data));
   source.addEventListener("error", () => {
