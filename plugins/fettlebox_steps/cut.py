@@ -1,42 +1,25 @@
-"""Cut the part flat below, so that it stands on the cut face."""
+"""Cut the part flat, once or several times; it stands on the cut face below."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import replace
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Any
 
-from fettlebox.api import (
-    Angle,
-    Area,
-    Length,
-    Part,
-    Plane,
-    Ratio,
-    StepContext,
-    StepError,
-    StepParams,
-    StepResult,
-    quantity,
-    step,
-)
-from pydantic import AfterValidator, Field, field_serializer, model_validator
+from fettlebox.api import HoldError, Part, StepContext, StepError, StepResult, step
+
+from .cut_params import Flat, Params, Share, UpTo
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from .geometry.cut_search import Cut, Search
+    from .cutting import MadeCut
+    from .geometry.cut_search import Cut, Limits, Search
 
     Floats = NDArray[np.float64]
 
 SIDES_DEG = {"right": 0.0, "back": 90.0, "left": 180.0, "front": 270.0}
 """Directions seen from above, counter-clockwise from +X. The front of a part looks along -Y."""
-
-ON_PLANE = 1e-6
-"""A vertex within this share of the part's size lies on a flat face; steps put it there exactly."""
-
 
 USUAL_SHARE_OF_HEIGHT = 0.15
 USUAL_PROTECT = 0.5
@@ -45,79 +28,25 @@ USUAL_FOOTING = 0.1
 that holds as much as the part. Common practice, no published source."""
 
 
-class Share(float):
-    """A height given as a share of the part's, to tell it from one in millimetres."""
-
-
-class UpTo(StepParams):
-    """A bound on a tilt that the step chooses."""
-
-    up_to: Angle = quantity(alias="up to", at_least="0 deg", at_most="80 deg", about="Largest tilt.")
-
-
-class Params(StepParams):
-    at: Annotated[Ratio, AfterValidator(Share)] | Length | Literal["auto"] = quantity(
-        "auto",
-        about="Where to cut: a share of the part's height, or a distance from its lowest point, along the "
-        "upright line through the middle of its box. auto is 15 %, or chosen together with the tilt.",
-    )
-    tilt: Angle | UpTo = quantity(
-        "0 deg",
-        at_least="0 deg",
-        at_most="80 deg",
-        about="Tilt of the cut, or a bound such as {up to: 50 deg}: then place and tilt are chosen together, "
-        "so that the part, standing on the cut face, needs least support.",
-    )
-    toward: Literal["back", "front", "left", "right"] | Angle | None = Field(
-        None,
-        description="The side where a tilted cut climbs (back, if not given); set down on it, the part leans "
-        "that way. left and right as seen from in front; an angle counts from the right, counter-clockwise "
-        "seen from above.",
-    )
-    keep: Ratio = quantity(
-        "75 %", at_least="1 %", at_most="100 %", about="Least share of the volume that must remain."
-    )
-    protect: Ratio | None = quantity(
-        None,
-        at_least="0 %",
-        at_most="99 %",
-        about="Upper share of the part's height that the cut must stay out of. 50 % when the tilt is chosen.",
-    )
-    footing: Area | None = quantity(
-        None,
-        at_least="0 mm2",
-        about="Least area of the cut face when the tilt is chosen; if not given, a tenth of the area "
-        "of a cube's face that holds as much as the part.",
-    )
-
-    @field_serializer("at")
-    def _write_at(self, at: float | str) -> str:
-        if isinstance(at, str):
-            return at
-        return f"{at * 100:.12g} %" if isinstance(at, Share) else f"{at:.12g} mm"
-
-    @field_serializer("toward")
-    def _write_toward(self, toward: str | float | None) -> str | None:
-        return toward if toward is None or isinstance(toward, str) else f"{toward:.12g} deg"
-
-    @model_validator(mode="after")
-    def _inside(self) -> Params:
-        if not isinstance(self.at, str) and (self.at <= 0 or (isinstance(self.at, Share) and self.at >= 1)):
-            raise ValueError("at: expected a height within the part, such as '15 %' or '30 mm'")
-        if isinstance(self.tilt, UpTo) and self.toward is not None:
-            raise ValueError("toward: leave it out when the tilt is chosen; the side is chosen with it")
-        return self
-
-
-@step("cut", version=1, summary="Cut the part flat below; it stands on the cut face.", shorthand="at")
+@step("cut", version=2, summary="Cut the part flat below; it stands on the cut face.", shorthand="at")
 def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
+    from .cutting import make_cut
     from .geometry.measures import is_closed
 
     if not is_closed(part.faces):
         raise StepError("The surface is not closed, so it cannot be cut into a solid; put repair before cut.")
+    trimmed = part
+    further: list[MadeCut] = []
+    for other in params.also:
+        point, up = _plane(part, other, other.at, other.tilt)
+        if other.away is None and other.take == "above":
+            up = -up
+        further.append(make_cut(trimmed, point, up, bed=False))
+        trimmed = further[-1].part
     if isinstance(params.tilt, UpTo):
-        return _cut_where_best(part, params, params.tilt.up_to, ctx)
-    point, up = _asked_plane(part, params, params.tilt)
+        return _cut_where_best(part, trimmed, params, params.tilt.up_to, further, ctx)
+    at = Share(USUAL_SHARE_OF_HEIGHT) if isinstance(params.at, str) else params.at
+    point, up = _plane(part, params, at, params.tilt)
     if params.protect is not None:
         low, high = part.bounds[:, 2]
         protected = part.vertices[part.vertices[:, 2] >= high - params.protect * (high - low)]
@@ -126,72 +55,115 @@ def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
                 f"The cut runs through the upper {params.protect:.0%} of the part, which protect keeps "
                 "whole. Cut lower, tilt less, or protect less."
             )
-    return _cut_part(part, point, up, params.keep, {})
+    made = make_cut(trimmed, point, up, bed=True)
+    return _result(part, made, params.keep, further)
 
 
-def _asked_plane(part: Part, params: Params, tilt_deg: float) -> tuple[Floats, Floats]:
+def _plane(part: Part, flat: Flat, at: float | None, tilt_deg: float) -> tuple[Floats, Floats]:
     """A point of the plane and its unit normal, up into what is kept."""
-    import numpy as np
-
-    toward = params.toward or "back"
-    side = math.radians(SIDES_DEG[toward] if isinstance(toward, str) else toward)
-    tilt = math.radians(tilt_deg)
-    up = np.array([-math.sin(tilt) * math.cos(side), -math.sin(tilt) * math.sin(side), math.cos(tilt)])
-    return _asked_point(part, Share(USUAL_SHARE_OF_HEIGHT) if isinstance(params.at, str) else params.at), up
-
-
-def _asked_point(part: Part, at: float) -> Floats:
-    """The point where the cut meets the upright line through the middle of the part's box."""
     import numpy as np
 
     low, high = part.bounds
     point = (low + high) / 2.0
-    point[2] = low[2] + (at * (high[2] - low[2]) if isinstance(at, Share) else at)
-    return np.asarray(point, dtype=np.float64)
+    point[2] = low[2]
+    if flat.through is not None:
+        point += flat.through
+    elif at is not None:
+        point[2] += at * (high[2] - low[2]) if isinstance(at, Share) else at
+    if flat.away is not None:
+        return point, -np.array(flat.away) / np.linalg.norm(flat.away)
+    toward = flat.toward or "back"
+    side = math.radians(SIDES_DEG[toward] if isinstance(toward, str) else toward)
+    tilt = math.radians(tilt_deg)
+    up = np.array([-math.sin(tilt) * math.cos(side), -math.sin(tilt) * math.sin(side), math.cos(tilt)])
+    return np.asarray(point, dtype=np.float64), up
 
 
-def _cut_where_best(part: Part, params: Params, most_tilt_deg: float, ctx: StepContext) -> StepResult:
-    import numpy as np
-
+def _cut_where_best(
+    part: Part,
+    trimmed: Part,
+    params: Params,
+    most_tilt_deg: float,
+    further: list[MadeCut],
+    ctx: StepContext,
+) -> StepResult:
+    from .cutting import how_it_stands, make_cut
     from .geometry import cut_search
     from .geometry.measures import volume_and_centroid
 
-    volume_mm3, _ = volume_and_centroid(part.vertices, part.faces)
-    low, high = part.bounds[:, 2]
-    share = USUAL_PROTECT if params.protect is None else params.protect
-    footing_mm2 = USUAL_FOOTING * volume_mm3 ** (2 / 3) if params.footing is None else params.footing
-    used = part.vertices[np.unique(part.faces)]
-    limits = cut_search.Limits(
-        most_tilt_deg=most_tilt_deg,
-        least_mm3=min(1.0, params.keep + cut_search.KEEP_SLACK) * volume_mm3,
-        least_base_mm2=footing_mm2,
-        protected=used[used[:, 2] >= high - share * (high - low)],
-        unwanted=_base_points(part),
-        through=None if isinstance(params.at, str) else _asked_point(part, params.at),
-    )
-    found = cut_search.search(part.vertices, part.faces, limits)
+    whole_mm3, _ = volume_and_centroid(part.vertices, part.faces)
+    limits = _limits(part, trimmed, params, most_tilt_deg, whole_mm3)
+    found = cut_search.search(trimmed.vertices, trimmed.faces, limits)
     ctx.progress(0.7)
-    evidence = _evidence(part, found, volume_mm3)
+    evidence = _evidence(part, found, whole_mm3)
     for chosen in found.best:
         point = _on_middle_line(part, chosen)
         try:
-            result = _cut_part(part, point, chosen.up, params.keep, evidence)
+            made = make_cut(trimmed, point, chosen.up, bed=True)
+            result = _result(part, made, params.keep, further)
         except StepError:
             continue
-        footing = _stands(result.part, chosen.up)
-        if footing["inside_mm"] < 0:
+        if how_it_stands(made.part, chosen.up)["tips_beyond_deg"] < params.steady:
             continue
         level = {} if found.level is None else {"support_level_cm3": found.level.support_mm3 / 1000}
-        facts = {**result.facts, **footing, "support_cm3": chosen.support_mm3 / 1000, **level}
-        warnings = result.warnings
-        if not found.clears_base and len(limits.unwanted):
-            warnings = (*warnings, "No cut within these bounds takes the whole flat base away.")
-        return replace(result, facts=facts, warnings=warnings)
-    raise StepError(
-        f"No cut tilted up to {most_tilt_deg:g} deg keeps {params.keep:.0%} of the volume, stays out of the "
-        f"upper {share:.0%}, and leaves a face of {footing_mm2:.0f} mm2 that the part stands on safely. "
-        "Ask to keep less, protect less, or allow more tilt."
+        facts = {**result.facts, "support_cm3": chosen.support_mm3 / 1000, **level}
+        pictures = {"cut": _picture(part, chosen, found.level, further)}
+        return StepResult(result.part, facts, result.warnings, evidence, pictures=pictures)
+    raise _no_cut(params, limits, most_tilt_deg, found, evidence)
+
+
+def _limits(part: Part, trimmed: Part, params: Params, most_tilt_deg: float, whole_mm3: float) -> Limits:
+    """What the search must respect. Heights and shares are those of the part before any cut."""
+    import numpy as np
+
+    from .cutting import base_points
+    from .geometry import cut_search
+
+    low, high = part.bounds[:, 2]
+    share = USUAL_PROTECT if params.protect is None else params.protect
+    used = trimmed.vertices[np.unique(trimmed.faces)]
+    placed = not isinstance(params.at, str) or params.through is not None
+    at = None if isinstance(params.at, str) else params.at
+    return cut_search.Limits(
+        most_tilt_deg=most_tilt_deg,
+        least_mm3=min(1.0, params.keep + cut_search.KEEP_SLACK) * whole_mm3,
+        least_base_mm2=(USUAL_FOOTING * whole_mm3 ** (2 / 3) if params.footing is None else params.footing),
+        protected=used[used[:, 2] >= high - share * (high - low)],
+        unwanted=base_points(trimmed),
+        through=_plane(part, params, at, 0.0)[0] if placed else None,
+        steady_deg=params.steady,
     )
+
+
+def _no_cut(
+    params: Params, limits: Limits, most_tilt_deg: float, found: Search, evidence: dict[str, Any]
+) -> HoldError | StepError:
+    """What to say when no cut will do: what is in the way, and what to change."""
+    from .cutting import named
+
+    share = USUAL_PROTECT if params.protect is None else params.protect
+    within = (
+        f"tilted up to {most_tilt_deg:g} deg that keeps {params.keep:.0%} of the volume, stays out of the "
+        f"upper {share:.0%} and leaves a face of {limits.least_base_mm2:.0f} mm2"
+    )
+    change = "Allow more tilt, keep less, or protect less"
+    firmest = found.steadiest
+    if firmest is not None:
+        tips = firmest.tips_beyond_deg
+        state = f"tips over at a lean of {tips:.1f} deg" if tips > 0 else "topples by itself"
+        return HoldError(
+            f"No cut {within} lets the part stand steadily: on the steadiest, {named(firmest.up)}, it "
+            f"{state}, and steady asks for {params.steady:g} deg. {change}; or accept "
+            "less (steady); or cut level and stand it on a plinth.",
+            evidence,
+        )
+    if found.best:
+        return HoldError(
+            f"No cut {within} lets the part stand as steadily as {params.steady:g} deg, measured exactly. "
+            f"{change}; or accept less (steady).",
+            evidence,
+        )
+    return StepError(f"There is no cut {within}. {change}.")
 
 
 def _on_middle_line(part: Part, chosen: Cut) -> Floats:
@@ -202,121 +174,93 @@ def _on_middle_line(part: Part, chosen: Cut) -> Floats:
     return middle
 
 
-def _base_points(part: Part) -> Floats:
-    """(q,3) corners of the triangles in the flat base that a step made to close the scan."""
-    import numpy as np
+def _picture(part: Part, chosen: Cut, level: Cut | None, further: list[MadeCut]) -> bytes:
+    from .cut_picture import CHOSEN, LEVEL, Frame, cut_picture
+    from .cutting import named
 
-    base = part.bed_plane
-    if base is None:
-        return np.zeros((0, 3))
-    on = np.abs(base.height_of(part.vertices)) < ON_PLANE * float(np.ptp(part.bounds, axis=0).max())
-    return np.asarray(part.vertices[np.unique(part.faces[on[part.faces].all(axis=1)])])
+    best = Frame(_on_middle_line(part, chosen), chosen.up, CHOSEN)
+    others = [Frame(cut.point, cut.up, CHOSEN) for cut in further]
+    title = f"Cut {named(chosen.up)} (blue): {chosen.support_mm3 / 1000:.3g} cm3 of support"
+    frames = [best, *others]
+    if level is None:
+        title += "; no level cut will do"
+    elif chosen.tilt_deg >= 0.25:
+        title += f"; best level cut (orange): {level.support_mm3 / 1000:.3g} cm3"
+        frames.append(Frame(_on_middle_line(part, level), level.up, LEVEL))
+    return cut_picture(part, frames, [best, *others], title)
 
 
 def _evidence(part: Part, found: Search, volume_mm3: float) -> dict[str, Any]:
+    from .cutting import toward_deg
+
     low = float(part.bounds[0, 2])
 
     def row(cut: Cut) -> dict[str, float]:
         return {
             "at_mm": float(_on_middle_line(part, cut)[2]) - low,
             "tilt_deg": cut.tilt_deg,
-            "toward_deg": _toward_deg(cut.up),
+            "toward_deg": toward_deg(cut.up),
             "support_cm3": cut.support_mm3 / 1000,
             "removed_percent": 100.0 * (1.0 - cut.volume_mm3 / volume_mm3),
             "base_mm2": cut.base_mm2,
+            "tips_beyond_deg": cut.tips_beyond_deg,
         }
 
-    return {
+    evidence: dict[str, Any] = {
         "cuts_considered": found.considered,
         "cuts_possible": found.possible,
         "best": [row(cut) for cut in found.best],
         "best_level": None if found.level is None else row(found.level),
     }
+    if found.steadiest is not None:
+        evidence["steadiest"] = row(found.steadiest)
+    return evidence
 
 
-def _stands(part: Part, up: Floats) -> dict[str, float]:
-    """How safely the part stands on its cut face: exact, from the face's convex hull."""
-    import numpy as np
-    from scipy.spatial import ConvexHull
-
+def _result(
+    part: Part,
+    made: MadeCut,
+    keep: float,
+    further: list[MadeCut],
+) -> StepResult:
+    """The cut part with its facts; StepError if less remains than asked."""
+    from .cutting import cut_row, how_it_stands, tilt_deg, toward_deg
     from .geometry.measures import volume_and_centroid
-    from .geometry.plane_cut import plane_axes
 
-    points = _base_points(part)
-    x_axis, y_axis = plane_axes(up)
-    _, centre = volume_and_centroid(part.vertices, part.faces)
-    hull = ConvexHull(np.column_stack([points @ x_axis, points @ y_axis]))
-    outside = hull.equations[:, :2] @ np.array([centre @ x_axis, centre @ y_axis]) + hull.equations[:, 2]
-    inside_mm = -float(outside.max())
-    height_mm = float((centre - points[0]) @ up)
-    return {"inside_mm": inside_mm, "tips_beyond_deg": math.degrees(math.atan2(inside_mm, height_mm))}
-
-
-def _cut_part(part: Part, point: Floats, up: Floats, keep: float, evidence: Mapping[str, Any]) -> StepResult:
-    import numpy as np
-
-    from .geometry.measures import face_areas, volume_and_centroid
-    from .geometry.plane_cut import cut_above, largest_body
-
-    before_mm3, _ = volume_and_centroid(part.vertices, part.faces)
-    try:
-        made = cut_above(part.vertices, part.faces, point, up)
-    except ValueError as error:
-        raise StepError(f"The cut cannot be closed: {error}. Put repair before cut.") from error
-    if not made.cap.any():
-        where = "above" if not len(made.faces) else "below"
-        raise StepError(f"The cut misses the part: it lies {where} it. Check at, tilt and toward.")
-    made, dropped_mm3 = largest_body(made)
-    after_mm3, _ = volume_and_centroid(made.vertices, made.faces)
-    kept = after_mm3 / before_mm3
+    whole_mm3, _ = volume_and_centroid(part.vertices, part.faces)
+    everything = [*further, made]
+    removed_mm3 = sum(each.removed_mm3 for each in everything)
+    kept = 1.0 - removed_mm3 / whole_mm3
     if kept < keep:
+        cuts = "The cut would leave" if not further else "The cuts would leave"
         raise StepError(
-            f"The cut would leave {kept:.1%} of the part's volume, and keep asks for {keep:.0%}. "
+            f"{cuts} {kept:.1%} of the part's volume, and keep asks for {keep:.0%}. "
             "Cut lower, or ask to keep less."
         )
+    dropped = [volume for each in everything for volume in each.dropped_mm3]
     warnings = []
-    if dropped_mm3:
+    if dropped:
         warnings.append(
-            f"The cut left {len(dropped_mm3) + 1} bodies; the largest was kept, "
-            f"the others hold {sum(dropped_mm3) / 1000:.2f} cm3."
+            f"The cut left {len(dropped) + 1} bodies; the largest was kept, "
+            f"the others hold {sum(dropped) / 1000:.2f} cm3."
         )
     base = part.bed_plane
-    colours = None if part.colours is None else made.blended(part.colours)
-    result = part.with_mesh(made.vertices, made.faces, colours)
-    gone = [plane for plane in part.planes if not _has_face(result, plane)]
-    result = replace(result, planes=tuple(plane for plane in part.planes if plane not in gone))
-    if base is not None and base not in gone:
+    base_removed = base is None or any(base in each.gone for each in everything)
+    if not base_removed:
         warnings.append("Part of the flat base that closed the scan is above the cut and stays.")
-    x, y, z = (float(value) for value in point)
-    nx, ny, nz = (float(-value) for value in up)
-    result = result.with_plane(Plane("cut", (x, y, z), (nx, ny, nz), bed=True))
-    flat = made.faces[made.cap]
-    facts = {
-        "removed_mm3": before_mm3 - after_mm3,
+    facts: dict[str, Any] = {
+        "removed_mm3": removed_mm3,
         "removed_percent": 100.0 * (1.0 - kept),
-        "cap_area_mm2": float(face_areas(made.vertices, flat).sum()),
-        "cap_triangles": len(flat),
-        "tilt_deg": math.degrees(math.acos(min(1.0, float(up[2])))),
-        "toward_deg": _toward_deg(up),
-        "height_mm": float(np.dot(point - part.bounds[0], [0, 0, 1])),
-        "base_removed": base is None or base in gone,
-        "bodies_dropped": len(dropped_mm3),
-        "dropped_mm3": float(sum(dropped_mm3)),
+        "cap_area_mm2": made.cap_mm2,
+        "cap_triangles": made.cap_triangles,
+        "tilt_deg": tilt_deg(made.up),
+        "toward_deg": toward_deg(made.up),
+        "height_mm": float(made.point[2] - part.bounds[0, 2]),
+        "base_removed": base_removed,
+        "bodies_dropped": len(dropped),
+        "dropped_mm3": float(sum(dropped)),
+        **how_it_stands(made.part, made.up),
     }
-    return StepResult(result, facts, tuple(warnings), evidence)
-
-
-def _toward_deg(up: Floats) -> float:
-    """The side where the plane climbs, degrees counter-clockwise from +X; 0 for a level plane."""
-    if math.hypot(up[0], up[1]) < 1e-12:
-        return 0.0
-    return math.degrees(math.atan2(-up[1], -up[0])) % 360.0
-
-
-def _has_face(part: Part, plane: Plane) -> bool:
-    """Whether a triangle of the part lies in the plane."""
-    import numpy as np
-
-    near_mm = ON_PLANE * float(np.ptp(part.bounds, axis=0).max())
-    on = np.abs(plane.height_of(part.vertices)) < near_mm
-    return bool(on[part.faces].all(axis=1).any())
+    if further:
+        facts["also"] = [cut_row(other) for other in further]
+    return StepResult(made.part, facts, tuple(warnings))

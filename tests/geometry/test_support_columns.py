@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import trimesh
 from fettlebox_steps.geometry.plane_cut import cut_above
-from fettlebox_steps.geometry.support_columns import evaluate
+from fettlebox_steps.geometry.support_columns import Solid, evaluate
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -35,12 +35,12 @@ def test_mushroom() -> None:
     stem.apply_translation([0, 0, 15.0])
     cap.apply_translation([0, 0, 22.0])
     vertices, faces = arrays(union(stem, cap))
-    found = evaluate(vertices, faces, UP, at(0.001), 0.25)
+    found = evaluate(Solid.of(vertices, faces), UP, at(0.001), 0.25)
     ring = np.pi * (15**2 - 5**2)
     assert found.support_mm3[0, 0] == pytest.approx(ring * 20, rel=0.02)
-    higher = evaluate(vertices, faces, UP, at(7.0), 0.25)
+    higher = evaluate(Solid.of(vertices, faces), UP, at(7.0), 0.25)
     assert higher.support_mm3[0, 0] == pytest.approx(ring * 13, rel=0.02)
-    above = evaluate(vertices, faces, UP, at(20.5), 0.25)
+    above = evaluate(Solid.of(vertices, faces), UP, at(20.5), 0.25)
     assert above.support_mm3[0, 0] == 0
     assert found.base_mm2[0, 0] == pytest.approx(np.pi * 25, rel=0.02)
     assert found.volume_mm3[0, 0] == pytest.approx(np.pi * (25 * 26 + 225 * 4), rel=0.02)
@@ -53,7 +53,7 @@ def test_beam_on_a_post() -> None:
     post.apply_translation([0, 0, 10.0])
     beam.apply_translation([0, 0, 22.5])
     vertices, faces = arrays(union(post, beam))
-    found = evaluate(vertices, faces, UP, at(0.001), 0.2)
+    found = evaluate(Solid.of(vertices, faces), UP, at(0.001), 0.2)
     assert found.support_mm3[0, 0] == pytest.approx(300 * 20, rel=0.02)
 
 
@@ -65,7 +65,7 @@ def test_ball() -> None:
     edge = radius / np.sqrt(2)
     expected = 2 * np.pi * (radius * edge**2 / 2 - (radius**3 - (radius**2 - edge**2) ** 1.5) / 3)
     for up in ([0, 0, 1.0], [0.6, 0, 0.8], [0.36, 0.48, 0.8]):
-        found = evaluate(vertices, faces, np.array([up]), at(-radius), 0.25)
+        found = evaluate(Solid.of(vertices, faces), np.array([up]), at(-radius), 0.25)
         assert found.support_mm3[0, 0] == pytest.approx(expected, rel=0.02)
         assert found.volume_mm3[0, 0] == pytest.approx(4 / 3 * np.pi * radius**3, rel=0.005)
 
@@ -78,7 +78,7 @@ def test_support_stands_on_the_part_where_the_part_is_below() -> None:
     wall.apply_translation([2.0, 0, 20])
     shelf.apply_translation([12.0, 0, 38])
     vertices, faces = arrays(union(foot, wall, shelf))
-    found = evaluate(vertices, faces, UP, at(0.001), 0.2)
+    found = evaluate(Solid.of(vertices, faces), UP, at(0.001), 0.2)
     assert found.support_mm3[0, 0] == pytest.approx((16 * 26 + 4 * 36) * 10, rel=0.02)
 
 
@@ -86,9 +86,23 @@ def test_a_leaning_part_stands_outside_of_its_base() -> None:
     tower = trimesh.creation.box((10.0, 10.0, 60.0))
     tower.vertices[:, 0] += np.asarray(tower.vertices)[:, 2] * 0.5
     vertices, faces = arrays(tower)
-    found = evaluate(vertices, faces, UP, at(-29.9), 0.25)
+    found = evaluate(Solid.of(vertices, faces), UP, at(-29.9), 0.25)
     # The centre of mass is 15 from the middle of a base that reaches out 5.
     assert found.inside_mm[0, 0] == pytest.approx(-10.0, abs=0.3)
+
+
+def test_height_of_the_centre_of_mass() -> None:
+    """CRC, mensuration: above the cut, half the height of a cylinder, a quarter of a cone's, 3/8 r of half a
+    ball's; in a frame that leans, the same."""
+    turn = trimesh.transformations.rotation_matrix(np.radians(33.0), [1.0, 2.0, 0.0])
+    up = turn[:3, 2]
+    cylinder = trimesh.creation.cylinder(8.0, 40.0, sections=128)
+    cone = trimesh.creation.cone(20.0, 60.0, sections=128)
+    ball = trimesh.creation.icosphere(5, radius=20.0)
+    for solid, height, centre in ((cylinder, -10.0, 15.0), (cone, 20.0, 10.0), (ball, 0.0, 7.5)):
+        vertices, faces = arrays(solid.copy().apply_transform(turn).apply_translation(100.0 * up))
+        found = evaluate(Solid.of(vertices, faces), up[None], at(100.0 + height), 0.25)
+        assert found.centre_mm[0, 0] == pytest.approx(centre, abs=0.05)
 
 
 def test_against_rays(textured_bunny: Path) -> None:
@@ -104,7 +118,7 @@ def test_against_rays(textured_bunny: Path) -> None:
     for up in (np.array([0, 0, 1.0]), np.array([0.3, -0.4, 0.866])):
         up = up / np.linalg.norm(up)
         height = float((vertices @ up).min() + 0.2 * np.ptp(vertices @ up))
-        found = evaluate(vertices, faces, up[None], at(height), 0.5)
+        found = evaluate(Solid.of(vertices, faces), up[None], at(height), 0.5)
         made = cut_above(vertices, faces, up * height, up)
         turned = trimesh.Trimesh(made.vertices, made.faces, process=False)
         turned.apply_transform(trimesh.geometry.align_vectors(up, [0, 0, 1]))
@@ -142,7 +156,7 @@ def test_the_same_on_one_thread_and_two() -> None:
     results = []
     for threads in {1, before}:
         numba.set_num_threads(threads)
-        results.append(evaluate(vertices, faces, ups, heights, 0.5))
+        results.append(evaluate(Solid.of(vertices, faces), ups, heights, 0.5))
     numba.set_num_threads(before)
     for name in ("support_mm3", "volume_mm3", "base_mm2", "inside_mm"):
         assert len({getattr(r, name).tobytes() for r in results}) == 1

@@ -1,14 +1,17 @@
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import trimesh
-from fettlebox.api import Origin, Part, Plane, StepContext, StepError, StepResult
+from fettlebox.api import HoldError, Origin, Part, Plane, StepContext, StepError, StepResult
 from fettlebox.mesh.soundness import inspect
-from fettlebox_steps.cut import Params, cut
+from fettlebox_steps.cut import cut
+from fettlebox_steps.cut_params import Params
+from PIL import Image
 
 
 def part_of(mesh: trimesh.Trimesh, **more: Any) -> Part:
@@ -87,7 +90,10 @@ def test_what_cannot_be_cut_is_refused(ball: Part, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "wrong",
     [{"at": 15}, {"at": "0 %"}, {"at": "100 %"}, {"at": "-3 mm"}, {"tilt": "95 deg"}, {"toward": "north"},
-     {"tilt": {"up to": "50 deg"}, "toward": "back"}, {"tilt": {"up_": "50 deg"}}],
+     {"tilt": {"up to": "50 deg"}, "toward": "back"}, {"tilt": {"up_": "50 deg"}},
+     {"away": [0, 0, 0]}, {"away": [0, 0, -1], "toward": "back"}, {"also": [{"tilt": "5 deg"}]},
+     {"at": "15 %", "through": ["0 mm", "0 mm", "3 mm"]}, {"also": [{"at": "120 %"}]},
+     {"also": [{"at": "10 %", "through": ["0 mm", "0 mm", "3 mm"]}]}],
 )  # fmt: skip
 def test_wrong_parameters(wrong: dict[str, Any]) -> None:
     with pytest.raises(ValueError):
@@ -95,11 +101,18 @@ def test_wrong_parameters(wrong: dict[str, Any]) -> None:
 
 
 def test_parameters_are_written_as_they_are_read() -> None:
-    for given in ({"at": "15 %"}, {"at": "30 mm", "toward": "135 deg"}, {"tilt": {"up to": "50 deg"}}):
+    for given in (
+        {"at": "15 %"},
+        {"at": "30 mm", "toward": "135 deg"},
+        {"tilt": {"up to": "50 deg"}},
+        {"through": ["0 mm", "2 mm", "3 mm"], "away": [0.0, 0.5, -1.0]},
+        {"also": [{"at": "95 %", "take": "above"}, {"at": "5 mm", "toward": "left", "tilt": "3 deg"}]},
+    ):
         params = Params.model_validate(given)
         written = params.model_dump(mode="json", by_alias=True)
         assert Params.model_validate(written) == params
-        assert given.items() <= {**written}.items() or "tilt" in given
+        for key, value in given.items():
+            assert str(written[key]) == str(value) or key in ("tilt", "through", "away", "also")
 
 
 def test_colours_go_along(ball: Part, tmp_path: Path) -> None:
@@ -139,6 +152,12 @@ def test_chosen_cut(goblet: Part, tmp_path: Path) -> None:
     assert plane is not None
     upper = goblet.vertices[goblet.vertices[:, 2] > high - 0.6 * (high - low)]
     assert plane.height_of(upper).max() < 0
+    assert facts["tips_beyond_deg"] >= 6.0
+    picture = Image.open(io.BytesIO(result.pictures["cut"])).convert("RGB")
+    colours = {colour for _, colour in picture.getcolors(1 << 20) or []}
+    # A frame in blue, the plane chosen; what goes in pink.
+    assert any(blue > red + 60 for red, _, blue in colours)
+    assert any(red > green + 30 and blue > green for red, green, blue in colours)
 
 
 def test_evidence_says_how_to_ask_for_the_same_cut(goblet: Part, tmp_path: Path) -> None:
@@ -159,6 +178,90 @@ def test_the_base_that_closed_the_scan_goes(goblet: Part, tmp_path: Path) -> Non
     assert result.facts["base_removed"]
     assert [plane.kind for plane in result.part.planes] == ["cut"]
     assert result.part.bounds[0, 2] > low
+
+
+@pytest.fixture(scope="module")
+def rod() -> Part:
+    return part_of(trimesh.creation.cylinder(10.0, 60.0, sections=512))
+
+
+@pytest.mark.parametrize("tilt_deg", [0.0, 10.0, 35.0])
+def test_cap_and_volume_of_a_cylinder_cut_at_a_tilt(rod: Part, tmp_path: Path, tilt_deg: float) -> None:
+    """CRC, mensuration: an ellipse of π r²/cos t; a cylinder cut aslant holds as much as one cut square at
+    the same height on its axis."""
+    facts = run(rod, tmp_path, at="20 mm", tilt=f"{tilt_deg} deg", toward="200 deg", keep="50 %").facts
+    section = 512 / 2 * 10.0**2 * np.sin(2 * np.pi / 512)
+    assert facts["cap_area_mm2"] == pytest.approx(section / np.cos(np.radians(tilt_deg)), rel=1e-4)
+    assert facts["removed_mm3"] == pytest.approx(section * 20.0, rel=1e-4)
+
+
+def test_a_drop_test_by_hand(rod: Part, tmp_path: Path) -> None:
+    """A rod of radius r, cut to the height h, has its centre of mass h/2 up, and tips at atan(r / (h/2))."""
+    facts = run(rod, tmp_path, at="20 mm", keep="50 %").facts
+    assert facts["inside_mm"] == pytest.approx(10.0, abs=0.01)
+    assert facts["tips_beyond_deg"] == pytest.approx(np.degrees(np.arctan(10.0 / 20.0)), abs=0.05)
+
+
+@pytest.mark.parametrize(("shear", "stands"), [(0.25, True), (0.45, True), (0.55, False), (0.8, False)])
+def test_an_oblique_tower_stands_as_long_as_its_middle_is_over_its_base(
+    tmp_path: Path, shear: float, stands: bool
+) -> None:
+    """The middle of an oblique prism of width w and height h is off the base's by shear · h/2; it stands
+    while that is less than w/2, so here while shear < 20/40."""
+    tower = trimesh.creation.box((20.0, 20.0, 50.0)).subdivide().subdivide()
+    tower.vertices[:, 0] += shear * tower.vertices[:, 2]
+    facts = run(part_of(tower), tmp_path, at="10 mm").facts
+    assert facts["inside_mm"] == pytest.approx(10.0 - shear * 20.0, abs=1e-6)
+    assert (facts["tips_beyond_deg"] > 0) is stands
+
+
+def test_a_point_and_a_direction_say_the_same_as_height_and_tilt(ball: Part, tmp_path: Path) -> None:
+    moved = ball.moved(trimesh.transformations.translation_matrix([30.0, -7.0, 11.0]))
+    one = run(moved, tmp_path, at="20 mm", tilt="30 deg", toward="right").part
+    side, down = np.sin(np.radians(30)), -np.cos(np.radians(30))
+    two = run(moved, tmp_path, through=["0 mm", "0 mm", "20 mm"], away=[side, 0.0, down]).part
+    assert np.allclose(one.vertices, two.vertices, atol=1e-9) and (one.faces == two.faces).all()
+
+
+def test_several_cuts_at_once(ball: Part, tmp_path: Path) -> None:
+    """CRC: what a plane at distance d from the middle of a ball takes is π h²(3r - h)/3, h = r - d."""
+    result = run(
+        ball, tmp_path, at="10 mm", keep="50 %",
+        also=[{"at": "90 %", "take": "above"}, {"through": ["0 mm", "35 mm", "0 mm"], "away": [0, 1, 0]}],
+    )  # fmt: skip
+    assert inspect(result.part).sound
+    assert result.part.bounds[:, 2] == pytest.approx([-40.0, 40.0], abs=1e-9)
+    assert result.part.bounds[1, 1] == pytest.approx(35.0, abs=1e-9)
+    caps = 2 * np.pi * 10**2 * (150 - 10) / 3 + np.pi * 15**2 * (150 - 15) / 3
+    assert result.facts["removed_mm3"] == pytest.approx(caps, rel=0.01)
+    planes = result.part.planes
+    assert [plane.kind for plane in planes] == ["cut"] * 3 and [plane.bed for plane in planes] == [
+        False
+    ] * 2 + [True]
+    assert [row["takes"] for row in result.facts["also"]] == ["above", "a side"]
+    for plane in planes:
+        assert plane.height_of(result.part.vertices).max() == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_chosen_cut_beside_a_fixed_one(goblet: Part, tmp_path: Path) -> None:
+    given = {"tilt": {"up to": "30 deg"}, "keep": "80 %", "protect": "30 %"}
+    result = run(goblet, tmp_path, **given, also=[{"at": "97 %"}])
+    low, high = goblet.bounds[:, 2]
+    assert inspect(result.part).sound
+    assert result.part.bounds[1, 2] == pytest.approx(low + 0.97 * (high - low), abs=1e-9)
+    assert result.part.bed_plane is not None and len(result.part.planes) == 2
+
+
+def test_what_cannot_stand_is_held_with_what_to_change(tmp_path: Path) -> None:
+    """A post 10 wide and 100 high tips at atan(10/100) = 5.7 degrees: never at 6."""
+    post = part_of(trimesh.creation.box((10.0, 10.0, 100.0)).subdivide().subdivide())
+    given = {"tilt": {"up to": "20 deg"}, "keep": "99 %", "footing": "50 mm2"}
+    with pytest.raises(
+        HoldError, match=r"tips over at a lean of 5\.\d deg, and steady asks for 8 deg"
+    ) as held:
+        run(post, tmp_path, **given, steady="8 deg")
+    assert held.value.evidence["steadiest"]["tips_beyond_deg"] == pytest.approx(5.7, abs=0.4)
+    assert run(post, tmp_path, **given, steady="4 deg").facts["tips_beyond_deg"] > 4
 
 
 def test_a_real_scan(bunny_scan: Path, tmp_path: Path) -> None:

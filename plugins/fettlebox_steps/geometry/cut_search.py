@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
+from numba import njit, prange
 from numpy.typing import NDArray
 
-from .support_columns import Columns, evaluate
+from .support_columns import Columns, Solid, evaluate
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -20,7 +21,6 @@ HEIGHTS = 64
 """Heights looked at for each direction."""
 
 PROXY_TRIANGLES = 20_000
-FIRST_POINTS = 5_000
 FINALISTS = 24
 """The first look is at a coarse copy, up to a sixth off; so many are measured again on the part itself."""
 
@@ -28,6 +28,9 @@ CLIMBERS = 3
 """Finalists that are refined, by turning them in ever smaller steps."""
 
 TURNS_DEG = (2.0, 1.0, 0.5)
+LAST_TURNS_DEG = (0.5,)
+MOST_TURNS = 3
+"""By each angle as often as it helps, but no more than this: a narrow valley is followed, not to its end."""
 
 LOSS_WEIGHT = 0.01
 """Of two cuts that need the same support the one that takes less away is better: a cubic millimetre lost
@@ -40,6 +43,9 @@ FINE_COLUMNS = 200
 REPORTED_MM = 0.5
 """Columns for the figures that are stated; coarser ones flatter the plane that they pick."""
 
+REPORTED_COLUMNS = 400
+"""Along the diagonal at least, so that small parts are measured as well as large ones."""
+
 MOST_COLUMNS = 1400
 """Along the diagonal: bounds memory for parts beyond 70 cm to about a hundred megabytes."""
 
@@ -50,11 +56,11 @@ NARROW_MM = 0.001
 """Half the window of heights when the cut's place is given and only its tilt is looked for."""
 
 HAIR = 1e-5
-"""Share of the part's extent by which a cut clears what should go."""
+"""Share of the part's extent by which a cut clears what should go, and what should stay."""
 
-BASE_MARGIN = 0.1
-"""The centre of mass must lie inside the base's hull by this share of the base's width (the root of its
-area): common practice, no published source."""
+HULL_SLACK = 0.02
+"""Columns see the base's hull from sixteen sides, which takes it for up to this share of its width (the root
+of its area) wider than it is; the exact cut must stand as asked."""
 
 KEEP_SLACK = 0.002
 """Columns misjudge the volume by less than this share; the exact cut must keep what was asked."""
@@ -70,6 +76,7 @@ class Limits:
     protected (p,3)  points that must stay above the cut
     unwanted (q,3)   points that should go: the invented base. Ignored if no cut within the others does it
     through          a point that the cut must run through, or None
+    steady_deg       lean that the part must stand before its centre of mass is over the edge of the base
     """
 
     most_tilt_deg: float
@@ -78,11 +85,15 @@ class Limits:
     protected: Floats
     unwanted: Floats
     through: Floats | None = None
+    steady_deg: float = 0.0
 
 
 @dataclass(frozen=True)
 class Cut:
-    """A plane, by unit normal `up` (3,) and height along it, and what standing on it costs."""
+    """A plane, by unit normal `up` (3,) and height along it, and what standing on it costs.
+
+    The centre of mass is `inside_mm` within the base's hull and `centre_mm` above it.
+    """
 
     up: Floats
     height_mm: float
@@ -90,6 +101,11 @@ class Cut:
     volume_mm3: float
     base_mm2: float
     inside_mm: float
+    centre_mm: float
+
+    @property
+    def tips_beyond_deg(self) -> float:
+        return float(np.degrees(np.arctan2(self.inside_mm, self.centre_mm)))
 
     @property
     def tilt_deg(self) -> float:
@@ -98,13 +114,18 @@ class Cut:
 
 @dataclass(frozen=True)
 class Search:
-    """Cuts that respect the limits, best first; the best level one; how many planes were looked at."""
+    """Cuts that respect the limits, best first; the best level one; how many planes were looked at.
+
+    `steadiest` is the cut on which the part stands firmest of those that respect all limits but this one;
+    it is looked for when no cut is steady enough.
+    """
 
     best: list[Cut]
     level: Cut | None
     considered: int
     possible: int
     clears_base: bool
+    steadiest: Cut | None = None
 
 
 def spread_directions(most_tilt_deg: float, count: int) -> Floats:
@@ -127,66 +148,90 @@ def search(vertices: Floats, faces: Ints, limits: Limits) -> Search:
     """Look for the best cut of a closed surface.
 
     A first look at all directions and heights on the coarse surface; the best are measured again on the
-    part, the best of those refined to half a degree and measured in fine columns.
+    part, the best of those refined to half a degree, and the best of these once more in fine columns.
     """
     span_mm = float(np.linalg.norm(np.ptp(vertices, axis=0)))
     used = vertices[np.unique(faces)]
     coarse = coarse_copy(vertices, faces)
-    rough, sample = (
-        _thinned(coarse[0][np.unique(coarse[1])]),
-        replace(limits, protected=_thinned(limits.protected), unwanted=_thinned(limits.unwanted)),
-    )
+    rough = coarse[0][np.unique(coarse[1])]
     directions = spread_directions(limits.most_tilt_deg, DIRECTIONS)
     clears = len(limits.unwanted) > 0
-    windows, usable = _windows(rough, directions, sample, clears)
+    windows, usable = _windows(rough, directions, limits, clears)
     if clears and not usable.any():
         clears = False
-        windows, usable = _windows(rough, directions, sample, clears)
+        windows, usable = _windows(rough, directions, limits, clears)
     if not usable.any():
         return Search([], None, 0, 0, clears)
     directions, windows = directions[usable], windows[usable]
-    first = evaluate(*coarse, directions, windows, span_mm / COARSE_COLUMNS)
+    first = evaluate(Solid.of(*coarse), directions, windows, span_mm / COARSE_COLUMNS)
     score = _score(first, limits)
     considered, possible = score.size, int(np.isfinite(score).sum())
     order = np.argsort(score.min(axis=1), kind="stable")[:FINALISTS]
     order = order[np.isfinite(score.min(axis=1)[order])]
+    solid = Solid.of(vertices, faces)
 
-    def measure(ups: Floats, cell_mm: float) -> list[Cut]:
+    def measure(ups: Floats, cell_mm: float, near: tuple[Floats, float] | None = None) -> list[Cut]:
         nonlocal considered
-        heights, fine = _windows(used, ups, limits, clears)
+        heights, fine = _windows(used, ups, limits, clears, near)
         if not fine.any():
             return []
-        columns = evaluate(vertices, faces, ups[fine], heights[fine], cell_mm)
+        columns = evaluate(solid, ups[fine], heights[fine], cell_mm)
         considered += columns.height_mm.size
         return _best_of_each(ups[fine], columns, limits)
 
-    fine_mm = span_mm / FINE_COLUMNS
-    refined = []
-    for start in _apart(measure(directions[order], fine_mm)):
-        cut = start
-        for turn_deg in TURNS_DEG:
-            nearby = measure(_around(cut.up, turn_deg, limits.most_tilt_deg), fine_mm)
-            cut = min([cut, *nearby], key=_cost)
-        refined.append(cut)
+    middle = (used.min(axis=0) + used.max(axis=0)) / 2.0
+
+    def on_middle(cut: Cut) -> Floats:
+        """Where a cut meets the upright line through the middle of the part."""
+        lift = (cut.height_mm - middle @ cut.up) / cut.up[2]
+        return np.asarray(middle + np.array([0.0, 0.0, lift]))
+
+    def climbed(cut: Cut, turns_deg: tuple[float, ...], cell_mm: float) -> Cut:
+        """The cut turned in ever smaller steps, as long as that makes it better."""
+        for turn_deg in turns_deg:
+            reach = np.tan(np.radians(turn_deg)) + 1 / HEIGHTS
+            for _ in range(MOST_TURNS):
+                turned = _around(cut.up, turn_deg, limits.most_tilt_deg)
+                nearby = measure(turned, cell_mm, (on_middle(cut), reach))
+                if not nearby or _cost(nearby[0]) >= _cost(cut):
+                    break
+                cut = nearby[0]
+        return cut
+
+    fine_mm, told_mm = span_mm / FINE_COLUMNS, report_mm(vertices)
+    starts = _apart(measure(directions[order], fine_mm))
+    refined = sorted((climbed(start, TURNS_DEG, fine_mm) for start in starts), key=_cost)
     level = measure(np.array([[0.0, 0.0, 1.0]]), fine_mm)[:1]
-    window = np.array([_reported_window(used, cut, limits, clears) for cut in [*refined, *level]]).reshape(
-        -1, HEIGHTS
-    )
-    stated = [
-        _best_of_each(
-            cut.up[None], evaluate(vertices, faces, cut.up[None], row[None], report_mm(vertices)), limits
-        )
-        for cut, row in zip([*refined, *level], window, strict=True)
-    ]
+
+    def stated(cuts: list[Cut]) -> list[Cut | None]:
+        """The cuts measured in fine columns, at the best height near their own."""
+        if not cuts:
+            return []
+        ups = np.array([cut.up for cut in cuts])
+        rows = [
+            _windows(used, cut.up[None], limits, clears, (on_middle(cut), 1 / HEIGHTS))[0][0] for cut in cuts
+        ]
+        columns = evaluate(solid, ups, np.array(rows), told_mm)
+        return [_best(ups, columns, limits, k) for k in range(len(cuts))]
+
     # The level cut competes too: in fine columns it may win over one that was refined in coarser ones.
-    best = sorted((found[0] for found in stated if found), key=_cost)
-    best_level = stated[-1][0] if level and stated[-1] else None
-    return Search(best, best_level, considered, possible, clears)
+    told = stated([*refined, *level])
+    if told and told[0] is not None:
+        told[0] = climbed(told[0], LAST_TURNS_DEG, told_mm)
+    best = sorted((cut for cut in told if cut is not None), key=_cost)
+    steadiest = None
+    if not best:
+        ups = np.concatenate([[[0.0, 0.0, 1.0]], directions[_firmest_first(first, limits)[:FINALISTS]]])
+        heights, fine = _windows(used, ups, limits, clears)
+        columns = evaluate(solid, ups[fine], heights[fine], told_mm)
+        steadiest = _firmest(ups[fine], columns, limits)
+    return Search(best, told[-1] if level else None, considered, possible, clears, steadiest)
 
 
 def report_mm(vertices: Floats) -> float:
     """Column width for figures that are stated."""
-    return max(REPORTED_MM, float(np.linalg.norm(np.ptp(vertices, axis=0))) / MOST_COLUMNS)
+    span_mm = float(np.linalg.norm(np.ptp(vertices, axis=0)))
+    return max(min(REPORTED_MM, span_mm / REPORTED_COLUMNS), span_mm / MOST_COLUMNS)
 
 
 def _apart(cuts: list[Cut]) -> list[Cut]:
@@ -196,11 +241,6 @@ def _apart(cuts: list[Cut]) -> list[Cut]:
         if len(chosen) < CLIMBERS and all(cut.up @ c.up < np.cos(np.radians(APART_DEG)) for c in chosen):
             chosen.append(cut)
     return chosen
-
-
-def _thinned(points: Floats) -> Floats:
-    """At most FIRST_POINTS of points (n,3), evenly picked: enough for a first look."""
-    return points[:: max(1, -(-len(points) // FIRST_POINTS))]
 
 
 def coarse_copy(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
@@ -213,32 +253,94 @@ def coarse_copy(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
     return fewer.astype(np.float64), triangles.astype(np.int32)
 
 
-def _windows(points: Floats, ups: Floats, limits: Limits, clear: bool) -> tuple[Floats, Mask]:
-    """Heights (n,HEIGHTS) to look at for each direction, and (n,) whether there are any."""
-    along = points @ ups.T
-    low, high = along.min(axis=0), along.max(axis=0)
+def _windows(
+    points: Floats, ups: Floats, limits: Limits, clear: bool, near: tuple[Floats, float] | None = None
+) -> tuple[Floats, Mask]:
+    """Heights (n,HEIGHTS) to look at for each direction, and (n,) whether there are any.
+
+    `near`, a point (3,) and a share of the reach: only so far from that point.
+    """
+    bottom, top = _reach(points, ups)
+    low, high = bottom, top
+    hair = HAIR * (top - bottom)
     if len(limits.protected):
-        high = np.minimum(high, (limits.protected @ ups.T).min(axis=0))
-    hair = HAIR * (high - low)
-    bottom = (limits.unwanted @ ups.T).max(axis=0) + hair if clear and len(limits.unwanted) else low
-    usable = high - bottom > 100 * np.abs(hair)
+        high = np.minimum(high, _reach(limits.protected, ups)[0] - hair)
+    if clear and len(limits.unwanted):
+        low = np.maximum(low, _reach(limits.unwanted, ups)[1] + hair)
+    usable = high - low > 100 * hair
     if limits.through is not None:
         at = ups @ limits.through
-        usable &= (at > bottom) & (at < high)
-        bottom, high = at - NARROW_MM, at + NARROW_MM
-    share = (np.arange(HEIGHTS) + 0.5) / HEIGHTS
-    return bottom[:, None] + (high - bottom)[:, None] * share, usable
+        usable &= (at > low) & (at < high)
+        low, high = at - NARROW_MM, at + NARROW_MM
+    elif near is not None:
+        point, share = near
+        at = ups @ point
+        low, high = (
+            np.maximum(low, at - share * (top - bottom)),
+            np.minimum(high, at + share * (top - bottom)),
+        )
+        usable &= high > low
+    share_of = (np.arange(HEIGHTS) + 0.5) / HEIGHTS
+    return low[:, None] + (high - low)[:, None] * share_of, usable
+
+
+def _reach(points: Floats, ups: Floats) -> tuple[Floats, Floats]:
+    """How far points (p,3) reach down and up along each direction (n,3)."""
+    low, high = np.empty(len(ups)), np.empty(len(ups))
+    _reach_along(points, ups, low, high)
+    return low, high
+
+
+@njit(parallel=True, cache=True, fastmath=True)
+def _reach_along(points, ups, low, high):
+    for d in prange(len(ups)):
+        x, y, z = ups[d]
+        least, most = 1e300, -1e300
+        for i in range(len(points)):
+            along = points[i, 0] * x + points[i, 1] * y + points[i, 2] * z
+            least = along if along < least else least
+            most = along if along > most else most
+        low[d], high[d] = least, most
+
+
+def _allowed(columns: Columns, limits: Limits) -> Mask:
+    """(n,k) whether the cut leaves enough, on a base large enough."""
+    return (columns.volume_mm3 >= limits.least_mm3) & (columns.base_mm2 >= limits.least_base_mm2)
+
+
+def _spare_mm(columns: Columns, steady_deg: float) -> Floats:
+    """(n,k) by how much the part stands more firmly than asked, in mm at the edge of its base."""
+    needed = np.tan(np.radians(steady_deg)) * columns.centre_mm + HULL_SLACK * np.sqrt(columns.base_mm2)
+    return np.asarray(columns.inside_mm - needed)
 
 
 def _score(columns: Columns, limits: Limits) -> Floats:
     """(n,k) support and what is lost, in mm3; infinite where a limit is broken."""
-    margin = BASE_MARGIN * np.sqrt(columns.base_mm2)
-    allowed = (
-        (columns.volume_mm3 >= limits.least_mm3)
-        & (columns.base_mm2 >= limits.least_base_mm2)
-        & (columns.inside_mm >= margin)
-    )
+    allowed = _allowed(columns, limits)
+    allowed &= _spare_mm(columns, limits.steady_deg) >= 0
     return np.where(allowed, columns.support_mm3 - LOSS_WEIGHT * columns.volume_mm3, np.inf)
+
+
+def _lean_stood(columns: Columns, limits: Limits) -> Floats:
+    """(n,k) radians by which the part may lean before it tips; minus infinity where a limit is broken."""
+    lean = np.arctan2(columns.inside_mm, columns.centre_mm)
+    return np.where(_allowed(columns, limits), lean, -np.inf)
+
+
+def _firmest_first(columns: Columns, limits: Limits) -> NDArray[np.int64]:
+    """Indices of directions with an allowed cut, those that stand the most lean first."""
+    firmest = _lean_stood(columns, limits).max(axis=1)
+    order = np.argsort(-firmest, kind="stable")
+    return np.asarray(order[np.isfinite(firmest[order])])
+
+
+def _firmest(ups: Floats, columns: Columns, limits: Limits) -> Cut | None:
+    """The cut that stands the most lean."""
+    lean = _lean_stood(columns, limits)
+    if not np.isfinite(lean).any():
+        return None
+    k, at = np.unravel_index(int(lean.argmax()), lean.shape)
+    return _cut(ups[k], columns, int(k), int(at))
 
 
 def _cost(cut: Cut) -> float:
@@ -247,14 +349,15 @@ def _cost(cut: Cut) -> float:
 
 def _best_of_each(ups: Floats, columns: Columns, limits: Limits) -> list[Cut]:
     """The best height of each direction that has an allowed one, best direction first."""
-    score = _score(columns, limits)
-    at = score.argmin(axis=1)
-    least = score[np.arange(len(ups)), at]
-    return [
-        _cut(ups[k], columns, k, int(at[k]))
-        for k in np.argsort(least, kind="stable")
-        if np.isfinite(least[k])
-    ]
+    found = [_best(ups, columns, limits, k) for k in range(len(ups))]
+    return sorted((cut for cut in found if cut is not None), key=_cost)
+
+
+def _best(ups: Floats, columns: Columns, limits: Limits, k: int) -> Cut | None:
+    """The best allowed height of direction k."""
+    score = _score(columns, limits)[k]
+    at = int(score.argmin())
+    return _cut(ups[k], columns, k, at) if np.isfinite(score[at]) else None
 
 
 def _cut(up: Floats, columns: Columns, k: int, at: int) -> Cut:
@@ -264,6 +367,7 @@ def _cut(up: Floats, columns: Columns, k: int, at: int) -> Cut:
         columns.volume_mm3,
         columns.base_mm2,
         columns.inside_mm,
+        columns.centre_mm,
     )
     return Cut(up, *(float(value[k, at]) for value in values))
 
@@ -276,18 +380,5 @@ def _around(up: Floats, turn_deg: float, most_tilt_deg: float) -> Floats:
     turn = 2.0 * np.pi * np.arange(8) / 8
     tip = np.tan(np.radians(turn_deg))
     found = up + tip * (np.cos(turn)[:, None] * x_axis + np.sin(turn)[:, None] * y_axis)
-    found = np.concatenate([[up], found / np.linalg.norm(found, axis=1)[:, None]])
+    found /= np.linalg.norm(found, axis=1)[:, None]
     return np.asarray(found[found[:, 2] >= np.cos(np.radians(most_tilt_deg)) - 1e-12])
-
-
-def _reported_window(points: Floats, cut: Cut, limits: Limits, clear: bool) -> Floats:
-    """(HEIGHTS,) heights near a cut's own, within the limits."""
-    along = points @ cut.up
-    reach = NARROW_MM if limits.through is not None else float(np.ptp(along)) / HEIGHTS
-    low, high = cut.height_mm - reach, cut.height_mm + reach
-    if len(limits.protected):
-        high = min(high, float((limits.protected @ cut.up).min()))
-    low = max(low, float(along.min()))
-    if clear and len(limits.unwanted):
-        low = max(low, float((limits.unwanted @ cut.up).max()) + HAIR * float(np.ptp(along)))
-    return np.linspace(low, high, HEIGHTS)

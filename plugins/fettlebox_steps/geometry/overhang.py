@@ -13,7 +13,7 @@ from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
 from .measures import area_vectors
-from .support_columns import SHIFT, crossings
+from .support_columns import SHIFT, crossings, unit_normals
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -74,14 +74,11 @@ def support(
     if cell_mm is None:
         wide = float(np.ptp(used[:, :2], axis=0).max())
         cell_mm = min(max(wide / COLUMNS_ACROSS, FINEST_CELL_MM), COARSEST_CELL_MM)
-    vectors = area_vectors(points, corners)
-    length = np.linalg.norm(vectors, axis=1)
-    normals = vectors / np.where(length > 0, length, 1.0)[:, None]
-    x = (points[:, 0] - low[0]) / cell_mm + SHIFT[0]
-    y = (points[:, 1] - low[1]) / cell_mm + SHIFT[1]
-    columns, rows = int(x.max()) + 2, int(y.max()) + 2
+    on_grid = points.copy()
+    on_grid[:, :2] = (points[:, :2] - low[:2]) / cell_mm + SHIFT
+    columns, rows = (int(most) + 2 for most in on_grid[:, :2].max(axis=0))
     starts, at, kind = crossings(
-        x, y, points[:, 2].copy(), corners, normals, np.array([0.0, 0.0, 1.0]), columns, rows,
+        on_grid, corners, unit_normals(points, corners), np.array([0.0, 0.0, 1.0]), columns, rows,
         float(np.sin(np.radians(beyond_deg))),
     )  # fmt: skip
     volume, area = np.zeros(2), np.zeros((2, len(heights)))

@@ -13,7 +13,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from .measures import area_vectors
+from .measures import area_vectors, volume_and_centroid
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -33,7 +33,7 @@ class Columns:
     """For n directions and k heights each (mm along the direction), arrays (n,k) of what stays above.
 
     support_mm3, volume_mm3; base_mm2 of the cut face; inside_mm: how far the centre of mass is inside
-    the convex hull of the cut face, negative outside.
+    the convex hull of the cut face, negative outside; centre_mm: how high it is above the cut.
     """
 
     height_mm: Floats
@@ -41,67 +41,101 @@ class Columns:
     volume_mm3: Floats
     base_mm2: Floats
     inside_mm: Floats
+    centre_mm: Floats
 
 
-def evaluate(vertices: Floats, faces: Ints, up: Floats, height_mm: Floats, cell_mm: float) -> Columns:
-    """Measure cuts at `height_mm` (n,k), evenly spaced and rising, along unit directions `up` (n,3).
-
-    The surface must be closed. The error falls with the cell: use half a millimetre for a number to state.
-    """
+def unit_normals(vertices: Floats, faces: Ints) -> Floats:
+    """(m,3) unit normals; zero for a face without area."""
     vectors = area_vectors(vertices, faces)
     length = np.linalg.norm(vectors, axis=1)
-    normals = vectors / np.where(length > 0, length, 1.0)[:, None]
+    return np.asarray(vectors / np.where(length > 0, length, 1.0)[:, None])
+
+
+@dataclass(frozen=True, eq=False)
+class Solid:
+    """A closed surface (n,3), (m,3) with what every look at it needs: normals (m,3), and its exact volume."""
+
+    vertices: Floats
+    faces: Ints
+    normals: Floats
+    volume_mm3: float
+
+    @staticmethod
+    def of(vertices: Floats, faces: Ints) -> Solid:
+        volume_mm3, _ = volume_and_centroid(vertices, faces)
+        return Solid(
+            np.ascontiguousarray(vertices),
+            np.ascontiguousarray(faces),
+            unit_normals(vertices, faces),
+            volume_mm3,
+        )
+
+
+def evaluate(solid: Solid, up: Floats, height_mm: Floats, cell_mm: float) -> Columns:
+    """Measure cuts at `height_mm` (n,k), evenly spaced and rising, along unit directions `up` (n,3).
+
+    The error falls with the cell: use half a millimetre for a number to state. Volumes are right as a whole:
+    what the columns of a narrow part miss or add is shared out.
+    """
     up = np.ascontiguousarray(up, dtype=np.float64)
-    shape = height_mm.shape
-    support, volume, base, inside = (np.zeros(shape) for _ in range(4))
+    out = np.zeros((len(up), 5, height_mm.shape[1]))
     _all(
-        np.ascontiguousarray(vertices), np.ascontiguousarray(faces), normals, up,
-        np.ascontiguousarray(height_mm), float(cell_mm), support, volume, base, inside,
+        solid.vertices, solid.faces, solid.normals, up, np.ascontiguousarray(height_mm), float(cell_mm),
+        solid.volume_mm3, out,
     )  # fmt: skip
-    return Columns(height_mm, support, volume, base, inside)
+    return Columns(height_mm, *(out[:, k] for k in range(5)))
 
 
 @njit(parallel=True, cache=True)
-def _all(vertices, faces, normals, up, heights, cell, support, volume, base, inside):
+def _all(vertices, faces, normals, up, heights, cell, volume_mm3, out):
     for d in prange(len(up)):
-        _one(vertices, faces, normals, up[d], heights[d], cell, support[d], volume[d], base[d], inside[d])
+        _one(vertices, faces, normals, up[d], heights[d], cell, volume_mm3, out[d])
 
 
 @njit(cache=True)
-def crossings(x, y, z, faces, normals, up, wide, high, steepest):
+def crossings(points, faces, normals, up, wide, high, steepest):
     """Crossings of the mesh with the lines of the grid, sorted by line and height.
 
+    points (n,3): across and along the grid in cells, and upwards in mm.
     Returns starts (lines + 1,), heights, and kinds: 0 into the material going up, 1 out of it, 2 into it
     through an underside that needs support, its normal turned down beyond a cosine of `steepest`.
     """
     count = np.zeros(wide * high + 1, np.int64)
-    room = 0
-    for f in range(len(faces)):
-        a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
-        i = np.floor(max(x[a], x[b], x[c])) - np.ceil(min(x[a], x[b], x[c])) + 1
-        j = np.floor(max(y[a], y[b], y[c])) - np.ceil(min(y[a], y[b], y[c])) + 1
-        if i > 0 and j > 0:
-            room += int(i * j)
+    room = len(faces)
     at = np.empty(room, np.float32)
     line = np.empty(room, np.int32)
     kind = np.empty(room, np.int8)
     found = 0
     for f in range(len(faces)):
         a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
-        ax, ay, bx, by, cx, cy = x[a], y[a], x[b], y[b], x[c], y[c]
+        ax, bx, cx = points[a, 0], points[b, 0], points[c, 0]
+        first_i, last_i = int(np.ceil(min(ax, bx, cx))), int(np.floor(max(ax, bx, cx)))
+        if first_i > last_i:
+            continue
+        ay, by, cy = points[a, 1], points[b, 1], points[c, 1]
+        first_j, last_j = int(np.ceil(min(ay, by, cy))), int(np.floor(max(ay, by, cy)))
+        if first_j > last_j:
+            continue
         double = (bx - ax) * (cy - ay) - (by - ay) * (cx - ax)
         if abs(double) < 1e-12:
             continue
+        az, bz, cz = points[a, 2], points[b, 2], points[c, 2]
         what = np.int8(1) if double > 0 else np.int8(0)
         if normals[f, 0] * up[0] + normals[f, 1] * up[1] + normals[f, 2] * up[2] < -steepest:
             what = np.int8(2)
-        for i in range(int(np.ceil(min(ax, bx, cx))), int(np.floor(max(ax, bx, cx))) + 1):
-            for j in range(int(np.ceil(min(ay, by, cy))), int(np.floor(max(ay, by, cy))) + 1):
+        needed = found + (last_i - first_i + 1) * (last_j - first_j + 1)
+        if needed > room:
+            room = 2 * needed
+            at = _longer(at, found, room)
+            line = _longer(line, found, room)
+            kind = _longer(kind, found, room)
+        for i in range(first_i, last_i + 1):
+            for j in range(first_j, last_j + 1):
                 s = ((i - ax) * (cy - ay) - (j - ay) * (cx - ax)) / double
                 t = ((bx - ax) * (j - ay) - (by - ay) * (i - ax)) / double
                 if s < 0 or t < 0 or s + t > 1:
                     continue
-                at[found] = z[a] + s * (z[b] - z[a]) + t * (z[c] - z[a])
+                at[found] = az + s * (bz - az) + t * (cz - az)
                 line[found] = i * high + j
                 kind[found] = what
                 count[i * high + j + 1] += 1
@@ -125,6 +159,13 @@ def crossings(x, y, z, faces, normals, up, wide, high, steepest):
 
 
 @njit(cache=True)
+def _longer(values, used, room):
+    grown = np.empty(room, values.dtype)
+    grown[:used] = values[:used]
+    return grown
+
+
+@njit(cache=True)
 def _add_span(sums, low, high, first, step, n, factor):
     """Add max(0, high - max(low, s)) · factor, for every height s, to suffix sums [constant, slope]."""
     top = min(max(int(np.floor((high - first) / step)), -1), n - 1)
@@ -142,7 +183,21 @@ def _add_span(sums, low, high, first, step, n, factor):
 
 
 @njit(cache=True)
-def _one(vertices, faces, normals, up, heights, cell, support, volume, base, inside):
+def _add_moment(sums, low, high, bottom, top):
+    """Add the first moment of a span above every height, (high² - max(low, s)²) / 2, to suffix sums
+    [constant, factor of s²].
+    """
+    sums[0, top + 1] += high * high / 2.0
+    sums[1, top + 1] -= 0.5
+    sums[0, bottom + 1] -= high * high / 2.0
+    sums[1, bottom + 1] += 0.5
+    if bottom >= 0:
+        sums[0, bottom + 1] += (high * high - low * low) / 2.0
+
+
+@njit(cache=True)
+def _one(vertices, faces, normals, up, heights, cell, volume_mm3, out):
+    support, volume, base, inside, centre = out[0], out[1], out[2], out[3], out[4]
     ux, uy, uz = up
     hx, hy, hz = (1.0, 0.0, 0.0) if abs(ux) < 0.9 else (0.0, 1.0, 0.0)
     px, py, pz = hy * uz - hz * uy, hz * ux - hx * uz, hx * uy - hy * ux
@@ -150,23 +205,27 @@ def _one(vertices, faces, normals, up, heights, cell, support, volume, base, ins
     px, py, pz = px / size, py / size, pz / size
     qx, qy, qz = uy * pz - uz * py, uz * px - ux * pz, ux * py - uy * px
     count = len(vertices)
-    x, y, z = np.empty(count), np.empty(count), np.empty(count)
+    points = np.empty((count, 3))
+    x0, y0, x1, y1 = np.inf, np.inf, -np.inf, -np.inf
     for i in range(count):
         vx, vy, vz = vertices[i, 0], vertices[i, 1], vertices[i, 2]
-        x[i] = (px * vx + py * vy + pz * vz) / cell
-        y[i] = (qx * vx + qy * vy + qz * vz) / cell
-        z[i] = ux * vx + uy * vy + uz * vz
-    x0, y0 = x.min() - SHIFT[0], y.min() - SHIFT[1]
-    x -= x0
-    y -= y0
-    wide, high = int(x.max()) + 2, int(y.max()) + 2
-    starts, at, kind = crossings(x, y, z, faces, normals, up, wide, high, OVERHANG_COSINE)
+        x, y = (px * vx + py * vy + pz * vz) / cell, (qx * vx + qy * vy + qz * vz) / cell
+        points[i, 0], points[i, 1], points[i, 2] = x, y, ux * vx + uy * vy + uz * vz
+        x0, y0, x1, y1 = min(x0, x), min(y0, y), max(x1, x), max(y1, y)
+    x0, y0 = x0 - SHIFT[0], y0 - SHIFT[1]
+    for i in range(count):
+        points[i, 0] -= x0
+        points[i, 1] -= y0
+    wide, high = int(x1 - x0) + 2, int(y1 - y0) + 2
+    starts, at, kind = crossings(points, faces, normals, up, wide, high, OVERHANG_COSINE)
 
     n = len(heights)
     first, step = heights[0], heights[1] - heights[0]
     sup, vol, mx, my = np.zeros((2, n + 1)), np.zeros((2, n + 1)), np.zeros((2, n + 1)), np.zeros((2, n + 1))
+    mz = np.zeros((2, n + 1))
     extent = np.full((n, SIDES), -np.inf)
     low_j, high_j = np.empty(n, np.int64), np.empty(n, np.int64)
+    whole = 0.0
     for i in range(wide):
         low_j[:] = high
         high_j[:] = -1
@@ -179,9 +238,11 @@ def _one(vertices, faces, normals, up, heights, cell, support, volume, base, ins
                         _add_span(sup, past, at[k], first, step, n, 1.0)
                     continue
                 if k > starts[line] and kind[k - 1] != 1:
+                    whole += at[k] - at[k - 1]
                     bottom, top = _add_span(vol, at[k - 1], at[k], first, step, n, 1.0)
                     _add_span(mx, at[k - 1], at[k], first, step, n, float(i))
                     _add_span(my, at[k - 1], at[k], first, step, n, float(j))
+                    _add_moment(mz, at[k - 1], at[k], bottom, top)
                     for s in range(bottom + 1, top + 1):
                         base[s] += 1.0
                         low_j[s] = min(low_j[s], j)
@@ -195,19 +256,22 @@ def _one(vertices, faces, normals, up, heights, cell, support, volume, base, ins
                 reach = np.cos(angle) * i + max(np.sin(angle) * low_j[s], np.sin(angle) * high_j[s])
                 extent[s, side] = max(extent[s, side], reach)
     area = cell * cell
-    total = np.zeros((4, 2))
+    share = volume_mm3 / (whole * area) if whole > 0 else 1.0
+    total = np.zeros((5, 2))
     for s in range(n - 1, -1, -1):
         for c in range(2):
             total[0, c] += sup[c, s + 1]
             total[1, c] += vol[c, s + 1]
             total[2, c] += mx[c, s + 1]
             total[3, c] += my[c, s + 1]
+            total[4, c] += mz[c, s + 1]
         support[s] = max(0.0, total[0, 0] + total[0, 1] * heights[s]) * area
         solid = total[1, 0] + total[1, 1] * heights[s]
-        volume[s] = max(0.0, solid) * area
+        volume[s] = max(0.0, solid) * area * share
         base[s] *= area
         inside[s] = -np.inf
         if solid > 0 and base[s] > 0:
+            centre[s] = (total[4, 0] + total[4, 1] * heights[s] * heights[s]) / solid - heights[s]
             cx = (total[2, 0] + total[2, 1] * heights[s]) / solid
             cy = (total[3, 0] + total[3, 1] * heights[s]) / solid
             inside[s] = np.inf

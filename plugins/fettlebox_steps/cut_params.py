@@ -1,0 +1,150 @@
+"""What a recipe may say about a cut."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Literal
+
+from fettlebox.api import Angle, Area, Length, Ratio, StepParams, quantity
+from pydantic import AfterValidator, Field, field_serializer, model_validator
+
+Side = Literal["back", "front", "left", "right"]
+
+
+class Share(float):
+    """A height given as a share of the part's, to tell it from one in millimetres."""
+
+
+class UpTo(StepParams):
+    """A bound on a tilt that the step chooses."""
+
+    up_to: Angle = quantity(alias="up to", at_least="0 deg", at_most="80 deg", about="Largest tilt.")
+
+
+Height = Annotated[Ratio, AfterValidator(Share)] | Length
+Place = tuple[Length, Length, Length]
+Direction = tuple[float, float, float]
+
+
+class Flat(StepParams):
+    """Where a flat cut is, and which side of it goes."""
+
+    toward: Side | Angle | None = Field(
+        None,
+        description="The side where a tilted cut climbs (back, if not given); set down on it, the part leans "
+        "that way. left and right as seen from in front; an angle counts from the right, counter-clockwise "
+        "seen from above.",
+    )
+    through: Place | None = Field(
+        None,
+        description="A point that the cut runs through, instead of `at`: to the right, to the back and up "
+        "from the middle of the part's lowest end, such as [0 mm, 12 mm, 30 mm].",
+    )
+    away: Direction | None = Field(
+        None,
+        description="Which way what is taken away lies, instead of tilt and toward: right, back and up, as "
+        "plain numbers. [0, 0, -1] takes what is below, [0, 1, 0] what is behind.",
+    )
+
+    @field_serializer("toward")
+    def _write_toward(self, toward: str | float | None) -> str | None:
+        return toward if toward is None or isinstance(toward, str) else f"{toward:.12g} deg"
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Flat:
+        if self.away is not None and math.hypot(*self.away) < 1e-9:
+            raise ValueError("away: expected a direction, such as [0, 0, 1] for what is above")
+        if self.away is not None and self.toward is not None:
+            raise ValueError("away already says how the cut is turned; leave toward out")
+        return self
+
+
+class Further(Flat):
+    """A flat cut beside the one that the part stands on."""
+
+    at: Height | None = quantity(
+        None,
+        about="Where to cut: a share of the part's height, or a distance from its lowest point, along the "
+        "upright line through the middle of its box.",
+    )
+    tilt: Angle = quantity("0 deg", at_least="0 deg", at_most="80 deg", about="Tilt of the cut.")
+    take: Literal["above", "below"] = Field("above", description="Which side of a cut with `at` goes.")
+
+    @field_serializer("at")
+    def _write_at(self, at: float | None) -> str | None:
+        return None if at is None else _written(at)
+
+    @model_validator(mode="after")
+    def _placed(self) -> Further:
+        if (self.at is None) == (self.through is None):
+            raise ValueError("also: every further cut needs either `at` or `through`")
+        if self.at is not None:
+            _check_height(self.at)
+        return self
+
+
+class Params(Flat):
+    at: Height | Literal["auto"] = quantity(
+        "auto",
+        about="Where to cut: a share of the part's height, or a distance from its lowest point, along the "
+        "upright line through the middle of its box. auto is 15 %, or chosen together with the tilt.",
+    )
+    tilt: Angle | UpTo = quantity(
+        "0 deg",
+        at_least="0 deg",
+        at_most="80 deg",
+        about="Tilt of the cut, or a bound such as {up to: 50 deg}: then place and tilt are chosen together, "
+        "so that the part, standing on the cut face, needs least support.",
+    )
+    keep: Ratio = quantity(
+        "75 %", at_least="1 %", at_most="100 %", about="Least share of the volume that must remain."
+    )
+    protect: Ratio | None = quantity(
+        None,
+        at_least="0 %",
+        at_most="99 %",
+        about="Upper share of the part's height that the cut below must stay out of. 50 % when the tilt is "
+        "chosen.",
+    )
+    footing: Area | None = quantity(
+        None,
+        at_least="0 mm2",
+        about="Least area of the cut face when the tilt is chosen; if not given, a tenth of the area "
+        "of a cube's face that holds as much as the part.",
+    )
+    steady: Angle = quantity(
+        "6 deg",
+        at_least="0 deg",
+        at_most="45 deg",
+        about="Lean that the part must stand before it tips over, when the tilt is chosen. The higher its "
+        "centre of mass, the further inside the cut face it must be. Without such a cut the job is held.",
+    )
+    also: tuple[Further, ...] = Field(
+        (),
+        max_length=12,
+        description="Further flat cuts, such as `[{at: 95 %, take: above}, {through: [0 mm, 40 mm, 0 mm], "
+        "away: [0, 1, 0]}]`. Places are those of the part as it comes; the part does not stand on these.",
+    )
+
+    @field_serializer("at")
+    def _write_at(self, at: float | str) -> str:
+        return at if isinstance(at, str) else _written(at)
+
+    @model_validator(mode="after")
+    def _inside(self) -> Params:
+        if not isinstance(self.at, str):
+            _check_height(self.at)
+            if self.through is not None:
+                raise ValueError("through: already says where the cut is; leave at out")
+        if isinstance(self.tilt, UpTo) and (self.toward is not None or self.away is not None):
+            raise ValueError("toward: leave it out when the tilt is chosen; the side is chosen with it")
+        return self
+
+
+def _written(at: float) -> str:
+    return f"{at * 100:.12g} %" if isinstance(at, Share) else f"{at:.12g} mm"
+
+
+def _check_height(at: float) -> None:
+    if at <= 0 or (isinstance(at, Share) and at >= 1):
+        raise ValueError("at: expected a height within the part, such as '15 %' or '30 mm'")
