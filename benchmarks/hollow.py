@@ -1,11 +1,13 @@
 """The inner wall against libigl's offset surface, as a ratio of times taken in one run.
 
-    python benchmarks/hollow.py [--detail 7] [--wall 2]
+    python benchmarks/hollow.py [--detail 8] [--wall 2] [--mesh FILE]
 
-`--detail` sets the size: a closed wavy ball of 20·4^detail triangles (7 gives 327,680). Ours, which includes
-the tree of distances, is the least of three; `igl.offset_surface`, with 300 cells
-and fast winding numbers, is run once. Another load on the machine moves both, so read the ratio. The
-target is 5.
+`--detail` sets the size: a closed wavy ball of 20·4^detail triangles (8 gives 1,310,720); `--mesh` takes a
+closed surface instead. Ours, which includes the tree of distances, is the least of three; libigl's
+`offset_surface`, with 300 cells and fast winding numbers, is run once. Processor time of all threads is
+compared, which another load on the machine moves least. The error of the wall is that of 100,000 places of
+the inner wall, by libigl's distance. Targets: 5 for the whole, 10 for the inner wall alone, and 0.09 mm at
+99 % for a wall of 2 mm.
 """
 
 from __future__ import annotations
@@ -20,7 +22,23 @@ from fettlebox_steps.geometry.cavity import cell_for, inner_wall
 from fettlebox_steps.geometry.distance import DistanceTree
 from fettlebox_steps.geometry.hollowing import hollowed
 
-TARGET = 5.0
+TARGET, TARGET_INNER = 5.0, 10.0
+SAMPLES = 100_000
+
+
+def cpu_s() -> float:
+    """Processor time of this process, all threads."""
+    return time.process_time()
+
+
+def error_mm(
+    vertices: np.ndarray, faces: np.ndarray, part: tuple[np.ndarray, np.ndarray], wall: float
+) -> np.ndarray:
+    """Least, middle, 99 % and largest of what the wall is thicker than asked."""
+    inner = trimesh.Trimesh(vertices, faces, process=False)
+    points, _ = trimesh.sample.sample_surface(inner, SAMPLES, seed=1)
+    squared = igl.point_mesh_squared_distance(np.ascontiguousarray(points), *part)[0]
+    return np.asarray(np.percentile(np.sqrt(squared) - wall, [0, 50, 99, 100]))
 
 
 def ball(detail: int) -> trimesh.Trimesh:
@@ -34,26 +52,28 @@ def ball(detail: int) -> trimesh.Trimesh:
 
 def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    asked.add_argument("--detail", type=int, default=7)
+    asked.add_argument("--detail", type=int, default=8)
     asked.add_argument("--wall", type=float, default=2.0)
+    asked.add_argument("--mesh")
     given = asked.parse_args()
-    mesh = ball(given.detail)
+    mesh = trimesh.load_mesh(given.mesh) if given.mesh else ball(given.detail)
     vertices, faces = np.array(mesh.vertices), np.array(mesh.faces, np.int64)
     cell_mm = cell_for(vertices.min(axis=0), vertices.max(axis=0), given.wall)
     times, whole = [], []
     for run in range(4):
-        start = time.perf_counter()
+        start = cpu_s()
         tree = DistanceTree.of(vertices, faces)
         made = inner_wall(vertices, faces, tree, given.wall, 0.0, cell_mm)
-        middle = time.perf_counter()
+        middle = cpu_s()
+        tree = DistanceTree.of(vertices, faces)
         done = hollowed(vertices, faces, tree, given.wall, cell_mm, 1.0)
         if run:  # the first compiles
             times.append(middle - start)
-            whole.append(time.perf_counter() - middle)
+            whole.append(cpu_s() - middle)
     kind = igl.SIGNED_DISTANCE_TYPE_FAST_WINDING_NUMBER
-    start = time.perf_counter()
+    start = cpu_s()
     theirs = igl.offset_surface(vertices, faces, -given.wall, 300, kind)
-    igl_s = time.perf_counter() - start
+    igl_s = cpu_s() - start
     print(f"{len(faces):,} triangles, wall {given.wall:g} mm, cells of {cell_mm:.3g} mm")
     rows = (
         ("inner wall", min(times), made.vertices, made.faces),
@@ -61,8 +81,14 @@ def main() -> None:
         ("inner wall, simplified and checked", min(whole), done.vertices, done.faces),
     )
     for name, seconds, points, triangles in rows:
-        print(f"{name}: {seconds:.2f} s, {len(triangles):,} triangles, wall {tree.at(points).min():.4f} mm")
-    print(f"ratio {igl_s / min(times):.1f} (target {TARGET:g}), of the whole {igl_s / min(whole):.1f}")
+        least, middle, most, largest = error_mm(points, triangles, (vertices, faces), given.wall)
+        print(
+            f"{name}: {seconds:.2f} s, {len(triangles):,} triangles; thicker than asked by {least:.4f} mm ",
+            end="",
+        )
+        print(f"at least, {middle:.4f} in the middle, {most:.4f} at 99 %, {largest:.4f} at most")
+    print(f"ratio of the whole {igl_s / min(whole):.1f} (target {TARGET:g}), ", end="")
+    print(f"of the inner wall alone {igl_s / min(times):.1f} (target {TARGET_INNER:g})")
 
 
 if __name__ == "__main__":

@@ -1,37 +1,45 @@
-"""Drill drain holes into a hollow part: at least two for every hollow, one to drain and one to breathe."""
+"""Drill drain holes into a hollow part: at least two for every hollow, one to drain and one to breathe.
+
+How much liquid stays all the same is worked out by flooding the hollow on a grid, as the part stands.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Literal
 
-from fettlebox.api import Length, Part, StepContext, StepError, StepParams, StepResult, quantity, step
-from pydantic import Field
+from fettlebox.api import (
+    Length,
+    Part,
+    StepContext,
+    StepError,
+    StepParams,
+    StepResult,
+    Volume,
+    quantity,
+    step,
+)
+from pydantic import Field, field_validator, model_validator
+
+from .drain_sites import FILM_MM, sites_of
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from .geometry.drain_places import Hole, Walls
+    from .geometry.drain_places import Hole
+    from .geometry.pooling import Pocket
 
     Floats = NDArray[np.float64]
 
-CANDIDATES = 3000
-TRIES = 300
-"""Places that are looked at for a hole. They are half a hole apart, so they span a hundred and fifty."""
+MOST_TOLD = 5
+"""Pockets that are listed, the largest first."""
 
-BACKWARD = 0.5
-"""A hole in the back points at most 60 degrees away from straight back (+Y)."""
-
-APART = 2.0
-"""Holes are this many diameters apart, middle to middle, so that a wall remains between them."""
-
-ON_PLANE = 1e-6
-"""A vertex within this share of the part's size lies on a flat face; steps put it there exactly."""
-
-POOL_MM = 1.0
-"""What stays below the lowest hole is told from this depth on: less runs out when the part is tilted a little
-(common practice, no published source)."""
+POINTS = re.compile(
+    r"\s*(-?\d+(?:\.\d+)?)\s*,\s*(-?\d+(?:\.\d+)?)\s*,\s*(-?\d+(?:\.\d+)?)\s*(mm|cm|in)\s*(?:;|$)"
+)
+UNIT_MM = {"mm": 1.0, "cm": 10.0, "in": 25.4}
 
 UNCURED = (
     "Resin stays uncured inside a hollow print: rinse it out through the holes and cure the inside with "
@@ -49,9 +57,57 @@ class Params(StepParams):
         description="`lowest`: at the lowest and the highest place of the hollow as the part stands, clear "
         "of flat faces. `base`: upright through the flat base, out of sight. `back`: as lowest, in the back.",
     )
+    at: str = Field(
+        "",
+        description="Places asked for, such as '12, -3, 40 mm; 0, 20, 8 mm': X, Y and Z on the part as it "
+        "stands. Each gets a hole in the hollow nearest to it, at the place nearest to it that will do.",
+    )
+    pockets: Literal["tell", "drill"] = Field(
+        "tell",
+        description="Pockets in which liquid stays when the others are empty: `tell` how much, or `drill` "
+        "them a hole of their own.",
+    )
+    pool: Volume = quantity(
+        "0.2 cm3", at_least="0 mm3", about="Liquid that may stay in one pocket without more ado."
+    )
+    plugs: bool = Field(False, description="Make a plug for every hole, flush with the outside.")
+    clearance: Length = quantity(
+        "0.1 mm", at_least="0 mm", at_most="2 mm", about="Gap around a plug, on every side."
+    )
+
+    @field_validator("at")
+    @classmethod
+    def _points_can_be_read(cls, at: str) -> str:
+        points_of(at)
+        return at
+
+    @model_validator(mode="after")
+    def _plugs_are_left(self) -> Params:
+        if self.plugs and 2 * self.clearance >= self.diameter / 2:
+            raise ValueError(
+                f"clearance: {self.clearance:g} mm all round leave little of a plug in a hole of "
+                f"{self.diameter:g} mm; expected less than a quarter of the diameter"
+            )
+        return self
 
 
-@step("drain", version=1, summary="Drill drain holes into a hollow part.", shorthand="diameter")
+def points_of(text: str) -> list[tuple[float, float, float]]:
+    """Places in mm. Raises ValueError for a text that names none."""
+    points, at = [], 0
+    while text[at:].strip():
+        found = POINTS.match(text, at)
+        if found is None:
+            raise ValueError(
+                f"at: cannot read {text[at:].strip()!r} as places; expected X, Y, Z and a unit, such as "
+                "'12, -3, 40 mm', with ';' between two of them"
+            )
+        x, y, z = (float(found[k]) * UNIT_MM[found[4]] for k in (1, 2, 3))
+        points.append((x, y, z))
+        at = found.end()
+    return points
+
+
+@step("drain", version=2, summary="Drill drain holes into a hollow part.", shorthand="diameter")
 def drain(part: Part, params: Params, ctx: StepContext) -> StepResult:
     import numpy as np
 
@@ -75,16 +131,18 @@ def drain(part: Part, params: Params, ctx: StepContext) -> StepResult:
     holes: list[Hole] = []
     warnings = [UNCURED]
     rows: list[dict[str, Any]] = []
-    pool_mm = 0.0
+    pockets: list[Pocket] = []
+    asked = _nearest_hollows(part, faces, body, hollows, points_of(params.at))
     for number, k in enumerate(hollows, start=1):
-        sites = _sites(part, faces, body == k, (volumes > 0)[body], number, float(-volumes[k]), params)
-        made, aside = sites.holes()
+        sites = sites_of(part, faces, body == k, (volumes > 0)[body], number, float(-volumes[k]), params)
+        made, aside = sites.holes(asked[k])
         if aside:
             warnings.append(
                 f"Hollow {number} has no room for holes through the flat base: "
                 "it is drained at its lowest place instead."
             )
-        pool_mm = max(pool_mm, min(hole.lowest_mm for hole in made) - float(sites.heights.min()))
+        made, left_in = sites.emptied(made)
+        pockets += left_in
         holes += made
         rows += [_row(number, hole, params.diameter) for hole in made]
         ctx.progress(0.8 * number / len(hollows))
@@ -99,175 +157,92 @@ def drain(part: Part, params: Params, ctx: StepContext) -> StepResult:
             f"The wall is too rugged for clean holes of {params.diameter:g} mm. "
             "Ask for another diameter or place."
         )
-    if pool_mm > POOL_MM:
+    pockets = sorted(
+        (one for one in pockets if one.volume_mm3 > params.pool and one.deep_mm > FILM_MM),
+        key=lambda one: -one.volume_mm3,
+    )
+    stays_ml = sum(one.volume_mm3 for one in pockets) / 1000
+    if pockets:
+        many = "a pocket" if len(pockets) == 1 else f"{len(pockets)} pockets"
         warnings.append(
-            f"About {pool_mm:.2g} mm deep, liquid stays below the lowest hole; tilt the part to empty it."
+            f"As the part stands, about {stays_ml:.2g} ml of liquid stay in {many} that no hole reaches: "
+            "turn the part about to empty it, or ask for `pockets: drill`."
         )
     facts = {
         "holes": rows,
         "cavities_drained": len(hollows),
-        "pool_mm": round(max(pool_mm, 0.0), 6),
-        "can_trap_liquid": False,
+        "liquid_stays_ml": round(stays_ml, 6),
+        "pockets": [
+            {
+                "holds_ml": round(one.volume_mm3 / 1000, 6),
+                "deep_mm": round(one.deep_mm, 6),
+                "lowest_mm": [round(float(v), 6) + 0.0 for v in one.lowest],
+            }
+            for one in pockets[:MOST_TOLD]
+        ],
+        "can_trap_liquid": bool(pockets),
     }
-    return StepResult(_coloured(part, vertices, drilled_faces), facts, tuple(warnings))
+    extras = _plugs(part, faces, (volumes > 0)[body], holes, params) if params.plugs else {}
+    return StepResult(
+        _coloured(part, vertices, drilled_faces),
+        facts,
+        tuple(warnings),
+        reference=_without_mouths(ctx.reference, part, holes, params.diameter / 2),
+        extras=extras,
+    )
 
 
-@dataclass(frozen=True, eq=False)
-class _Sites:
-    """Places of one hollow, and what a hole there has to keep to."""
-
-    walls: Walls
-    base: Walls | None
-    points: Floats
-    heights: Floats
-    outside: tuple[Floats, Any]
-    up: Floats
-    number: int
-    volume_mm3: float
-    params: Params
-
-    def holes(self) -> tuple[list[Hole], bool]:
-        """The holes, and whether they had to be made elsewhere than in the base."""
-        if self.params.where == "base":
-            made = self._in_base()
-            if made:
-                return made, False
-        return self._by_height(), self.params.where == "base"
-
-    def _in_base(self) -> list[Hole]:
-        import numpy as np
-
-        from .geometry.drain_places import far_first, thinned
-
-        if self.base is None or self.base.only is None:
-            return []
-        radius_mm = self.params.diameter / 2
-        point, _ = self.base.only
-        over_mm = float(self.heights.min() - point @ self.up)
-        order = np.argsort(self.heights, kind="stable")
-        spacing_mm = max(radius_mm, float(np.ptp(self.points, axis=0).max()) / 20)
-        low = order[self.heights[order] <= self.heights.min() + self.params.diameter + over_mm]
-        tried = [
-            self.base.hole(self.points[i], -self.up, over_mm, radius_mm, self.up)
-            for i in thinned(self.points, low, spacing_mm, TRIES)
-        ]
-        found = [hole for hole in tried if hole is not None]
-        if not found:
-            return []
-        # Short ones only: one through a sloping side of the hollow would be a slot in its wall.
-        shortest_mm = min(hole.length_mm for hole in found)
-        lowest_mm = min(hole.lowest_mm for hole in found if hole.length_mm <= shortest_mm + radius_mm)
-        found = [
-            hole
-            for hole in found
-            if hole.length_mm <= shortest_mm + radius_mm and hole.lowest_mm <= lowest_mm + radius_mm
-        ]
-        mouths = np.stack([hole.mouth for hole in found])
-        middle = mouths.mean(axis=0)
-        made = [found[next(far_first(mouths, [middle]))]]
-        while len(made) < self.params.count:
-            taken = [hole.mouth for hole in made]
-            furthest = found[next(far_first(mouths, taken))]
-            if not self._clear(furthest, made):
-                return []
-            made.append(furthest)
-        return made
-
-    def _by_height(self) -> list[Hole]:
-        import numpy as np
-
-        from .geometry.drain_places import far_first
-
-        rising = np.argsort(self.heights, kind="stable")
-        made: list[Hole] = []
-        for order in (rising, rising[::-1]):
-            hole = self._first(order, made)
-            if hole is None:
-                raise StepError(self._no_room(len(made)))
-            made.append(hole)
-        while len(made) < self.params.count:
-            order = np.array(list(far_first(self.points, [hole.mouth for hole in made])))
-            hole = self._first(order, made)
-            if hole is None:
-                raise StepError(self._no_room(len(made)))
-            made.append(hole)
-        return made
-
-    def _first(self, order: Any, made: list[Hole]) -> Hole | None:
-        import igl
-        import numpy as np
-
-        from .geometry.drain_places import thinned
-
-        radius_mm = self.params.diameter / 2
-        if self.params.where == "back":
-            order = order[self.points[order, 1] >= float(np.median(self.points[:, 1]))]
-        places = self.points[thinned(self.points, order, radius_mm, CANDIDATES)]
-        if not len(places):
-            return None
-        squared, _, nearest = igl.point_mesh_squared_distance(np.ascontiguousarray(places), *self.outside)
-        wall = np.sqrt(squared)
-        axes = (np.asarray(nearest) - places) / wall[:, None]
-        wanted = (
-            axes[:, 1] >= BACKWARD if self.params.where == "back" else np.ones(len(places), dtype=np.bool_)
-        )
-        for i in np.flatnonzero(wanted)[:TRIES]:
-            at, axis, wall_mm = places[i], axes[i], wall[i]
-            hole = self.walls.hole(at, axis, float(wall_mm), radius_mm, self.up)
-            if hole is not None and self._clear(hole, made):
-                return hole
-        return None
-
-    def _clear(self, hole: Hole, made: list[Hole]) -> bool:
-        import numpy as np
-
-        return all(
-            np.linalg.norm(hole.mouth - other.mouth) >= APART * self.params.diameter
-            and np.linalg.norm(hole.start - other.start) >= APART * self.params.diameter
-            for other in made
-        )
-
-    def _no_room(self, made: int) -> str:
-        import numpy as np
-
-        sides = " x ".join(f"{side:.3g}" for side in np.ptp(self.points, axis=0))
-        back = " in its back" if self.params.where == "back" else ""
-        return (
-            f"Hollow {self.number} ({self.volume_mm3 / 1000:.3g} cm3, {sides} mm) has room{back} for {made} "
-            f"of {self.params.count} holes of {self.params.diameter:g} mm: nowhere else is its wall wider "
-            "than a hole, all of it over the hollow and clear of flat faces. "
-            "Ask for a smaller diameter, another place, or for hollow with a larger `smallest`."
-        )
-
-
-def _sites(
-    part: Part, faces: Any, hollow: Any, outside: Any, number: int, volume_mm3: float, params: Params
-) -> _Sites:
+def _nearest_hollows(
+    part: Part, faces: Any, body: Any, hollows: list[int], points: list[tuple[float, float, float]]
+) -> dict[int, list[Floats]]:
+    """The places asked for, each with the hollow that it is nearest to."""
+    import igl
     import numpy as np
 
-    from .geometry.drain_places import Walls, spread_over
+    asked: dict[int, list[Floats]] = {k: [] for k in hollows}
+    for point in points:
+        at = np.array([point])
+        far = [
+            float(igl.point_mesh_squared_distance(at, part.vertices.copy(), faces[body == k])[0][0])
+            for k in hollows
+        ]
+        asked[hollows[int(np.argmin(far))]].append(at[0])
+    return asked
 
-    bed = part.bed_plane
-    up = np.array([0.0, 0.0, 1.0]) if bed is None else -np.array(bed.normal)
-    near_mm = ON_PLANE * float(np.ptp(part.bounds, axis=0).max())
-    planes = tuple((np.array(plane.point), np.array(plane.normal)) for plane in part.planes)
-    base = None
-    if params.where == "base":
-        used = part.vertices[np.unique(faces)]
-        point = used[np.argmin(used @ up)] if bed is None else np.array(bed.point)
-        base = Walls(part.vertices, faces, hollow, outside, (), (point, -up), near_mm)
-    points = spread_over(part.vertices, faces[hollow])
-    return _Sites(
-        walls=Walls(part.vertices, faces, hollow, outside, planes, None, near_mm),
-        base=base,
-        points=points,
-        heights=points @ up,
-        outside=(np.ascontiguousarray(part.vertices), np.ascontiguousarray(faces[outside])),
-        up=up,
-        number=number,
-        volume_mm3=volume_mm3,
-        params=params,
-    )
+
+def _without_mouths(reference: Part, part: Part, holes: list[Hole], radius_mm: float) -> Part:
+    """The reference without what was drilled away: the walls of a hole are no part of the likeness."""
+    import numpy as np
+
+    to_part = part.placement @ np.linalg.inv(reference.placement)
+    corners = reference.vertices[reference.faces] @ to_part[:3, :3].T + to_part[:3, 3]
+    middles = corners.mean(axis=1)
+    reach = np.linalg.norm(corners - middles[:, None], axis=2).max(axis=1, initial=0.0)
+    gone = np.zeros(len(middles), dtype=np.bool_)
+    for hole in holes:
+        away = middles - hole.start
+        along = away @ hole.axis
+        across = np.linalg.norm(away - along[:, None] * hole.axis, axis=1)
+        gone |= (across <= radius_mm + reach) & (along >= -reach) & (along <= hole.length_mm + reach)
+    return replace(reference, faces=reference.faces[~gone]) if gone.any() else reference
+
+
+def _plugs(part: Part, faces: Any, outside: Any, holes: list[Hole], params: Params) -> dict[str, Part]:
+    """A plug for each hole, flush with the outside, standing on its inner end."""
+    import numpy as np
+
+    from .geometry.drilling import plug
+    from .geometry.resting import turn_down
+
+    made = {}
+    for number, hole in enumerate(holes, start=1):
+        vertices, own = plug(part.vertices, faces[outside], hole, params.diameter / 2 - params.clearance)
+        one = replace(part.with_mesh(vertices, own), planes=()).moved(turn_down(-hole.axis))
+        move = np.eye(4)
+        move[:3, 3] = -one.bounds.mean(axis=0)
+        move[2, 3] = -one.bounds[0, 2]
+        made[f"plug {number}"] = one.moved(move)
+    return made
 
 
 def _row(number: int, hole: Hole, diameter_mm: float) -> dict[str, Any]:

@@ -222,6 +222,8 @@ def _cut_up(whole: Block, wish: _Wish) -> tuple[list[Cell], list[tuple[int, floa
     counts = layer_counts(
         whole.vertices, whole.faces.astype(np.int64), places, wish.room_mm, wish.sticks_out_mm
     )
+    if barred is not None:  # a layer that reaches into what is protected cannot be cut upright
+        counts[:, places.at_mm > barred[0]] *= counts[:, places.at_mm > barred[0]] == 1
     levels = fewest_cuts(places, float(wish.room_mm[2]), wish.sticks_out_mm, counts)
     if levels is None:
         raise HoldError(_no_way(wish, 2))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import igl
 import numpy as np
 import pytest
 import trimesh
@@ -85,7 +86,7 @@ def test_a_box_is_drained_where_asked(where: str, count: int, tmp_path: Path) ->
         assert at[:, 1] == pytest.approx(15.0)
     assert result.facts["can_trap_liquid"] is False
     assert result.facts["cavities_drained"] == 1
-    assert result.facts["pool_mm"] < 1.0
+    assert result.facts["liquid_stays_ml"] == 0
     assert "uncured" in result.warnings[0]
 
 
@@ -159,3 +160,81 @@ def test_what_cannot_be_drained_is_said_with_numbers(
 def test_the_same_bytes_twice(tmp_path: Path) -> None:
     part = _shell(BALL, HOLLOW)
     assert _run(part, tmp_path).part.digest() == _run(part, tmp_path).part.digest()
+
+
+def _two_rooms() -> Part:
+    """A block whose hollow has two cellars, 12 mm deep, joined above: a hole in one leaves the other full."""
+    block = trimesh.creation.box((48.0, 16.0, 28.0))
+    block.apply_translation((0, 0, 14))
+    rooms = [
+        trimesh.creation.box((10, 10, 20)),
+        trimesh.creation.box((10, 10, 20)),
+        trimesh.creation.box((40, 10, 8)),
+    ]
+    for room, x, z in zip(rooms, (-15, 15, 0), (14, 14, 20), strict=True):
+        room.apply_translation((x, 0, z))
+    return _shell(block, trimesh.boolean.union(rooms, engine="manifold"))
+
+
+def test_a_pocket_that_no_hole_reaches_is_told_with_what_it_holds(tmp_path: Path) -> None:
+    result = _run(_two_rooms(), tmp_path, at="-15, 0, 4 mm; -15, 0, 24 mm")
+    assert result.facts["liquid_stays_ml"] == pytest.approx(1.2, rel=0.05)  # 10 × 10 × 12 mm
+    assert result.facts["can_trap_liquid"] is True
+    assert "1.2 ml of liquid stay in a pocket" in result.warnings[1]
+    assert result.facts["pockets"][0]["lowest_mm"][2] == pytest.approx(4.0, abs=0.4)
+
+
+def test_a_pocket_is_drilled_when_asked(tmp_path: Path) -> None:
+    result = _run(_two_rooms(), tmp_path, at="-15, 0, 4 mm; -15, 0, 24 mm", pockets="drill")
+    assert len(result.facts["holes"]) == 3
+    assert result.facts["liquid_stays_ml"] == 0
+    assert result.facts["can_trap_liquid"] is False
+    assert result.facts["holes"][2]["at_mm"][0] > 9
+
+
+def test_holes_go_where_the_ticket_says(tmp_path: Path) -> None:
+    result = _run(_shell(BALL, HOLLOW), tmp_path, at="2 , 0, -1.9 cm; 0, 30, 0 mm", count=3)
+    first, second = (np.array(hole["at_mm"]) for hole in result.facts["holes"][:2])
+    assert first / 20 == pytest.approx(np.array([20, 0, -19]) / np.hypot(20, 19), abs=0.03)
+    assert second == pytest.approx([0, 20, 0], abs=0.6)
+    assert len(result.facts["holes"]) == 3
+    for wrong in ("12, 3 mm", "1, 2, 3", "1, 2, 3 mm; here"):
+        with pytest.raises(ValueError, match=r"cannot read .* as places"):
+            Params(at=wrong)
+
+
+@pytest.mark.parametrize("clearance", [0.1, 0.25])
+def test_plugs_fill_their_holes_but_for_the_clearance(clearance: float, tmp_path: Path) -> None:
+    part = _shell(BOX, ROOM)
+    result = _run(part, tmp_path, diameter="5 mm", plugs=True, clearance=f"{clearance} mm")
+    assert list(result.extras) == ["plug 1", "plug 2"]
+    for plug, hole in zip(result.extras.values(), result.facts["holes"], strict=True):
+        assert soundness.inspect(plug).reasons == ()
+        # of a wall of 2 mm, and what it stands into the hollow; the sides are up to 5 µm within the circle
+        tall = float(np.ptp(plug.bounds[:, 2]))
+        assert 2.0 < tall < 2.5
+        assert _mesh(plug).volume == pytest.approx(np.pi * (2.5 - clearance) ** 2 * tall, rel=0.02)
+        assert plug.bounds[0, 2] == pytest.approx(0.0, abs=1e-9)
+        back = plug.moved(part.placement @ np.linalg.inv(plug.placement))  # into its hole, flush
+        way = np.array(hole["direction"])
+        assert (back.vertices @ way).max() == pytest.approx(np.array(hole["at_mm"]) @ way, abs=1e-4)
+        squared = igl.point_mesh_squared_distance(
+            back.vertices.copy(), result.part.vertices.copy(), result.part.faces.astype(np.int64)
+        )[0]
+        assert np.sqrt(np.asarray(squared).min()) == pytest.approx(clearance, abs=0.006)
+    with pytest.raises(ValueError, match="leave little of a plug"):
+        Params(diameter="1 mm", clearance="0.3 mm", plugs=True)
+
+
+def test_the_walls_of_holes_are_no_part_of_the_likeness(tmp_path: Path) -> None:
+    from fettlebox.mesh.fidelity import compare
+
+    part, scan = _shell(BALL, HOLLOW), Part(np.array(BALL.vertices), np.array(BALL.faces, np.int32))
+    context = StepContext(Origin("toy", "stl", "0" * 64), scan, np.random.default_rng(0), tmp_path)
+    result = drain(part, Params(diameter="6 mm"), context)
+    assert result.reference is not None
+    assert compare(scan, result.part).scan_to_part_max_mm > 2.0  # over the middle of a mouth
+    measured = compare(result.reference, result.part)
+    assert measured.scan_to_part_max_mm < 0.01
+    assert measured.part_to_scan_p95_mm < 0.01
+    assert measured.part_to_scan_max_mm < 0.2

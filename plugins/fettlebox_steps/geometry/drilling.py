@@ -49,6 +49,19 @@ def drilled(vertices: Floats, faces: Ints, holes: list[Hole], radius_mm: float) 
     return points, without_needles(points, np.array(mesh.tri_verts).astype(np.int64).reshape(-1, 3))
 
 
+def plug(vertices: Floats, faces: Ints, hole: Hole, radius_mm: float) -> tuple[Floats, Ints]:
+    """What a drill of `radius_mm` takes out of the solid (n,3), (m,3). Engine: manifold3d."""
+    import manifold3d
+
+    solid = manifold3d.Manifold(manifold3d.Mesh64(np.array(vertices, np.float64), np.array(faces, np.uint64)))
+    x_axis, y_axis = plane_axes(hole.axis)
+    frame = np.column_stack([x_axis, y_axis, hole.axis, hole.start])
+    drill = manifold3d.Manifold.cylinder(hole.length_mm, radius_mm, radius_mm, sides(radius_mm))
+    mesh = (solid ^ drill.transform(frame)).simplify(SLIVER_MM).to_mesh64()
+    points = np.array(mesh.vert_properties, np.float64)[:, :3].copy()
+    return points, without_needles(points, np.array(mesh.tri_verts).astype(np.int64).reshape(-1, 3))
+
+
 def euler(faces: Ints) -> int:
     """Vertices - edges + faces of a closed surface."""
     return len(np.unique(faces)) - len(faces) * 3 // 2 + len(faces)
