@@ -226,7 +226,7 @@ def test_a_body_that_is_too_large_is_refused_whatever_it_says_of_its_length(benc
             continue
         many = 17_000 if method == "PUT" else 70
         for content in (b"x" * (many * 1024), None):
-            if content is None and (method == "PUT" or path.endswith("/audit") or path.endswith("/again")):
+            if content is None and (method == "PUT" or path.endswith(("/audit", "/again", "/leave"))):
                 continue  # a body that nobody reads does no harm
             answer = bench.client.request(
                 method, filled(path, job), content=content or endless(),
