@@ -29,7 +29,10 @@ def open_up(part: Part, params: Nothing, ctx: StepContext) -> StepResult:
 def deliver(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     """deliver(steps, deliver) → result and folder of a job on a closed box of 20 × 30 × 40 mm."""
     catalog = find_steps()
-    catalog = Catalog({**catalog.steps, "open-up": open_up}, {**catalog.sources, "open-up": "tests"})
+    catalog = Catalog(
+        {**catalog.steps, "open-up": open_up, "in-two": in_two, "leaky-piece": leaky_piece},
+        {**catalog.sources, **dict.fromkeys(("open-up", "in-two", "leaky-piece"), "tests")},
+    )
     monkeypatch.setattr(run_job, "_catalog_here", [catalog])
 
     def run(steps: str, what: str) -> tuple[JobResult, Path]:
@@ -106,3 +109,42 @@ def test_no_part_is_changed_by_being_kept(deliver: Any) -> None:
     _, stacked = deliver(steps, "[stl, {stl: {after: half}}]")
     assert np.array_equal(np.frombuffer((plain / "box.stl").read_bytes(), np.uint8),
                           np.frombuffer((stacked / "box.stl").read_bytes(), np.uint8))  # fmt: skip
+
+
+@step("in-two", version=1, summary="Cut a box in two, and make a plug.")
+def in_two(part: Part, params: Nothing, ctx: StepContext) -> StepResult:
+    half = trimesh.creation.box((20, 30, 20))
+    made = Part(np.array(half.vertices), np.array(half.faces, np.int32))
+    return StepResult(part, pieces={"piece 1": made, "piece 2": made}, extras={"plug 1": made.scaled(0.1)})
+
+
+def test_pieces_lie_in_one_3mf_and_have_a_file_each_of_other_formats(deliver: Any) -> None:
+    result, folder = deliver("[in-two]", "[3mf, stl, {stl: {after: in-two}}, zip]")
+    assert result.state == "done", result.reason
+    names = ["piece-1", "piece-2", "plug-1"]
+    assert [out.path for out in result.record.outputs] == [
+        "box.3mf",
+        *(f"box.{name}.stl" for name in names),
+        *(f"box.in-two.{name}.stl" for name in names),
+        "box.zip",
+    ]
+    assert volume(folder / "box.piece-2.stl") == pytest.approx(12000)
+    assert volume(folder / "box.plug-1.stl") == pytest.approx(12)
+    assert volume(folder / "box.3mf") == pytest.approx(24012)
+    assert "made piece 1, piece 2, plug 1" in (folder / "traveler.html").read_text()
+
+
+@step("leaky-piece", version=1, summary="Make a piece that is open.")
+def leaky_piece(part: Part, params: Nothing, ctx: StepContext) -> StepResult:
+    return StepResult(
+        part, pieces={"piece 1": part, "piece 2": part.with_mesh(part.vertices, part.faces[1:])}
+    )
+
+
+def test_one_piece_that_is_not_sound_holds_the_job(deliver: Any) -> None:
+    result, folder = deliver("[leaky-piece]", "[stl]")
+    assert result.state == "held"
+    assert "piece 2 is not a sound solid" in result.reason
+    assert not list(folder.glob("*.stl"))
+    result, _ = deliver("[leaky-piece, {gate: {sound: true}}]", "[stl]")
+    assert "piece 2 is not a sound solid" in result.reason

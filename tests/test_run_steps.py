@@ -136,3 +136,42 @@ def test_scratch_is_there_during_the_step_and_gone_after(tmp_path: Path) -> None
 def test_a_step_that_returns_something_else_is_a_defect(tmp_path: Path) -> None:
     with pytest.raises(TypeError, match="expected StepResult"):
         run(tmp_path, planned("odd", lambda part, params, ctx: part))
+
+
+def cut_in_two(part: Part, params: NoParams, ctx: StepContext) -> StepResult:
+    return StepResult(part, pieces={"piece 1": box_part(), "piece 2": box_part()})
+
+
+def with_plug(part: Part, params: NoParams, ctx: StepContext) -> StepResult:
+    return StepResult(part, extras={"plug 1": box_part()})
+
+
+def shrink(part: Part, params: NoParams, ctx: StepContext) -> StepResult:
+    return StepResult(part.scaled(0.5))
+
+
+def test_later_steps_see_the_pieces_and_leave_them(tmp_path: Path) -> None:
+    seen: list[list[str]] = []
+
+    def look(part: Part, params: NoParams, ctx: StepContext) -> StepResult:
+        seen.append([*ctx.pieces, *ctx.extras])
+        return StepResult(part)
+
+    done = run(tmp_path, planned("drain", with_plug), planned("split", cut_in_two), planned("gate", look))
+    assert done.state == "done"
+    assert seen == [["piece 1", "piece 2", "plug 1"]]
+    assert list(done.records[1].made) == ["piece 1", "piece 2"]
+    assert done.records[1].made["piece 1"] == box_part().digest()
+    assert list(done.pieces) == ["piece 1", "piece 2"]
+    assert list(done.extras) == ["plug 1"]
+
+
+def test_a_step_that_would_not_reach_the_pieces_comes_too_late(tmp_path: Path) -> None:
+    done = run(tmp_path, planned("split", cut_in_two), planned("lift", lift))
+    assert done.state == "rejected"
+    assert "put lift before the step that cuts the part into pieces" in str(done.reason)
+    done = run(tmp_path, planned("drain", with_plug), planned("scale", shrink))
+    assert "plug 1 were made to fit the part at its present size; put scale before" in str(done.reason)
+    assert run(tmp_path, planned("drain", with_plug), planned("lift", lift)).state == "done"
+    done = run(tmp_path, planned("drain", with_plug), planned("again", with_plug))
+    assert "already made plug 1" in str(done.reason)

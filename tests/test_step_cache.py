@@ -120,3 +120,22 @@ def test_the_key_tells_everything_apart_that_a_step_may_look_at() -> None:
     }
     assert len(set(keys.values())) == len(keys)
     assert step_key(STEP, {"a": "1 mm"}, box_part(), context(box_part()), "s") == keys["same"]
+
+
+def test_pieces_and_extras_are_kept_with_their_names_and_order(tmp_path: Path) -> None:
+    cache = StepCache(tmp_path / "kept")
+    given = replace(
+        full_result(),
+        pieces={"piece 2": box_part(), "piece 1": box_part().moved(np.eye(4))},
+        extras={"plug 1": box_part().scaled(2.0)},
+    )
+    cache.put("k", given)
+    found = cache.get("k")
+    assert found is not None
+    for was, now in ((given.pieces, found.pieces), (given.extras, found.extras)):
+        assert [(name, one.digest()) for name, one in was.items()] == [
+            (name, one.digest()) for name, one in now.items()
+        ]
+    bare = context(box_part())
+    told = replace(bare, pieces={"piece 1": box_part()})
+    assert step_key(STEP, {}, box_part(), bare, "a") != step_key(STEP, {}, box_part(), told, "a")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import zipfile
 from pathlib import Path
 from xml.etree import ElementTree
@@ -10,7 +11,8 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 import trimesh
-from fettlebox.mesh import Part, read_scan, write_part
+from fettlebox.errors import UsageError
+from fettlebox.mesh import Part, read_scan, write_part, write_parts_together
 
 lib3mf = pytest.importorskip("lib3mf")
 CORE = "{http://schemas.microsoft.com/3dmanufacturing/core/2015/02}"
@@ -179,3 +181,28 @@ def test_an_unusual_list_is_read_the_slow_way_with_the_same_result(tmp_path: Pat
     a, b = read_scan(plain), read_scan(odd)
     assert np.array_equal(a.part.vertices, b.part.vertices)
     assert np.array_equal(a.part.faces, b.part.faces)
+
+
+def test_several_parts_are_objects_of_their_own_side_by_side(ball: trimesh.Trimesh, tmp_path: Path) -> None:
+    colours = np.random.default_rng(4).integers(0, 255, (len(ball.vertices), 4)).astype(np.uint8)
+    plain = Part(np.array(ball.vertices), np.array(ball.faces, np.int32))
+    parts = {
+        "piece 1": plain,
+        "piece <2>": Part(plain.vertices, plain.faces, colours),
+        "plug 1": plain.scaled(0.1),
+    }
+    write_parts_together(parts, tmp_path / "all.3mf", ABOUT)
+    model = consortium_reads(tmp_path / "all.3mf")
+    items = model.GetBuildItems()
+    names, boxes = [], []
+    while items.MoveNext():
+        item = items.GetCurrent()
+        names.append(item.GetObjectResource().GetName())
+        low = np.array(item.GetObjectTransform().Fields[3])
+        boxes.append((low + parts[names[-1]].bounds[0], low + parts[names[-1]].bounds[1]))
+    assert names == list(parts)
+    assert min(box[0].min() for box in boxes) >= -1e-5  # Core 1.4.0, section 3.4.3.1
+    for one, next_one in itertools.pairwise(boxes):
+        assert next_one[0][0] - one[1][0] == pytest.approx(10.0, abs=1e-4)
+    with pytest.raises(UsageError, match="holds one part"):
+        write_parts_together(parts, tmp_path / "all.stl")
