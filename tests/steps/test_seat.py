@@ -16,9 +16,9 @@ from fettlebox_steps.seat import FLAT_WITHIN_MM, SETTLES_WITHIN_MM, Params, seat
 SIDES = 360  # of a circle: an inscribed polygon's apothem is then within 0.004 % of the radius
 
 
-def run(part: Part, on: str = "base") -> Any:
+def run(part: Part, on: str = "base", **more: Any) -> Any:
     ctx = StepContext(Origin("a.stl", "stl", "0" * 64), part, np.random.default_rng(0), Path())
-    return seat(part, Params.model_validate({"on": on}), ctx)
+    return seat(part, Params.model_validate({"on": on, **more}), ctx)
 
 
 def frustum(bottom_mm: float, top_mm: float, height_mm: float, lean_mm: float = 0.0) -> Part:
@@ -203,6 +203,73 @@ def test_the_bunny_sits_on_its_base(bunny_scan: Path) -> None:
     assert result.facts["stability_margin_mm"] > 5.0
     assert is_flat(result.part)
     assert (result.part.vertices[:, 2] >= 0.0).all()
+
+
+def weights(**given: float) -> dict[str, float]:
+    return {"support": 0, "clean": 0, "firm": 0, "low": 0, **given}
+
+
+@pytest.mark.parametrize(
+    ("given", "height"),
+    [
+        (weights(low=1), 10.0),  # a slab 30 × 10 × 50 lies
+        (weights(firm=1), 10.0),
+        (weights(low=1, clean=1), 10.0),
+        (weights(low=0.1, clean=0.001, support=1), 10.0),
+    ],
+)
+def test_what_matters_is_said_by_weights(given: dict[str, float], height: float) -> None:
+    box = trimesh.creation.box((30.0, 10.0, 50.0))
+    result = run(Part(np.asarray(box.vertices), np.asarray(box.faces)), "weighed", weights=given)
+    assert result.facts["height_mm"] == pytest.approx(height)
+    assert result.facts["seated_on"] == "weighed resting face"
+    if given["clean"]:
+        # What was its front, -Y, looks up now.
+        assert result.part.placement[:3, :3] @ [0, -1, 0] == pytest.approx([0, 0, 1], abs=1e-9)
+
+
+def test_support_against_height() -> None:
+    """A mushroom is lowest on its side, and needs no support on its head: the weights decide."""
+    stem = trimesh.creation.cylinder(6.0, 40.0, sections=64).apply_translation([0, 0, 20.0])
+    head = trimesh.creation.box((44.0, 44.0, 6.0)).apply_translation([0, 0, 41.0])
+    solid = trimesh.boolean.union([stem, head], engine="manifold")
+    part = Part(np.asarray(solid.vertices), np.asarray(solid.faces))
+    dry = run(part, "weighed", weights=weights(support=1))
+    assert dry.evidence["considered"][0]["support_cm3"] == pytest.approx(0, abs=1e-3)
+    assert dry.part.placement[:3, 2] == pytest.approx([0, 0, -1], abs=1e-9)
+    costs = [row["cost"] for row in dry.evidence["considered"]]
+    assert costs == sorted(costs)
+    low = run(part, "weighed", weights=weights(low=1))
+    assert low.facts["height_mm"] <= min(row["height_mm"] for row in dry.evidence["considered"]) + 0.2
+
+
+def test_without_any_flat_face_the_stances_are_weighed() -> None:
+    """A ball with three feet, points of a plane, stands on nothing flat."""
+    ball = trimesh.creation.icosphere(3, 10.0)
+    feet = [trimesh.creation.icosphere(3, 2.0) for _ in range(3)]
+    for k, foot in enumerate(feet):
+        foot.apply_translation([9 * math.cos(2.1 * k), 9 * math.sin(2.1 * k), -9.0])
+    solid = trimesh.boolean.union([ball, *feet], engine="manifold")
+    result = run(Part(np.asarray(solid.vertices), np.asarray(solid.faces)))
+    assert result.facts["seated_on"] == "weighed resting face"
+    assert result.facts["tips_beyond_deg"] > 6.0
+
+
+def test_how_steady_a_resting_face_must_be_is_asked_for() -> None:
+    """A post 10 × 10 × 100 stands atan(5/50) = 5.7 degrees on its end; a bar of it lies."""
+    post = trimesh.creation.box((10.0, 10.0, 100.0))
+    part = Part(np.asarray(post.vertices), np.asarray(post.faces))
+    assert run(part, "as is").facts["tips_beyond_deg"] == pytest.approx(math.degrees(math.atan(0.1)))
+    assert "not steady" in run(part, "as is").warnings[0]
+    assert run(part, "as is", steady="5 deg").warnings == ()
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"weights": weights()}, {"weights": {"support": -1}}, {"steady": "50 deg"}]
+)
+def test_wrong_parameters(wrong: dict[str, Any]) -> None:
+    with pytest.raises(ValueError):
+        Params.model_validate(wrong)
 
 
 def test_same_input_same_bytes_and_input_untouched() -> None:
