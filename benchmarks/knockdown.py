@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
-from bump_shapes import TUNING, UNSEEN, Floats, Planted, Recipe, plant
+from bump_shapes import FRESH, TUNING, UNSEEN, Floats, Planted, Recipe, plant
 
 OVER_MM, WIDEST_MM = 0.4, 8.0
 ON_IT = 0.6
@@ -162,7 +162,7 @@ def main() -> None:
         print(np.round(fit(TUNING), 3).tolist())
         return
     print("shape                 CPU s  strict P / R    ask P / R    residual p50 / p90   clean  triangles")
-    for title, recipes in (("tuning", TUNING), ("unseen", UNSEEN)):
+    for title, recipes in (("tuning", TUNING), ("unseen", UNSEEN), ("fresh", FRESH)):
         totals: dict[bool, list[Tally]] = {False: [], True: []}
         for recipe in recipes:
             shape = recipe.make()
@@ -171,6 +171,8 @@ def main() -> None:
             totals[recipe.textured].append(tally)
             print(_line(recipe.name, (tally,)), f"{clean.strict_false:5}", f"{len(shape[1]):9}", flush=True)
         for textured, tallies in totals.items():
+            if not tallies:
+                continue
             print(_line(f"{title}, {'textured' if textured else 'smooth'}", tallies))
 
 

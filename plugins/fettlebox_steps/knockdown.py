@@ -40,6 +40,8 @@ on, none of about a hundred such finds was a feature, and seven of ten bumps wer
 PROPOSED = 0.2
 """Confidence from which a find is put before a person."""
 
+LARGE_PX = (1600, 800)
+"""Of the picture that a person ticks patches on."""
 
 SEEN_FROM_AFAR = 0.015
 """Marks are at least this share of the part's size in radius; a foot of 4 mm would be lost on a head."""
@@ -60,8 +62,9 @@ class Params(StepParams):
     ticked: str = Field(
         "",
         max_length=4000,
-        description="For `care: ask`: the names of the patches to take off, or `all`, or `none`. Best taken "
-        'from the ticket: `ticked: "${patches}"`.',
+        description="For `care: ask`: the names of the patches to take off, or `all`, or `none`. Best asked "
+        'of the ticket: `ask: {patches: {type: text, default: ""}}` and `ticked: "${patches}"`. The held job '
+        "says what to write there.",
     )
 
 
@@ -125,19 +128,25 @@ def _chosen(part: Part, params: Params, finds: Finds, shown: list[Bump], names: 
         return shown
     unknown = [word for word in words if word not in by_name]
     evidence = {"patches": _table(shown, names, {}, "to be decided"), "grain_mm": finds.relief.grain_mm}
+    listed = ", ".join(by_name)
+    example = " ".join(list(by_name)[:2])
+    how = (
+        "Name those to take off in a ticket that you put into this job's folder, say patches.ticket.yaml, "
+        f'with the line `set: {{patches: "{example}"}}`, or `all`, or `none`; keep what an earlier ticket '
+        "set, and try the job again"
+    )
     if unknown:
         raise HoldError(
-            f"no patch of this scan is named {', '.join(unknown)}; its patches are {', '.join(by_name)}. "
-            "Name some of these in the ticket, or write all or none, and try the job again",
+            f"no patch of this scan is named {', '.join(unknown)}; its patches are {listed}. {how}",
             evidence,
-            _marked(part, shown),
+            _marked(part, shown, names),
         )
     if not words:
         raise HoldError(
-            f"{len(shown)} places may be bumps that the scanner left: {', '.join(by_name)}. Look at the "
-            "picture, name the ones to take off (or all, or none) in the ticket, and try the job again",
+            f"{_places(len(shown))} may be bumps that the scanner left: {listed}. The picture shows each "
+            f"with its name. {how}",
             evidence,
-            _marked(part, shown),
+            _marked(part, shown, names),
         )
     return [bump for bump in shown if names[bump.seen.vertex] in words]
 
@@ -145,11 +154,15 @@ def _chosen(part: Part, params: Params, finds: Finds, shown: list[Bump], names: 
 def _warnings(left: list[Bump], params: Params) -> tuple[str, ...]:
     if not left or params.care == "ask":
         return ()
-    places = "1 place looks" if len(left) == 1 else f"{len(left)} places look"
+    looks = "looks" if len(left) == 1 else "look"
     return (
-        f"{places} like a scanning bump but may be texture or shape, and nothing was changed there; "
-        "`care: ask` shows them to a person",
+        f"{_places(len(left))} {looks} like a scanning bump but may be texture or shape, and nothing was "
+        "changed there; `care: ask` shows them to a person",
     )
+
+
+def _places(count: int) -> str:
+    return "1 place" if count == 1 else f"{count} places"
 
 
 def _names(part: Part, bumps: list[Bump]) -> dict[int, str]:
@@ -217,8 +230,8 @@ def _picture(part: Part, moved_mm: NDArray[np.float64]) -> bytes:
     return render_map(part, moved_mm, "taken off, mm", at_least=0.1, views=_all_round())
 
 
-def _marked(part: Part, shown: list[Bump]) -> dict[str, bytes]:
-    """The part from all round, with the feet of the finds coloured by how sure they are."""
+def _marked(part: Part, shown: list[Bump], names: dict[int, str]) -> dict[str, bytes]:
+    """The part from all round, with the feet of the finds coloured by how sure they are, and their names."""
     import numpy as np
     from fettlebox.pictures import render_map
 
@@ -227,8 +240,22 @@ def _marked(part: Part, shown: list[Bump]) -> dict[str, bytes]:
     for bump in reversed(shown):
         near = np.linalg.norm(part.vertices - bump.seen.centre, axis=1) <= max(bump.seen.radius_mm, least_mm)
         sure[near] = 100.0 * bump.confidence
-    picture = render_map(part, sure, "how sure, %", high=100.0, views=_all_round(), unknown="left as it is")
+    picture = render_map(
+        part,
+        sure,
+        "how sure, %",
+        high=100.0,
+        views=_all_round(),
+        size=LARGE_PX,
+        unknown="left as it is",
+        tags=[(_above(part, bump), names[bump.seen.vertex]) for bump in shown],
+    )
     return {"patches": picture}
+
+
+def _above(part: Part, bump: Bump) -> NDArray[np.float64]:
+    """(3,) over the bump, clear of the walls of a pit."""
+    return part.vertices[bump.seen.vertex] + bump.seen.normal * bump.seen.radius_mm
 
 
 def _all_round() -> tuple[Any, ...]:

@@ -249,6 +249,29 @@ def test_a_map_puts_dark_where_numbers_are_high_and_grey_where_there_are_none() 
     assert (inside.max(axis=1) - inside.min(axis=1)).max() <= 12
 
 
+def test_a_tag_stands_beside_its_point_in_the_views_that_show_it() -> None:
+    """Of a sphere seen from the front, -Y: one point 19 mm left of the middle, one hidden."""
+    part = _part(_sphere())
+    numbers = np.zeros(len(part.vertices))
+    plain = _pixels(render_map(part, numbers, "mm", high=1.0, views=(FRONT_VIEW,)))
+
+    def added(*tags: tuple[NDArray[np.float64], str]) -> tuple[Pixels, Pixels]:
+        tagged = _pixels(render_map(part, numbers, "mm", high=1.0, views=(FRONT_VIEW,), tags=tags))
+        return np.nonzero((tagged != plain).any(axis=2))
+
+    front, left, back = (np.array(p) for p in ((0.0, -20.0, 0.0), (-19.0, -6.245, 0.0), (0.0, 20.0, 0.0)))
+    assert not len(added((back, "back"))[0])
+    _, middle = added((front, "a"))
+    _, beside = added((left, "a"))
+    ((_, bar_px),) = _bars(plain)
+    apart_px = float(middle.min() - beside.min())
+    mm = next(mm for mm in (5.0, 10.0, 20.0) if abs(apart_px * mm / bar_px - 19.0) < 4.0)
+    assert apart_px * mm / bar_px == pytest.approx(19.0, abs=0.2)
+    # Two names for one place stand side by side, and both can be read.
+    one, two = added((front, "first")), added((front, "first"), (front, "second"))
+    assert len(two[0]) > 1.5 * len(one[0])
+
+
 def test_a_map_of_the_wrong_length_is_refused() -> None:
     with pytest.raises(ValueError, match="expected"):
         render_map(_part(_sphere()), [1.0, 2.0], "x")

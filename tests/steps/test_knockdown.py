@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import io
+import re
 import sys
 from pathlib import Path
 from typing import Any
@@ -152,6 +153,7 @@ def test_asking_holds_with_a_picture_until_someone_ticks(bumpy: tuple[Part, Part
     ids = ", ".join(row["id"] for row in rows)
     every = run(part, care="ask", ticked=ids)
     assert every.part.digest() == run(part, care="ask", ticked="ALL").part.digest()
+    assert f'`set: {{patches: "{rows[0]["id"]} {rows[1]["id"]}"}}`' in str(held.value), "what to write"
     with pytest.raises(HoldError, match="no patch of this scan is named zzzzz"):
         run(part, care="ask", ticked=f"{mine} zzzzz")
 
@@ -229,7 +231,9 @@ def test_a_held_job_goes_on_with_the_ticks_of_its_ticket(
     assert step.pictures == ("knockdown-patches",)
     names = [row["id"] for row in step.evidence["patches"]]
     assert all(name in held.reason for name in names)
-    (original / "egg.ticket.yaml").write_text(f'set: {{patches: "{names[0]} {names[1]}"}}\n')
+    line = re.search(r"`(set: [^`]+)`", held.reason)
+    assert line is not None
+    (original / "egg.ticket.yaml").write_text(line[1] + "\n")
     done = perform(JobTask("job1", tmp_path, "egg.ply", RECIPE, "asked", ticket_name="egg.ticket.yaml"))
     assert done.state == "done", done.reason
     assert done.record.steps[0].facts["changed"] == 2

@@ -20,6 +20,11 @@ FRONT = (0.0, -1.0, 0.0)
 """Where a part's front looks, when nothing better is known: towards the viewer of a front elevation."""
 
 
+CLEAR = 0.01
+"""A point is looked for from this share of the part's size off its surface, so that it does not hide
+itself."""
+
+
 @dataclass(frozen=True)
 class View:
     """Where the viewer stands: turned from the front about Z towards the part's left, then raised."""
@@ -77,6 +82,7 @@ class Stage:
         low, high = (self._used.min(axis=0), self._used.max(axis=0)) if used.any() else np.zeros((2, 3))
         centre = (low + high) / 2.0
         self._used = self._used - centre
+        self._centre = centre
         self._radius = float(np.linalg.norm(high - low)) / 2.0 or 1.0
         self._scene: Any = EmbreeScene(robust=True)
         # Single precision is enough once the part is at the origin: 1e-7 of its size is far below a pixel.
@@ -90,6 +96,16 @@ class Stage:
             return np.zeros(2), np.zeros(2)
         flat = self._used @ axes[:2].T
         return flat.min(axis=0), flat.max(axis=0)
+
+    def place(self, point: Floats, axes: Floats) -> Floats:
+        """(right, up) in mm of a point of the part, from its box's centre."""
+        return np.asarray(axes[:2] @ (point - self._centre))
+
+    def sees(self, point: Floats, axes: Floats) -> bool:
+        """Whether nothing of the part is between a point of its surface and the viewer."""
+        start = point - self._centre + axes[2] * CLEAR * self._radius
+        met = self._scene.run(start[None].astype(np.float32), axes[2:].astype(np.float32))
+        return bool(met[0] < 0)
 
     def look(self, axes: Floats, middle: Floats, mm_per_ray: float, shape: tuple[int, int]) -> Seen:
         """Cast shape = (rows, columns) rays, `mm_per_ray` apart, about `middle` (right, up) in mm."""

@@ -20,7 +20,8 @@ TEXT_PX = 17
 SMALL_PX = 15
 LONGEST_TEXT = 250
 """Characters that are looked at: measuring text is slow, and a name may be as long as a stranger likes."""
-
+TAG_PLACES = 11
+"""How far up and down, in lines, a free place for a tag's label is looked for."""
 
 CAPTION = "Description"
 """The keyword under which a PNG tells what it shows (W3C, Portable Network Graphics, 11.3.3)."""
@@ -65,6 +66,7 @@ class Sheet:
         self.height = height
         self.image: Pillow.Image = Pillow.new("RGB", (width, height), PAPER)
         self._draw = ImageDraw.Draw(self.image)
+        self._tags: list[tuple[float, float, float, float]] = []
 
     def paste(self, pixels: Image, left: int, top: int) -> None:
         from PIL import Image as Pillow
@@ -82,6 +84,30 @@ class Sheet:
         quiet: bool = False,
     ) -> None:
         self._draw.text((x, y), text, fill=QUIET if quiet else INK, font=font(size_px), anchor=anchor)
+
+    def tag(self, x: float, y: float, text: str) -> None:
+        """A small ring around (x, y) and a label beside it, where no other tag's label is yet."""
+        self._draw.ellipse((x - 5, y - 5, x + 5, y + 5), outline=INK, width=2)
+        wide, high = font(SMALL_PX).getlength(text) + 8, SMALL_PX + 6
+        boxes = []
+        for step in range(TAG_PLACES):
+            down = y - high / 2 + (step + 1) // 2 * (high + 1) * (-1 if step % 2 else 1)
+            boxes += [(x + 12, down), (x - 12 - wide, down)]
+        free = (box for box in boxes if not self._taken(*box, wide, high))
+        left, top = next(free, boxes[0])
+        self._tags.append((left, top, left + wide, top + high))
+        near = left if left > x else left + wide
+        self._draw.line((x + (5 if left > x else -5), y, near, top + high / 2), fill=INK)
+        self._draw.rectangle((left, top, left + wide, top + high), fill=PAPER, outline=QUIET)
+        self.text(left + wide / 2, top + high / 2, text, size_px=SMALL_PX, anchor="mm")
+
+    def _taken(self, left: float, top: float, wide: float, high: float) -> bool:
+        if left < 0 or top < 0 or left + wide > self.image.width or top + high > self.height:
+            return True
+        return any(
+            left < right and left + wide > start and top < low and top + high > up
+            for start, up, right, low in self._tags
+        )
 
     def scale_bar(self, x: int, y: int, mm_per_px: float, longest_px: int) -> None:
         """A bar of a round length with its label, its lower left corner at (x, y)."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -102,13 +103,15 @@ def render_map(
     unknown: str = "not compared",
     marked: NDArray[np.bool_] | None = None,
     mark: str = "",
+    tags: Sequence[tuple[Floats, str]] = (),
     stage: Stage | None = None,
 ) -> bytes:
     """PNG of a part coloured by one number a vertex (n,) or a face (m,), from 0 to `high`; NaN is grey.
 
     `legend` says what the numbers are, with their unit. Without `high`, the scale ends at the round
     number above 98 % of them, so that a few far ones do not drown the rest, but not below `at_least`.
-    What is `marked` (same length) shows in one colour of its own, which `mark` explains.
+    What is `marked` (same length) shows in one colour of its own, which `mark` explains. `tags` are points
+    of the surface (3,) with a word, which stands beside them in every view that shows them.
     """
     numbers = np.asarray(values, dtype=np.float64)
     on_faces = numbers.shape == (len(part.faces),) and len(part.faces) != len(part.vertices)
@@ -128,7 +131,7 @@ def render_map(
         np.arange(len(part.faces), dtype=np.int32)[:, None].repeat(3, axis=1) if on_faces else part.faces
     )
     panels = [_Panel(stage, corners, view.axes(front), view.name, colours) for view in views]
-    sheet, mm_per_px, _ = _lay_out(panels, size, title, contrast=EVEN_LIGHT)
+    sheet, mm_per_px, _ = _lay_out(panels, size, title, contrast=EVEN_LIGHT, tags=tags)
     sheet.scale_bar(MARGIN_PX, sheet.height - MARGIN_PX + 6, mm_per_px, size[0] // 6)
     width = size[0] // 4
     left, line = size[0] - MARGIN_PX - width - 24, sheet.height - MARGIN_PX - 14
@@ -148,7 +151,12 @@ def render_map(
 
 
 def _lay_out(
-    panels: list[_Panel], size: tuple[int, int], title: str, *, contrast: float = 1.0
+    panels: list[_Panel],
+    size: tuple[int, int],
+    title: str,
+    *,
+    contrast: float = 1.0,
+    tags: Sequence[tuple[Floats, str]] = (),
 ) -> tuple[Sheet, float, list[int]]:
     """Draw the panels side by side at one scale: the sheet, mm a pixel, and each panel's left edge.
 
@@ -180,6 +188,10 @@ def _lay_out(
         # Feet on one line, as parts stand on a bench.
         sheet.paste(_picture(panel, mm_per_px, (rows, columns), contrast), at, bench - rows)
         sheet.text(left + share / 2.0, bench + 22, panel.name, size_px=SMALL_PX, anchor="ms", quiet=True)
+        for point, text in tags:
+            if panel.stage.sees(point, panel.axes):
+                right, up = panel.stage.place(point, panel.axes) - sum(panel.stage.extent(panel.axes)) / 2.0
+                sheet.tag(at + columns / 2 + right / mm_per_px, bench - rows / 2 - up / mm_per_px, text)
         lefts.append(at)
         left += share + GAP_PX
     return sheet, mm_per_px, lefts
