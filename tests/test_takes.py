@@ -117,3 +117,21 @@ def test_a_ticket_that_lists_others_only_is_told_how_to_be_called(inbox: Path) -
     (inbox / "half.ticket.yaml").write_text("takes: [rough.ply, whole.ply]\n")
     result, _ = run(inbox, "half.ply", "half.ticket.yaml")
     assert result.state == "rejected" and "NAME.takes.ticket.yaml" in result.reason
+
+
+def test_a_person_may_say_which_take_is_worked_on(inbox: Path) -> None:
+    write_takes(inbox)
+    ticket = inbox / "o.takes.ticket.yaml"
+    ticket.write_text(f"takes: [{', '.join(TAKES)}]\ntake: half.ply\nunit: mm\n")
+    result, _ = run(inbox, "half.ply", ticket.name)
+    assert result.state == "done", result.reason
+    assert result.record.scan["take"] == "half.ply" and len(result.record.scan["takes"]) == 3
+    assert result.record.before["triangles"] == len(TAKES["half.ply"].faces)
+    assert "half.ply was worked on as the ticket says" in result.record.warnings[0]
+    ticket.write_text(f"takes: [{', '.join(TAKES)}]\ntake: other.ply\n")
+    result, _ = run(inbox, "half.ply", ticket.name)
+    assert result.state == "rejected" and "the ticket wants the take" in result.reason
+    (inbox / "whole.ply").write_bytes(b"no mesh")
+    ticket.write_text(f"takes: [{', '.join(TAKES)}]\ntake: whole.ply\n")
+    result, _ = run(inbox, "half.ply", ticket.name)
+    assert result.state == "rejected" and "cannot be read" in result.reason

@@ -130,7 +130,9 @@ def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
     progress(READING, 0.0)
     place, scan, takes = original / task.scan_name, None, {}
     if ticket is not None and ticket.takes:
-        chosen = best_take(place, ticket.takes, catalog.graders, lambda read: declared(read, ticket)[0])
+        chosen = best_take(
+            place, ticket.takes, catalog.graders, lambda read: declared(read, ticket)[0], ticket.take
+        )
         place, scan = chosen.path, chosen.scan
         takes = {"take": chosen.name, "takes": list(chosen.account)}
         record = replace(record, warnings=(chosen.sentence,))

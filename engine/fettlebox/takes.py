@@ -23,17 +23,20 @@ class Chosen:
     path     the file, or the folder or zip that holds it
     name     the take as the ticket names it
     account  one mapping a take, in the ticket's order, for the record
+    as_told  the ticket says which one
     """
 
     scan: Scan
     path: Path
     name: str
     account: tuple[dict[str, Any], ...]
+    as_told: bool = False
 
     @property
     def sentence(self) -> str:
         told = ", ".join(f"{take['take']} {take.get('grade', 'unreadable')}" for take in self.account)
-        return f"of {len(self.account)} takes {self.name} was chosen as the best ({told})"
+        how = "worked on as the ticket says" if self.as_told else "chosen as the best"
+        return f"of {len(self.account)} takes {self.name} was {how} ({told})"
 
 
 def holds_its_takes(scan: Path) -> bool:
@@ -42,14 +45,21 @@ def holds_its_takes(scan: Path) -> bool:
 
 
 def best_take(
-    scan: Path, takes: Sequence[str], graders: Sequence[Grader], as_declared: Callable[[Scan], Part]
+    scan: Path,
+    takes: Sequence[str],
+    graders: Sequence[Grader],
+    as_declared: Callable[[Scan], Part],
+    told: str | None = None,
 ) -> Chosen:
-    """Read and grade every take; of equally good ones the first in the ticket is chosen.
+    """Read and grade every take; of equally good ones the first in the ticket is chosen, unless the ticket
+    says which is `told`.
 
     `as_declared` applies the unit and up axis that are known. A take that cannot be read is passed over and
     accounted for. Raises ScanError if a take is missing, or if none can be used.
     """
     inside = holds_its_takes(scan)
+    if told is not None and told not in takes:
+        raise ScanError(f"the ticket wants the take {shown(told)}; its takes are {', '.join(takes)}")
     if not inside:
         _all_there(scan, takes)
     if not graders:
@@ -74,12 +84,16 @@ def best_take(
                 "facts": dict(grade.facts),
             }
         )
-        if best is None or grade.rank > best[0].rank:
+        if told == take or (told is None and (best is None or grade.rank > best[0].rank)):
             best = (grade, read, path, take)
+    if best is None and told is not None:
+        (why,) = (take["reasons"][0] for take in account if take["take"] == told)
+        raise ScanError(f"the take that the ticket wants cannot be read: {why}")
     if best is None:
         raise ScanError("no take can be read: " + "; ".join(take["reasons"][0] for take in account))
     _, read, path, name = best
-    return Chosen(read, path, name, tuple({**take, "chosen": take["take"] == name} for take in account))
+    accounts = tuple({**take, "chosen": take["take"] == name} for take in account)
+    return Chosen(read, path, name, accounts, as_told=told is not None)
 
 
 def _all_there(scan: Path, takes: Sequence[str]) -> None:

@@ -14,6 +14,7 @@ from ..jobs import desk
 from ..jobs.folders import ORIGINAL, ShopFolders, read_card
 from ..jobs.spool import Row
 from ..recipe import TICKET_SUFFIX, load_ticket
+from ..recipe.ticket import TicketFile
 from .keys import Person
 from .ledger_index import LedgerIndex
 from .problems import Refused
@@ -113,10 +114,8 @@ class Desk:
 def plain_ticket(path: Path) -> dict[str, Any]:
     """A ticket's keys as plain values, without those that say nothing."""
     ticket = load_ticket(path, path.name)
-    values = {
-        "order": ticket.order, "recipe": ticket.recipe, "set": dict(ticket.set), "unit": ticket.unit,
-        "up": ticket.up, "takes": list(ticket.takes), "note": ticket.note,
-    }  # fmt: skip
+    values = {name: getattr(ticket, name) for name in TicketFile.model_fields}
+    values |= {"set": dict(ticket.set), "takes": list(ticket.takes)}
     return {key: value for key, value in values.items() if value not in (None, {}, [])}
 
 

@@ -45,4 +45,11 @@ def answers_of(office: Office, job: str, fields: Mapping[str, list[str]]) -> dic
             raise Refused(422, f"{name}: {word!r} is none of {', '.join(allowed)}")
         if word:
             answers[name] = word
+    take = fields.get("take", [""])[0]
+    if take:
+        record = record_of(office.settings.shop / row.folder)
+        known = {each.get("take") for each in record.scan.get("takes", [])} if record is not None else set()
+        if take not in known:
+            raise Refused(422, f"take: {take!r} is none of this job's takes")
+        answers["take"] = take
     return answers

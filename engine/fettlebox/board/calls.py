@@ -103,6 +103,7 @@ class Again(Seen):
     """Answers for another run; what is left out stays as the job's ticket says."""
 
     set: dict[str, Value] = Field(default_factory=dict, description="Only what the recipe asks.")
+    take: str | None = Field(None, min_length=1, max_length=250, description="Which of the takes to work on.")
     unit: str | None = Field(None, pattern="^(mm|cm|m|in)$")
     up: str | None = Field(None, pattern="^[+-][xyz]$")
 
@@ -215,7 +216,9 @@ def retry(request: Request, person: Decides, job: JOB, asked: Again, key: KEY = 
         answers: dict[str, Any] = {}
         if asked.set:
             answers["set"] = answers_in(office.recipes.get(row.recipe), asked.set, partial=True)
-        answers |= {name: word for name in ("unit", "up") if (word := getattr(asked, name)) is not None}
+        answers |= {
+            name: word for name in ("unit", "up", "take") if (word := getattr(asked, name)) is not None
+        }
         return office.desk.retry(job, person, answers, asked.seen)
 
     return _decide(request, office, job, person, key, asked, act)

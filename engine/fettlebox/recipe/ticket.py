@@ -47,6 +47,9 @@ class TicketFile(BaseModel):
         "best one is worked on.",
         examples=[["bust-1.ply", "bust-2.ply"]],
     )
+    take: Take | None = Field(
+        None, description="Of the takes, the one to work on, whatever their grades: a person has looked."
+    )
     again: Literal["skip", "redo"] | None = Field(
         None, description="Whether the same scan with this ticket is done again; else as the shop says."
     )
@@ -68,6 +71,7 @@ class Ticket:
     unit: Unit | None = None
     up: UpAxis | None = None
     takes: tuple[str, ...] = ()
+    take: str | None = None
     again: Literal["skip", "redo"] | None = None
     note: str | None = None
     places: Mapping[str, Node] = field(default_factory=dict, repr=False)
