@@ -22,7 +22,7 @@ def reason(file: str, step: str, found: str, do: str) -> str:
         text = text.removeprefix(f"{head}: ") if head else text
     text = ": ".join(part for part in (name, step, text) if part)
     text = text.rstrip(". ")
-    return f"{text}{'' if text.endswith('?') else '.'} {do}"
+    return f"{text}{'' if text.endswith('?') else '.'} {do}".rstrip()
 
 
 def advice(error: FettleboxError) -> str:

@@ -9,16 +9,19 @@ import contextlib
 import queue
 import signal
 import sqlite3
-import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from . import reasons
+from .choosing import choose_again
+from .confinement import layers
 from .errors import FettleboxError, UsageError
+from .housekeeping import Housekeeping
 from .jobs.atomic import is_no_room
 from .jobs.events import Event, JobOutcome, ServeSummary
 from .jobs.folders import ShopFolders
@@ -29,22 +32,18 @@ from .jobs.rules import Rules, load_rules
 from .jobs.spool import showable
 from .jobs.states import State
 from .jobs.store import Begun, Ended, Store, verdict_of
-from .watch import Intake, choose_again, watch_for_hints
+from .service import Message, MessageKind, Notifier, signals
+from .watch import Intake, hints
 from .workers import Answer, Limits, Workers
 
 GRACE_S = 30.0  # how long a stopping server waits for jobs to end by themselves before it takes them back
 PAUSE_S = 10.0  # how long to wait before trying again on a full disk
 LOOK_EVERY_S = 2.0  # an inbox on a network drive sends no events, and events can be lost
 LOOK_GAP_S = 0.05  # between two looks, however many events arrive
+CHANGED = "the scan was written to while it was worked on, by whoever still sends it or by a plugin"
 FAILED_STARTS = 5  # in a row, without one job begun: then it is not the jobs' fault
 
 __all__ = ["Event", "JobOutcome", "ServeSummary", "serve"]
-
-
-@dataclass(frozen=True)
-class _Message:
-    kind: Literal["answer", "hint", "signal"]
-    value: Any = None
 
 
 def serve(
@@ -94,9 +93,12 @@ class _Server:
         self.clock = clock
         self._on_event = on_event
         self._journal = Journal(store.shop.private / "log")
-        self._messages: queue.SimpleQueue[_Message] = queue.SimpleQueue()
+        self._messages: queue.SimpleQueue[Message] = queue.SimpleQueue()
         self._intake = Intake(store, rules)
-        self._workers = Workers(workers, perform, _limits(rules), store.shop.private, self._on_answer)
+        limits, private = Limits(rules.time_s, rules.memory_mb), store.shop.private
+        self._workers = Workers(workers, perform, limits, private, partial(self._put, "answer"))
+        self._housekeeping = Housekeeping(store)
+        self._manager = Notifier()
         self._begun: dict[str, Begun] = {}
         self._unsettled: list[Answer] = []
         self._counts: Counter[str] = Counter()
@@ -114,11 +116,13 @@ class _Server:
     def run(self, once: bool) -> ServeSummary:
         """The loop. Whatever ends it, no child is left at work and every job is where recovery expects it."""
         self._keep_results = once
-        with self._signals(), self._hints(once):
+        with signals(partial(self._put, "signal")), self._hints(once):
             try:
                 while not self._turn(once):
+                    self._manager.beat(self.clock())
                     self._wait()
             finally:
+                self._manager.stopping()
                 self._take_back()
         back = f"; {self._given_back} jobs wait in the queue again" if self._given_back else ""
         self.tell("stopped", f"stopped{back}", counts=dict(self._counts))
@@ -149,6 +153,8 @@ class _Server:
             if self._paused_until in (None, was_paused):
                 self._look(now)
                 self._dispatch()
+                for kind, text, job in self._housekeeping.look(self.rules.keep_s, now):
+                    self.tell(kind, text, job)
         except (OSError, sqlite3.Error) as error:
             if not is_no_room(error):
                 raise
@@ -193,20 +199,22 @@ class _Server:
                 self._must_reconcile = True
                 self.store.lose(row)
                 continue
+            if begun.card.refusal is not None:
+                self._refuse(begun, begun.card.refusal, None)
+                continue
             text, recipe = begun.card.recipe_text, begun.card.recipe
             if text is None:
                 choice = choose_again(self.rules, begun.card, begun.folder)
                 if choice.text is None:
-                    reason = reasons.reason(
-                        begun.card.scan,
-                        "ticket and recipe",
-                        choice.refusal or "no recipe",
-                        reasons.MEND_TICKET,
-                    )
-                    self._ended(self.store.finish(begun, State.REJECTED, reason, keep_results=False), 0.0)
+                    self._refuse(begun, choice.refusal or "no recipe", reasons.MEND_TICKET)
                     continue
                 text, recipe = choice.text, choice.recipe
             self._start(begun, text, recipe)
+
+    def _refuse(self, begun: Begun, found: str, do: str | None) -> None:
+        step = "intake" if do is None else "ticket and recipe"
+        reason = reasons.reason(begun.card.scan, step, found, do or "")
+        self._ended(self.store.finish(begun, State.REJECTED, reason, keep_results=False), 0.0)
 
     def _start(self, begun: Begun, recipe_text: str, recipe: str) -> None:
         from .run_job import JobTask
@@ -229,8 +237,8 @@ class _Server:
             "started", f"job {card.job} is being worked on: {card.scan}", card.job, attempt=begun.attempt
         )
 
-    def _on_answer(self, answer: Answer) -> None:
-        self._messages.put(_Message("answer", answer))
+    def _put(self, kind: MessageKind, value: Any = None) -> None:
+        self._messages.put(Message(kind, value))
 
     def _settle_answers(self) -> None:
         """Deal with every answer; one that meets a full disk stays in the list and is tried again."""
@@ -244,7 +252,6 @@ class _Server:
             self._unsettled.pop(0)
 
     def _settle(self, answer: Answer, begun: Begun) -> None:
-        job = answer.job
         if self._stopped_by is not None and answer.kind in ("stopped", "failed"):
             # Who stops us may have stopped our children as well: that is no failure of theirs.
             self.store.back_to_queue(begun, count_attempt=False)
@@ -260,10 +267,17 @@ class _Server:
         if answer.kind == "no room":
             self.store.back_to_queue(begun, count_attempt=False)
             self._pause(self.clock())
+        elif self.store.has_changed(begun):
+            self._fail(begun, replace(answer, sentence=CHANGED, step="reading"))
         elif answer.kind == "answered":
             state, reason = verdict_of(answer.result)
             self._ended(self.store.finish(begun, state, reason), answer.seconds)
-        elif begun.attempt < self.rules.attempts:
+        else:
+            self._fail(begun, answer)
+
+    def _fail(self, begun: Begun, answer: Answer) -> None:
+        job = answer.job
+        if begun.attempt < self.rules.attempts:
             self.store.back_to_queue(begun, count_attempt=True, reason=answer.sentence)
             text = f"job {job} {answer.sentence}; it will be tried again"
             self.tell("again", text, job, private=True, attempt=begun.attempt)
@@ -303,7 +317,7 @@ class _Server:
         if self._stopped_by is not None:
             self._settle_last()
 
-    def _take(self, message: _Message) -> None:
+    def _take(self, message: Message) -> None:
         if message.kind == "answer":
             self._unsettled.append(message.value)
         elif message.kind == "hint":
@@ -344,6 +358,13 @@ class _Server:
         self._begun.clear()
 
     def _reload(self) -> None:
+        self._manager.reloading()
+        try:
+            self._read_again()
+        finally:
+            self._manager.ready(f"serving {self.store.shop.root}")
+
+    def _read_again(self) -> None:
         try:
             self.rules = load_rules(self.store.shop.root)
         except FettleboxError as error:
@@ -354,45 +375,22 @@ class _Server:
             )
             return
         self._intake.rules = self.rules
-        self._workers.set_limits(_limits(self.rules))
+        self._workers.set_limits(Limits(self.rules.time_s, self.rules.memory_mb))
         self._next_look = float("-inf")
         self.tell(
             "reloaded", "shop.yaml and the recipes were read again; jobs in the queue keep their recipes"
         )
 
     @contextlib.contextmanager
-    def _signals(self) -> Iterator[None]:
-        if threading.current_thread() is not threading.main_thread():
-            yield
-            return
-
-        def note(number: int, frame: object) -> None:
-            self._messages.put(_Message("signal", number))  # SimpleQueue.put may be called from a handler
-
-        watched = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
-        before = [signal.signal(number, note) for number in watched]
-        try:
-            yield
-        finally:
-            for number, handler in zip(watched, before, strict=True):
-                signal.signal(number, handler)
-
-    @contextlib.contextmanager
     def _hints(self, once: bool) -> Iterator[None]:
         if once:
             yield
             return
-        stop: Callable[[], None] = lambda: None  # noqa: E731
-        try:
-            stop = watch_for_hints(self.store.shop.inbox, lambda: self._messages.put(_Message("hint")))
-        except OSError as error:
-            self.tell("no events", f"the system sends no events for the inbox ({error}); looking every 2 s")
-        self.tell("ready", f"serving {self.store.shop.root}")
-        try:
+        with hints(self.store.shop.inbox, partial(self._put, "hint")) as trouble:
+            if trouble is not None:
+                self.tell(
+                    "no events", f"the system sends no events for the inbox ({trouble}); looking every 2 s"
+                )
+            self.tell("ready", f"serving {self.store.shop.root}", confined_by=list(layers()))
+            self._manager.ready(f"serving {self.store.shop.root}")
             yield
-        finally:
-            stop()
-
-
-def _limits(rules: Rules) -> Limits:
-    return Limits(rules.time_s, rules.memory_mb)

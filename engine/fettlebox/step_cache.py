@@ -26,6 +26,8 @@ from .api import Step, StepContext, StepResult
 from .mesh import Part, Plane
 from .versions import versions_here
 
+KEPT = ".kept-steps"
+"""How a folder of results is called."""
 FORMAT = 2
 DAMAGED = (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile)
 
@@ -64,6 +66,18 @@ class StepCache:
             building.unlink(missing_ok=True)
             return
         self._make_room()
+
+    def sweep(self, unused_s: float, now: float) -> int:
+        """Throw away what was not used for so long; `now` as from `time.time`. Gives how many went."""
+        gone = 0
+        for path in self.folder.glob("*.npz"):
+            try:
+                if path.stat().st_mtime < now - unused_s:
+                    path.unlink()
+                    gone += 1
+            except OSError:
+                continue  # another process was faster
+        return gone
 
     def _path(self, key: str) -> Path:
         return self.folder / f"{key}.npz"

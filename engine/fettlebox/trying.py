@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import base64
 import json
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -26,13 +27,13 @@ from .recipe import PlannedStep, load_recipe, load_ticket
 from .run_job import Progress, declared
 from .run_once import ticket_beside
 from .run_steps import Run, run_steps
-from .step_cache import StepCache
+from .step_cache import KEPT, StepCache
 from .traveler.html import Markup, join, style, tag
 from .traveler.look import CSS
 from .traveler.wording import named, shown
 
 SHEET = "sheet.html"
-KEPT = ".kept-steps"
+KEPT_FOR_S = 14 * 86_400.0  # a kept step is a customer's scan: no longer than tuning a recipe takes
 UNMOVED_MM = 1e-9  # below this a step only rounded, and a map of it would be noise
 MORE_CSS = ".step{margin-top:2.5rem;border-top:1px solid var(--line)}.step figure{margin-top:.75rem}"
 
@@ -80,6 +81,8 @@ def try_recipe(
         tried.append(_look(planned, run, last[0]))
         last[0] = run.part
 
+    cache = StepCache(out / KEPT)
+    cache.sweep(KEPT_FOR_S, time.time())
     with TemporaryDirectory(dir=out, prefix=".scratch-") as scratch:
         run = run_steps(
             part,
@@ -90,7 +93,7 @@ def try_recipe(
             scratch=Path(scratch),
             progress=progress,
             watch=watch,
-            kept=StepCache(out / KEPT),
+            kept=cache,
         )
     sheet = out / SHEET
     building = sheet.with_name(f".{SHEET}.building")

@@ -6,30 +6,37 @@ Time is an argument of `look`. Nothing here sleeps, and nothing here trusts a cl
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import os
 import stat
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from .errors import FettleboxError
+from .choosing import (
+    TICKET_ENDINGS,
+    almost_a_recipe,
+    choose_recipe,
+    done_before,
+    lone_ticket,
+    ticket_inside,
+    ticket_names,
+    ticket_of,
+)
 from .jobs.atomic import is_no_room
-from .jobs.digest import NotAScan, Signature, digest, joined, signature
-from .jobs.folders import ORIGINAL, Card, job_base
+from .jobs.digest import NotAScan, Signature, digest, joined, seen_of, signature
+from .jobs.folders import Card, job_base
 from .jobs.journal import utc_now
 from .jobs.rules import Rules
 from .jobs.siblings import TAKES_TICKET, Siblings, TakeLists, still_coming
 from .jobs.store import Store
-from .recipe import TICKET_SUFFIX
 
 PARTIAL_ENDINGS = (".part", ".partial", ".filepart", ".crdownload", ".download", ".tmp", ".temp", ".swp", "~")
 PARTIAL_BEGINNINGS = (".", "~")
-LARGEST_TICKET_BYTES = 64_000
 
 # One look claims so much and no more, then the server sees to its workers before it looks again.
 MOST_CLAIMS = 200
 MOST_BYTES = 1_000_000_000
+LONELY_S = 60.0  # a ticket may come before its scan; after this it is odd
 MOST_SEEN = 1000  # scans watched at a time; the rest of a backlog costs no memory and waits its turn
 
 
@@ -61,12 +68,14 @@ class _Folder:
 
     siblings  of each scan that is a take among others
     coming    scans whose siblings are still being written
+    lone_tickets  names of tickets, of which those of scans are taken out again
     """
 
     path: Path
     recipe: str | None
     scans: dict[str, Signature] = field(default_factory=dict)
     tickets: dict[str, Signature] = field(default_factory=dict)
+    lone_tickets: list[str] = field(default_factory=list)
     take_tickets: dict[Path, Signature] = field(default_factory=dict)
     partial: list[str] = field(default_factory=list)
     siblings: dict[str, Siblings] = field(default_factory=dict)
@@ -80,16 +89,6 @@ class _Folder:
         return self.siblings[name].ticket if name in self.siblings else ticket_of(name, self.tickets)
 
 
-@dataclass(frozen=True)
-class Choice:
-    """The recipe that a scan gets, or the sentence why it cannot have one."""
-
-    recipe: str
-    text: str | None
-    order: str | None = None
-    refusal: str | None = None
-
-
 class Intake:
     """Watches one inbox. `rules` may be replaced between looks."""
 
@@ -98,12 +97,15 @@ class Intake:
         self.rules = rules
         self._seen: dict[Path, _Seen] = {}
         self._told: dict[Path, str] = {}
+        self._lone: dict[Path, float] = {}
         self._stuck: dict[Path, Signature] = {}
         self._take_lists = TakeLists()
 
     def look(self, now: float) -> Look:
         """One pass over the inbox; `now` in seconds, from any clock. Raises OSError if the disk is full."""
         folders, notes, crowded = self._survey()
+        if not crowded:  # else the scan of a ticket may be one that is not watched yet
+            self._look_for_lone_tickets(folders, now, notes)
         settled, settling = self._settle(folders, now)
         claimed: list[str] = []
         claimed_bytes = 0
@@ -145,7 +147,7 @@ class Intake:
         room, crowded = MOST_SEEN, False
         for folder in folders:
             for entry in _entries(folder.path):
-                is_ticket = entry.name.endswith(TICKET_SUFFIX) and entry.is_file(follow_symlinks=False)
+                is_ticket = entry.name.endswith(TICKET_ENDINGS) and entry.is_file(follow_symlinks=False)
                 if is_ticket or is_partial(entry.name):
                     self._note(folder, entry.name)
                     continue  # any other ticket is looked up when its scan is there
@@ -162,13 +164,30 @@ class Intake:
         self._stuck = {path: found for path, found in self._stuck.items() if os.path.lexists(path)}
         return folders, notes, crowded
 
+    def _look_for_lone_tickets(
+        self, folders: list[_Folder], now: float, notes: list[tuple[str, str]]
+    ) -> None:
+        """Tell of tickets that have waited long for a scan: its name or theirs may be misspelt."""
+        lone: dict[Path, float] = {}
+        for folder in folders:
+            for name in folder.lone_tickets:
+                if name in folder.tickets:
+                    continue
+                path = folder.path / name
+                lone[path] = min(self._lone.get(path, now), now)
+                if now - lone[path] >= max(LONELY_S, 10 * self.rules.settle_s):
+                    self._tell(path, lone_ticket(name, folder.scans), notes)
+        self._lone = lone
+
     def _note(self, folder: _Folder, name: str) -> None:
-        """Keep what takes of one subject need to find each other; a bounded number."""
+        """Keep what takes of one subject need to find each other, and tickets; a bounded number."""
+        if name.endswith(TICKET_ENDINGS) and len(folder.lone_tickets) < MOST_SEEN:
+            folder.lone_tickets.append(name)
         if name.endswith(TAKES_TICKET) and len(folder.take_tickets) < MOST_SEEN:
             path = folder.path / name
             with contextlib.suppress(OSError, NotAScan):
                 folder.take_tickets[path] = signature(path)
-        elif not name.endswith(TICKET_SUFFIX) and len(folder.partial) < MOST_SEEN:
+        elif not name.endswith(TICKET_ENDINGS) and len(folder.partial) < MOST_SEEN:
             folder.partial.append(name)
 
     def _group(self, folders: list[_Folder], notes: list[tuple[str, str]]) -> None:
@@ -265,22 +284,32 @@ class Intake:
         ticket_name = folder.ticket_of(name)
         ticket = None if ticket_name is None else folder.path / ticket_name
         scan_digest = joined(together, [digest(folder.path / each) for each in together])
-        ticket_digest = "-" if ticket is None else digest(ticket)
+        inside = ticket_inside(scan) if ticket is None and scan.is_dir() else None
+        read_from = ticket if inside is None else scan.parent / inside
+        ticket_digest = "-" if ticket is None else digest(ticket)  # one inside is part of the scan's digest
         if _signatures(scan, together) != before:
             return None
-        choice = choose_recipe(self.rules, folder.recipe, ticket)
-        recipe_digest = hashlib.sha256((choice.text or choice.recipe).encode()).hexdigest()
+        choice = choose_recipe(self.rules, folder.recipe, read_from)
+        base = job_base(scan_digest, self.rules.recipe_digest(choice.recipe, choice.text), ticket_digest)
+        refusal = None
+        if scan.is_dir() and read_from is None and folder.recipe is None:
+            refusal = almost_a_recipe(name, self.rules.recipes)
+        if refusal is None and (choice.again or self.rules.again) == "skip":
+            first = self.store.spool.standing(base)
+            refusal = None if first is None else done_before(first)
         card = Card(
-            job=self._new_id(job_base(scan_digest, recipe_digest, ticket_digest)),
+            job=self._new_id(base),
             scan=name,
             came_from=str(scan.relative_to(self.store.shop.inbox)),
             digest=scan_digest,
             recipe=choice.recipe,
             recipe_text=choice.text,
-            ticket=ticket_name,
+            ticket=ticket_name or inside,
             order=choice.order,
             arrived=utc_now(),
             takes=together[1:],
+            refusal=refusal,
+            seen=seen_of(before),
         )
         if not self.store.accept(card, scan, ticket, lambda moved: _signatures(moved, together) == before):
             return None
@@ -297,36 +326,6 @@ class Intake:
 
 def _signatures(scan: Path, together: tuple[str, ...]) -> list[Signature]:
     return [signature(scan.with_name(name)) for name in together]
-
-
-def choose_recipe(rules: Rules, folder_recipe: str | None, ticket: Path | None) -> Choice:
-    """The ticket's recipe wins, then that of the folder the scan arrived in, then the shop's."""
-    name, order = folder_recipe or rules.default_recipe, None
-    if ticket is not None:
-        from .recipe import load_ticket
-
-        if ticket.stat().st_size > LARGEST_TICKET_BYTES:
-            refusal = f"its ticket is larger than {LARGEST_TICKET_BYTES} bytes; expected a few lines"
-            return Choice(name or "?", None, refusal=refusal)
-        try:
-            read = load_ticket(ticket, ticket.name)
-        except FettleboxError as error:
-            return Choice(name or "?", None, refusal=f"its ticket cannot be used: {error}")
-        name, order = read.recipe or name, read.order
-    if name is None:
-        refusal = "nothing says which recipe to run: no ticket names one and the shop has no default"
-        return Choice("?", None, order, refusal)
-    try:
-        return Choice(name, rules.recipe_text(name), order)
-    except FettleboxError as error:
-        return Choice(name, None, order, str(error))
-
-
-def choose_again(rules: Rules, card: Card, folder: Path) -> Choice:
-    """The choice for a job that was claimed before, with the recipes of today."""
-    parent = Path(card.came_from).parent.name
-    ticket = None if card.ticket is None else folder / ORIGINAL / card.ticket
-    return choose_recipe(rules, parent or None, ticket)
 
 
 def _entries(folder: Path) -> Iterator[os.DirEntry[str]]:
@@ -347,20 +346,10 @@ def holds_partial(path: Path, details: os.stat_result) -> bool:
     return not names or any(name.lower().endswith(PARTIAL_ENDINGS) for name in names)
 
 
-def ticket_names(scan: str) -> tuple[str, str]:
-    """What a scan's ticket may be called: `bust.stl.ticket.yaml`, else `bust.ticket.yaml`."""
-    return scan + TICKET_SUFFIX, Path(scan).stem + TICKET_SUFFIX
-
-
-def ticket_of(scan: str, tickets: dict[str, Signature]) -> str | None:
-    """The name of a scan's ticket, if it is there."""
-    return next((name for name in ticket_names(scan) if name in tickets), None)
-
-
-def watch_for_hints(inbox: Path, hint: Callable[[], None]) -> Callable[[], None]:
-    """Call `hint` whenever something happens in the inbox; returns a function that stops it.
-
-    Raises OSError if the system has no watches left; looking now and then is then all there is.
+@contextlib.contextmanager
+def hints(inbox: Path, hint: Callable[[], None]) -> Iterator[OSError | None]:
+    """While inside, call `hint` whenever something happens in the inbox. Gives the error if the system has no
+    watches left; looking now and then is then all there is.
     """
     from watchdog.events import FileSystemEvent, FileSystemEventHandler
     from watchdog.observers import Observer
@@ -371,11 +360,14 @@ def watch_for_hints(inbox: Path, hint: Callable[[], None]) -> Callable[[], None]
                 hint()
 
     observer = Observer()
-    observer.schedule(Hints(), str(inbox), recursive=True)
-    observer.start()
-
-    def stop() -> None:
+    try:
+        observer.schedule(Hints(), str(inbox), recursive=True)
+        observer.start()
+    except OSError as error:
+        yield error
+        return
+    try:
+        yield None
+    finally:
         observer.stop()
         observer.join()
-
-    return stop

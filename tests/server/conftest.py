@@ -19,7 +19,7 @@ recipe: plain
 settle: {settle}
 workers: {workers}
 limits: {{time: {time}, memory: {memory}, attempts: {attempts}}}
-"""
+{more}"""
 RECIPE = "recipe: {name}\nabout: For tests.\nsteps:\n  - units\ndeliver: [stl]\n"
 
 
@@ -37,10 +37,18 @@ def fast_folder(tmp_path: Path) -> Iterator[Path]:
 
 @pytest.fixture
 def make_shop(fast_folder: Path) -> Callable[..., Path]:
-    """make_shop(settle=…, workers=…, time=…, memory=…, attempts=…) → the shop's folder."""
+    """make_shop(settle=…, workers=…, time=…, memory=…, attempts=…, more=…) → the shop's folder."""
 
     def make(**given: object) -> Path:
-        settings = {"settle": "0 s", "workers": 1, "time": "30 s", "memory": "2 GB", "attempts": 2, **given}
+        settings = {
+            "settle": "0 s",
+            "workers": 1,
+            "time": "30 s",
+            "memory": "2 GB",
+            "attempts": 2,
+            "more": "",
+            **given,
+        }
         shop = fast_folder / "shop"
         for name in ("recipes", "inbox", "outbox", "hold", "rejects"):
             (shop / name).mkdir(parents=True, exist_ok=True)

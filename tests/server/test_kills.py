@@ -12,9 +12,11 @@ import drills
 import performers
 import pytest
 from fettlebox.jobs import faults
+from fettlebox.jobs.audit import audit_shop
 
 MakeShop = Callable[..., Path]
 SCANS = 5
+ELSEWHERE = ("cleared", "trashed", "forgotten")  # points that an undisturbed run of new scans does not reach
 
 
 def fill(shop: Path, mark: str = "") -> tuple[set[str], int]:
@@ -33,7 +35,7 @@ def fill(shop: Path, mark: str = "") -> tuple[set[str], int]:
 
 
 @pytest.mark.parametrize("nth", [1, 3])
-@pytest.mark.parametrize("point", [point for point in faults.POINTS if point not in ("cleared",)])
+@pytest.mark.parametrize("point", [point for point in faults.POINTS if point not in ELSEWHERE])
 def test_a_stop_at_a_commit_point_loses_nothing(make_shop: MakeShop, point: str, nth: int) -> None:
     shop = make_shop(attempts=3)
     scans, tickets = fill(shop)
@@ -55,6 +57,22 @@ def test_a_stop_during_recovery_loses_nothing(make_shop: MakeShop, point: str) -
     drills.check_nothing_lost(shop, scans)
     assert drills.serve_until(shop, performers.succeed) == 0
     drills.check_all_delivered(shop, scans, tickets)
+
+
+@pytest.mark.parametrize("nth", [1, 4])
+@pytest.mark.parametrize("point", ["trashed", "entered", "forgotten"])
+def test_a_stop_while_old_jobs_are_deleted_leaves_no_half(make_shop: MakeShop, point: str, nth: int) -> None:
+    shop = make_shop(more="keep: 1 h\n")
+    scans, _ = fill(shop)
+    assert drills.serve_until(shop, performers.succeed) == 0
+    nth = 1 if point == "forgotten" else nth  # once a round
+    stopped = drills.serve_until(shop, performers.succeed, stop_at=(point, nth), before=drills.two_hours_on)
+    assert stopped == drills.KILLED
+    for _ in range(2):
+        assert drills.serve_until(shop, performers.succeed, before=drills.two_hours_on) == 0
+    assert drills.places_of(shop) == {}, "all are gone"
+    audit = audit_shop(shop)
+    assert audit.clean and (audit.jobs, audit.discarded, audit.entries) == (0, len(scans), 2 * len(scans))
 
 
 def kill_at_random(shop: Path, kills: int, seed: int, *, inline: bool) -> int:

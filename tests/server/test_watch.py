@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import socket
 from collections.abc import Callable, Iterator
@@ -11,13 +12,14 @@ from pathlib import Path
 
 import pytest
 from fettlebox import watch
-from fettlebox.jobs.folders import ShopFolders, read_card
+from fettlebox.choosing import choose_again
+from fettlebox.jobs.folders import Card, ShopFolders, read_card
 from fettlebox.jobs.recovery import recover
 from fettlebox.jobs.rules import Rules, load_rules
 from fettlebox.jobs.spool import Spool
 from fettlebox.jobs.states import State
 from fettlebox.jobs.store import Store
-from fettlebox.watch import Intake, choose_again, is_partial
+from fettlebox.watch import Intake, is_partial
 
 SETTLE_S = 2.0
 
@@ -230,12 +232,14 @@ def test_an_empty_folder_waits(store: Store, intake: Intake) -> None:
     assert intake.look(50.0).settling == 0
 
 
-@pytest.mark.parametrize("ticket", ["bust.stl.ticket.yaml", "bust.ticket.yaml"])
+@pytest.mark.parametrize(
+    "ticket", ["bust.stl.ticket.yaml", "bust.ticket.yaml", "bust.stl.ticket.yml", "bust.ticket.yml"]
+)
 @pytest.mark.parametrize("order", ["ticket first", "ticket later"])
 def test_a_ticket_goes_with_its_scan(store: Store, intake: Intake, ticket: str, order: str) -> None:
     if order == "ticket first":
         put(store, ticket, "order: A-7\nrecipe: fancy\n")
-        assert intake.look(0.0) == intake.look(90.0) == watch.Look(), "a ticket alone waits, without a word"
+        assert intake.look(0.0) == intake.look(50.0) == watch.Look(), "a ticket alone waits, without a word"
         put(store, "bust.stl")
         intake.look(100.0)
     else:
@@ -295,16 +299,132 @@ def test_a_ticket_that_cannot_be_followed_is_refused(
     assert choice.text is None and choice.refusal is not None and sentence in choice.refusal
 
 
-def test_the_same_bytes_twice_are_two_jobs(store: Store, intake: Intake) -> None:
+def test_a_ticket_that_stays_alone_is_told_once_with_the_nearest_name(store: Store, intake: Intake) -> None:
+    put(store, "old kign.ticket.yaml", "order: 1\n")
+    put(store, "old king.part")
+    assert intake.look(0.0).notes == intake.look(59.0).notes == ()
+    ((name, sentence),) = intake.look(61.0).notes
+    assert name == "old kign.ticket.yaml" and "nothing here is called 'old kign'" in sentence
+    assert intake.look(62.0).notes == ()
+    put(store, "old king.stl")
+    ((_, sentence),) = intake.look(63.0).notes
+    assert "did you mean 'old king.ticket.yaml'?" in sentence
+    (store.shop.inbox / "old kign.ticket.yaml").rename(store.shop.inbox / "old king.ticket.yaml")
+    intake.look(64.0)
+    (job,) = intake.look(67.0).claimed
+    card = read_card(store.shop.work / job)
+    assert card is not None and card.ticket == "old king.ticket.yaml"
+
+
+def test_a_ticket_in_the_folder_of_a_scan_is_its_ticket(store: Store, intake: Intake) -> None:
+    put(store, "head/head.obj")
+    put(store, "head/order.ticket.yml", "order: A-9\nrecipe: fancy\n")
+    (job,) = claim_all(intake)
+    row = store.spool.get(job)
+    assert row is not None and (row.order_no, row.recipe) == ("A-9", "fancy")
+    card = read_card(store.shop.work / job)
+    assert card is not None and card.ticket == "head/order.ticket.yml"
+    assert (store.shop.work / job / "original" / card.ticket).is_file()
+
+
+def test_the_same_scan_again_is_refused_with_the_number_of_the_first(store: Store, intake: Intake) -> None:
     put(store, "a.stl", "same")
+    (first,) = claim_all(intake)
     put(store, "b.stl", "same")
     put(store, "c.stl", "other")
-    jobs = claim_all(intake)
-    assert len(set(jobs)) == 3
-    same = sorted(row.id for row in store.spool.jobs() if row.scan_name != "c.stl")
-    assert same[1] == f"{same[0]}-2"
+    put(store, "fancy/a.stl", "same")
+    put(store, "d.stl", "same")
+    put(store, "d.ticket.yaml", "order: 2\n")
+    cards = {card.scan + card.recipe: card for card in map(card_of(store), claim_all(intake, 10.0))}
+    again = cards.pop("b.stlplain")
+    assert again.job == f"{first}-2" and again.refusal is not None
+    assert f"as job {first}" in again.refusal and "it is queued" in again.refusal
+    assert [card.refusal for card in cards.values()] == [None] * 3, "another scan, recipe or ticket"
+
+
+def test_the_same_scan_again_is_done_again_if_shop_or_ticket_say_so(
+    store: Store, intake: Intake, rules: Rules
+) -> None:
     put(store, "a.stl", "same")
-    assert claim_all(intake, 10.0) == (f"{same[0]}-3",)
+    put(store, "a.ticket.yaml", "again: redo\n")
+    (first,) = claim_all(intake)
+    put(store, "a.stl", "same")
+    put(store, "a.ticket.yaml", "again: redo\n")
+    (second,) = claim_all(intake, 10.0)
+    assert second == f"{first}-2" and card_of(store)(second).refusal is None
+    put(store, "b.stl", "same")
+    put(store, "c.stl", "same")
+    intake.rules = replace(rules, again="redo")
+    assert [card_of(store)(job).refusal for job in claim_all(intake, 20.0)] == [None, None]
+
+
+def test_what_was_rejected_or_discarded_may_come_again(store: Store, intake: Intake) -> None:
+    from fettlebox.jobs import discard
+
+    for number, state in enumerate((State.REJECTED, State.DONE)):
+        put(store, "a.stl", "same")
+        (job,) = claim_all(intake, 10.0 * number)
+        assert card_of(store)(job).refusal is None
+        row = store.spool.get(job)
+        assert row is not None
+        begun = store.begin(row)
+        assert begun is not None
+        store.finish(begun, state, "because" if state is State.REJECTED else None)
+    put(store, "a.stl", "same")
+    (job,) = claim_all(intake, 30.0)
+    assert "it is in outbox/a." in (card_of(store)(job).refusal or "")
+    discard(store.shop.root, row.id)
+    put(store, "a.stl", "same")
+    (job,) = claim_all(intake, 40.0)
+    assert "it is queued" in (card_of(store)(job).refusal or ""), "the copy that was refused still waits"
+
+
+def test_a_recipe_that_changed_above_makes_another_job(store: Store, intake: Intake) -> None:
+    (store.shop.recipes / "child.yaml").write_text("recipe: child\nextends: fancy\n")
+    intake.rules = replace(load_rules(store.shop.root), settle_s=SETTLE_S)
+    for number, about in enumerate(("For tests.", "For others.", "For others.")):
+        text = (store.shop.recipes / "fancy.yaml").read_text()
+        (store.shop.recipes / "fancy.yaml").write_text(text.replace("For tests.", about))
+        put(store, "child/a.stl", "same")
+        (job,) = claim_all(intake, 10.0 * number)
+        assert (card_of(store)(job).refusal is not None) == (number == 2)
+
+
+def test_a_misspelt_folder_of_a_recipe_is_no_scan(store: Store, intake: Intake) -> None:
+    put(store, "fanci/a.stl", "1")
+    put(store, "head/a.stl", "2")
+    cards = {card.scan: card for card in map(card_of(store), claim_all(intake))}
+    assert "did you mean 'fancy'?" in (cards["fanci"].refusal or "") and cards["head"].refusal is None
+
+
+def test_a_copy_that_stalled_is_known_by_what_it_became(store: Store, intake: Intake) -> None:
+    """The writer holds the file open across our rename, as a copy over a network that stalls does."""
+    writer = (store.shop.inbox / "slow.stl").open("w")
+    writer.write("half ")
+    writer.flush()
+    (job,) = claim_all(intake)
+    writer.write("and half")
+    writer.flush()
+    row = store.spool.get(job)
+    assert row is not None and row.digest == hashlib.sha256(b"half ").hexdigest()
+    begun = store.begin(row)
+    assert begun is not None and not store.has_changed(begun)
+    whole = hashlib.sha256(b"half and half").hexdigest()
+    assert begun.card.digest == card_of(store)(job).digest == whole
+    row = store.spool.get(job)
+    assert row is not None and row.digest == whole
+    writer.write(", and more")
+    writer.close()
+    assert store.has_changed(begun)
+
+
+def card_of(store: Store) -> Callable[[str], Card]:
+    def card(job: str) -> Card:
+        found = read_card(store.shop.work / job)
+        assert found is not None
+        return found
+
+    return card
 
 
 def test_ids_are_the_same_in_another_shop_and_at_another_time(store: Store, intake: Intake) -> None:
@@ -421,9 +541,6 @@ def test_events_are_hints_only(store: Store) -> None:
     import threading
 
     hinted = threading.Event()
-    stop = watch.watch_for_hints(store.shop.inbox, hinted.set)
-    try:
+    with watch.hints(store.shop.inbox, hinted.set) as trouble:
         put(store, "bust.stl")
-        assert hinted.wait(10)
-    finally:
-        stop()
+        assert trouble is None and hinted.wait(10)

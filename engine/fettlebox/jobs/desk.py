@@ -91,7 +91,14 @@ def retry(
         row, folder, card = _find(folders, spool, job, {State.HELD, State.REJECTED}, seen)
         card = adopt_ticket(folder, card, ticket)
         card = replace(
-            card, state=State.QUEUED, reason=None, recipe_text=None, attempts=0, finished=None, by=by
+            card,
+            state=State.QUEUED,
+            reason=None,
+            refusal=None,
+            recipe_text=None,
+            attempts=0,
+            finished=None,
+            by=by,
         )
         write_whole(folder / CARD, card.to_json())
         sync_folder(folder)

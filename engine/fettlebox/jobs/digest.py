@@ -52,6 +52,11 @@ def signature(path: Path, found: os.stat_result | None = None) -> Signature:
     return Signature(files, size, newest, found.st_ino)
 
 
+def seen_of(signatures: Sequence[Signature]) -> tuple[tuple[int, int, int], ...]:
+    """What of signatures is worth keeping: a rename changes none of it."""
+    return tuple((found.files, found.size, found.changed_ns) for found in signatures)
+
+
 def _walk(folder: Path, depth: int = 0) -> Iterator[tuple[Path, os.stat_result]]:
     if depth > DEEPEST:
         raise NotAScan(f"is more than {DEEPEST} folders deep; expected one scan with its textures")

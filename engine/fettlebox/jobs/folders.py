@@ -38,6 +38,8 @@ class Card:
     came_from    path of the scan below the inbox, `RECIPE/NAME` or `NAME`
     takes        further scans of the same subject that came with it, and lay beside it
     recipe_text  the recipe as it was when the job was claimed; None: read it when the job starts
+    refusal      why the scan is not to be worked on, found out when it was claimed
+    seen         files, bytes and time of the last change of each scan when `digest` was taken
     by           the person whose decision put it where it is; None: the server did, or nobody was named
     """
 
@@ -55,6 +57,8 @@ class Card:
     attempts: int = 0
     finished: str | None = None
     takes: tuple[str, ...] = ()
+    refusal: str | None = None
+    seen: tuple[tuple[int, int, int], ...] = ()
     by: str | None = None
 
     @property
@@ -72,7 +76,8 @@ def read_card(folder: Path) -> Card | None:
         data = json.loads((folder / CARD).read_bytes())
         known = {field.name for field in fields(Card)}
         card = Card(**{key: value for key, value in data.items() if key in known})
-        return replace(card, state=State(card.state), takes=tuple(str(name) for name in card.takes))
+        return replace(card, state=State(card.state), takes=tuple(map(str, card.takes)),
+                       seen=tuple((int(n), int(size), int(when)) for n, size, when in card.seen))  # fmt: skip
     except (OSError, ValueError, TypeError, AttributeError):
         return None
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
 
-from ..errors import UsageError
+from ..errors import FettleboxError, UsageError
 from ..printer import EVERYDAY, Printer
+
+MOST_PARENTS = 16  # recipes that extend each other; the checker stops earlier, at a circle
 
 
 @dataclass(frozen=True)
@@ -25,6 +28,8 @@ class Rules:
     time_s: float = 600.0
     memory_mb: float = 8000.0
     standard: str | None = None
+    again: str = "skip"
+    keep_s: float | None = None
 
     def recipe_text(self, name: str) -> str:
         """The text of a recipe as it is now. Raises UsageError with the nearest right name."""
@@ -38,6 +43,34 @@ class Rules:
             return path.read_text("utf-8")
         except (OSError, UnicodeDecodeError) as error:
             raise UsageError(f"the recipe {name!r} cannot be read: {error}") from error
+
+    def recipe_digest(self, name: str, text: str | None) -> str:
+        """SHA-256 of a recipe's text and of all that it extends; of its name, if it cannot be read."""
+        texts = [name if text is None else text]
+        while text is not None and len(texts) < MOST_PARENTS:
+            parent = _parent(text)
+            path = None if parent is None else self.recipe_folder / f"{parent.removesuffix('.yaml')}.yaml"
+            if path is None or not path.resolve().is_relative_to(self.recipe_folder.resolve()):
+                break
+            try:
+                text = path.read_text("utf-8")
+            except (OSError, UnicodeDecodeError):
+                break
+            texts.append(text)
+        return hashlib.sha256("\0".join(texts).encode()).hexdigest()
+
+
+def _parent(text: str) -> str | None:
+    """What a recipe extends, even if something else in it is wrong."""
+    from ..recipe.nodes import Problems
+    from ..recipe.text import read_nodes
+
+    try:
+        root = read_nodes(text, "", Problems())
+        wanted = None if root is None or not isinstance(root.value, dict) else root.get("extends")
+    except (FettleboxError, ValueError):
+        return None
+    return wanted.value if wanted is not None and isinstance(wanted.value, str) else None
 
 
 def load_rules(shop: Path) -> Rules:
@@ -59,4 +92,6 @@ def load_rules(shop: Path) -> Rules:
         time_s=read.limits.time_s,
         memory_mb=read.limits.memory_mb,
         standard=read.standard,
+        again=read.again,
+        keep_s=read.keep_s,
     )

@@ -13,9 +13,11 @@ from pathlib import Path
 from typing import Any
 
 from . import faults
-from .atomic import sync_folder
+from .atomic import sync_folder, write_whole
 from .bookkeeping import enter_end, enter_end_once
+from .digest import NotAScan, digest, joined, seen_of, signature
 from .folders import (
+    CARD,
     ORIGINAL,
     Card,
     ShopFolders,
@@ -102,11 +104,31 @@ class Store:
         card = read_card(folder)
         if card is None:
             return None
+        card = self._as_it_is(folder, card)
         self.spool.move(
-            row.id, State.QUEUED, State.WORKING, attempts=row.attempts + 1, started=utc_now(), reason=None
-        )
+            row.id, State.QUEUED, State.WORKING, attempts=row.attempts + 1, started=utc_now(), reason=None,
+            digest=card.digest,
+        )  # fmt: skip
         faults.reach("started")
         return Begun(card, folder, row.attempts + 1)
+
+    def has_changed(self, begun: Begun) -> bool:
+        """Was the scan written to after we took its digest? A copy that stalls for long is taken in half-way,
+        and whoever makes it goes on writing into the file that is now ours.
+        """
+        return bool(begun.card.seen) and _seen_now(begun.folder, begun.card) not in (None, begun.card.seen)
+
+    def _as_it_is(self, folder: Path, card: Card) -> Card:
+        """The card with the digest of what lies there now."""
+        seen = _seen_now(folder, card) if card.seen else None
+        if seen is None or seen == card.seen:
+            return card
+        names = (card.scan, *card.takes)
+        card = replace(
+            card, digest=joined(names, [digest(folder / ORIGINAL / each) for each in names]), seen=seen
+        )
+        write_whole(folder / CARD, card.to_json())
+        return card
 
     def lose(self, row: Row) -> None:
         """A queued job whose folder cannot be used is out of the queue until recovery has looked at it."""
@@ -152,6 +174,13 @@ class Store:
         clear_results(begun.folder)
         attempts = begun.attempt if count_attempt else begun.attempt - 1
         self.spool.move(begun.card.job, State.WORKING, State.QUEUED, attempts=attempts, reason=reason)
+
+
+def _seen_now(folder: Path, card: Card) -> tuple[tuple[int, int, int], ...] | None:
+    try:
+        return seen_of([signature(folder / ORIGINAL / name) for name in (card.scan, *card.takes)])
+    except (OSError, NotAScan):
+        return None  # whoever works on it says so
 
 
 def verdict_of(result: Any) -> tuple[State, str | None]:

@@ -1,0 +1,108 @@
+"""Which recipe a scan gets, and whether it is worked on at all: said by its ticket, its folder, the shop."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+from .errors import FettleboxError
+from .jobs.folders import ORIGINAL, Card
+from .jobs.rules import Rules
+from .jobs.spool import Row
+from .reasons import in_one_line
+from .recipe import TICKET_SUFFIX
+
+TICKET_ENDINGS = (TICKET_SUFFIX, ".ticket.yml")
+LARGEST_TICKET_BYTES = 64_000
+LIKE_A_RECIPE = 0.8  # how near a folder's name has to be to a recipe's, from 0 to 1: one letter amiss in five
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The recipe that a scan gets, or the sentence why it cannot have one.
+
+    again  whether the same scan is done again, if the ticket says so
+    """
+
+    recipe: str
+    text: str | None
+    order: str | None = None
+    refusal: str | None = None
+    again: str | None = None
+
+
+def choose_recipe(rules: Rules, folder_recipe: str | None, ticket: Path | None) -> Choice:
+    """The ticket's recipe wins, then that of the folder the scan arrived in, then the shop's."""
+    name, order, again = folder_recipe or rules.default_recipe, None, None
+    if ticket is not None:
+        from .recipe import load_ticket
+
+        if ticket.stat().st_size > LARGEST_TICKET_BYTES:
+            refusal = f"its ticket is larger than {LARGEST_TICKET_BYTES} bytes; expected a few lines"
+            return Choice(name or "?", None, refusal=refusal)
+        try:
+            read = load_ticket(ticket, ticket.name)
+        except FettleboxError as error:
+            return Choice(name or "?", None, refusal=f"its ticket cannot be used: {in_one_line(error)}")
+        name, order, again = read.recipe or name, read.order, read.again
+    if name is None:
+        refusal = "nothing says which recipe to run: no ticket names one and the shop has no default"
+        return Choice("?", None, order, refusal, again)
+    try:
+        return Choice(name, rules.recipe_text(name), order, again=again)
+    except FettleboxError as error:
+        return Choice(name, None, order, str(error), again)
+
+
+def choose_again(rules: Rules, card: Card, folder: Path) -> Choice:
+    """The choice for a job that was claimed before, with the recipes of today."""
+    parent = Path(card.came_from).parent.name
+    ticket = None if card.ticket is None else folder / ORIGINAL / card.ticket
+    return choose_recipe(rules, parent or None, ticket)
+
+
+def almost_a_recipe(folder: str, recipes: Iterable[str]) -> str | None:
+    """A sentence if a folder in the inbox is called nearly as a recipe is: as a scan it would get another."""
+    near = get_close_matches(folder.lower(), list(recipes), n=1, cutoff=LIKE_A_RECIPE)
+    if not near or near[0] == folder:
+        return None
+    return (
+        f"a folder {folder!r} in the inbox, and there is no such recipe; did you mean {near[0]!r}? Call the "
+        f"folder that and drop it anew. If it is a scan of that name: fettlebox retry"
+    )
+
+
+def done_before(first: Row) -> str:
+    """Why a scan that came again is not worked on."""
+    where = f"it is in {first.folder}" if first.finished else f"it is {first.state}"
+    return (
+        f"the same scan with the same recipe and ticket came before, as job {first.id}; {where}. To do it "
+        "again: fettlebox retry, or write 'again: redo' into the ticket or into shop.yaml"
+    )
+
+
+def ticket_names(scan: str) -> tuple[str, ...]:
+    """What a scan's ticket may be called: `bust.stl.ticket.yaml`, else `bust.ticket.yaml`; also `.yml`."""
+    return tuple(name + ending for name in (scan, Path(scan).stem) for ending in TICKET_ENDINGS)
+
+
+def ticket_of(scan: str, tickets: Mapping[str, Any]) -> str | None:
+    """The name of a scan's ticket, if it is there."""
+    return next((name for name in ticket_names(scan) if name in tickets), None)
+
+
+def lone_ticket(name: str, scans: Iterable[str]) -> str:
+    """What to tell of a ticket without a scan."""
+    stem = next(name.removesuffix(ending) for ending in TICKET_ENDINGS if name.endswith(ending))
+    near = get_close_matches(stem, [Path(scan).stem for scan in scans], n=1)
+    hint = f"did you mean {near[0] + TICKET_SUFFIX!r}?" if near else "put the scan beside it, or take it away"
+    return f"a ticket without a scan: nothing here is called {stem!r}; {hint}"
+
+
+def ticket_inside(folder: Path) -> str | None:
+    """The one ticket that lies in a folder beside its mesh, `FOLDER/NAME`; None for none or several."""
+    found = [path.name for path in folder.iterdir() if path.name.endswith(TICKET_ENDINGS) and path.is_file()]
+    return f"{folder.name}/{found[0]}" if len(found) == 1 else None
