@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from fettlebox.api import HoldError, Part, StepContext, StepError, StepResult, step
@@ -26,6 +27,10 @@ USUAL_PROTECT = 0.5
 USUAL_FOOTING = 0.1
 """What is taken when a recipe does not say: heights as shares; the footing as a share of the face of a cube
 that holds as much as the part. Common practice, no published source."""
+
+HANGS_SHARE, FOOT_SHARE = 0.015, 0.05
+"""What hangs down by less than this share of the part's height is texture; what ends within this share of its
+lowest point is what it stands on. Our judgement: a chin over a neck hangs by a twentieth and more."""
 
 
 @step("cut", version=2, summary="Cut the part flat below; it stands on the cut face.", shorthand="at")
@@ -56,7 +61,26 @@ def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
                 "whole. Cut lower, tilt less, or protect less."
             )
     made = make_cut(trimmed, point, up, bed=True)
-    return _result(part, made, params.keep, further)
+    result = _result(part, made, params.keep, further)
+    free = _hanging(part)
+    if params.hanging == "keep" and len(free) and ((free - point) @ up).min() < 0:
+        said = (
+            "The cut runs through something that hangs down free beside it, such as a chin. Cut lower, or "
+            "let the step choose (tilt: {up to: 0 deg})."
+        )
+        return replace(result, warnings=(*result.warnings, said))
+    return result
+
+
+def _hanging(part: Part) -> Floats:
+    """(k,3) points of what hangs down free, such as a chin."""
+    from .geometry.hanging import hanging
+
+    low, high = part.bounds[:, 2]
+    tall_mm = float(high - low)
+    return part.vertices[
+        hanging(part.vertices, part.faces, HANGS_SHARE * tall_mm, float(low) + FOOT_SHARE * tall_mm)
+    ]
 
 
 def _plane(part: Part, flat: Flat, at: float | None, tilt_deg: float) -> tuple[Floats, Floats]:
@@ -122,13 +146,16 @@ def _limits(part: Part, trimmed: Part, params: Params, most_tilt_deg: float, who
     low, high = part.bounds[:, 2]
     share = USUAL_PROTECT if params.protect is None else params.protect
     used = trimmed.vertices[np.unique(trimmed.faces)]
+    protected = used[used[:, 2] >= high - share * (high - low)]
+    if params.hanging == "keep":
+        protected = np.concatenate([protected, _hanging(trimmed)])
     placed = not isinstance(params.at, str) or params.through is not None
     at = None if isinstance(params.at, str) else params.at
     return cut_search.Limits(
         most_tilt_deg=most_tilt_deg,
         least_mm3=min(1.0, params.keep + cut_search.KEEP_SLACK) * whole_mm3,
         least_base_mm2=(USUAL_FOOTING * whole_mm3 ** (2 / 3) if params.footing is None else params.footing),
-        protected=used[used[:, 2] >= high - share * (high - low)],
+        protected=protected,
         unwanted=base_points(trimmed),
         through=_plane(part, params, at, 0.0)[0] if placed else None,
         steady_deg=params.steady,
@@ -144,9 +171,11 @@ def _no_cut(
     share = USUAL_PROTECT if params.protect is None else params.protect
     within = (
         f"tilted up to {most_tilt_deg:g} deg that keeps {params.keep:.0%} of the volume, stays out of the "
-        f"upper {share:.0%} and leaves a face of {limits.least_base_mm2:.0f} mm2"
+        f"upper {share:.0%}, leaves a face of {limits.least_base_mm2:.0f} mm2"
     )
     change = "Allow more tilt, keep less, or protect less"
+    if params.hanging == "keep":
+        within += ", with what hangs free, such as a chin, whole"
     firmest = found.steadiest
     if firmest is not None:
         tips = firmest.tips_beyond_deg

@@ -106,6 +106,11 @@ class Params(Flat):
         about="Upper share of the part's height that the cut below must stay out of. 50 % when the tilt is "
         "chosen.",
     )
+    hanging: Literal["keep", "cut"] = Field(
+        "keep",
+        description="What hangs down free beside the cut, such as a chin over a neck: `keep` it whole, or "
+        "let the cut run through it, when the tilt is chosen. A cut that is given warns of it.",
+    )
     footing: Area | None = quantity(
         None,
         at_least="0 mm2",

@@ -45,8 +45,8 @@ def test_height_and_firmness(costs: dict[tuple[int, ...], Cost]) -> None:
 
 
 def test_scars(costs: dict[tuple[int, ...], Cost]) -> None:
-    """Seen from the front: the top's edge and the legs, the rear ones too. On its front all of that is down; on
-    its back, its legs or its top none of it."""
+    """Seen from the front: the top's edge and the legs, the rear ones too. On its front all of that is down;
+    on its back, its legs or its top none of it."""
     assert costs[0, -1, 0].scarred_share == pytest.approx(1.0)
     assert (
         costs[0, 1, 0].scarred_share == costs[0, 0, -1].scarred_share == costs[0, 0, 1].scarred_share == 0.0

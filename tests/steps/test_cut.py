@@ -252,6 +252,31 @@ def test_a_chosen_cut_beside_a_fixed_one(goblet: Part, tmp_path: Path) -> None:
     assert result.part.bed_plane is not None and len(result.part.planes) == 2
 
 
+@pytest.fixture(scope="module")
+def head() -> Part:
+    """A ball on a neck with a chin in front; the chin's lower end is at -30, the neck's at -70."""
+    skull = trimesh.creation.icosphere(4, 40.0).apply_translation([0, 0, 40.0])
+    neck = trimesh.creation.cylinder(18.0, 80.0, sections=64).apply_translation([0, 0, -30.0])
+    chin = trimesh.creation.icosphere(4, 14.0).apply_translation([0, -36.0, -16.0])
+    jaw = trimesh.creation.cylinder(10.0, 40.0, sections=32).apply_translation([0, -36.0, 4.0])
+    return part_of(trimesh.boolean.union([skull, neck, chin, jaw], engine="manifold"))
+
+
+@pytest.mark.parametrize("most_tilt", ["0 deg", "30 deg"])
+def test_a_chin_stays_whole(head: Part, tmp_path: Path, most_tilt: str) -> None:
+    given = {"tilt": {"up to": most_tilt}, "keep": "60 %", "protect": "10 %"}
+    plane = run(head, tmp_path, **given).part.bed_plane
+    assert plane is not None
+    chin = head.vertices[(head.vertices[:, 1] < -24) & (head.vertices[:, 2] < -16)]
+    assert plane.height_of(chin).max() < 0
+
+
+def test_a_given_cut_through_a_chin_is_warned_of(head: Part, tmp_path: Path) -> None:
+    assert any("chin" in said for said in run(head, tmp_path, at="45 mm", keep="50 %").warnings)
+    assert run(head, tmp_path, at="35 mm", keep="50 %").warnings == ()
+    assert run(head, tmp_path, at="45 mm", keep="50 %", hanging="cut").warnings == ()
+
+
 def test_what_cannot_stand_is_held_with_what_to_change(tmp_path: Path) -> None:
     """A post 10 wide and 100 high tips at atan(10/100) = 5.7 degrees: never at 6."""
     post = part_of(trimesh.creation.box((10.0, 10.0, 100.0)).subdivide().subdivide())
