@@ -73,7 +73,9 @@ class Params(StepParams):
         "contact, then the lowest. `weighed`: the steady resting face that costs least by `weights`. "
         "`as is`: no turn.",
     )
-    weights: Weights = Field(Weights(), description="What matters where resting faces are weighed.")
+    weights: Weights = Field(
+        Weights.model_validate({}), description="What matters where resting faces are weighed."
+    )
     steady: Angle = quantity(
         "6 deg",
         at_least="0 deg",
