@@ -10,6 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from fettlebox.api import (
+    HoldError,
     Length,
     Part,
     StepContext,
@@ -153,7 +154,7 @@ def drain(part: Part, params: Params, ctx: StepContext) -> StepResult:
     left = int(bodies(drilled_faces).max()) + 1 if len(drilled_faces) else 0
     # Euler and Poincaré: a hole takes two discs out of the surface and puts a tube in: two less each.
     if left != len(volumes) - len(hollows) or euler(drilled_faces) != euler(faces) - 2 * len(holes):
-        raise StepError(
+        raise HoldError(
             f"The wall is too rugged for clean holes of {params.diameter:g} mm. "
             "Ask for another diameter or place."
         )

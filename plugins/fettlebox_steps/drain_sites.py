@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from fettlebox.api import Part, StepError
+from fettlebox.api import HoldError, Part
 
 if TYPE_CHECKING:
     import numpy as np
@@ -71,7 +71,7 @@ class Sites:
             order = np.argsort(np.linalg.norm(self.points - point, axis=1), kind="stable")
             hole = self._first(order, made)
             if hole is None:
-                raise StepError(self._no_room(len(made)))
+                raise HoldError(self._no_room(len(made)))
             made.append(hole)
         return made
 
@@ -162,13 +162,13 @@ class Sites:
                 break
             hole = self._first(order, made)
             if hole is None:
-                raise StepError(self._no_room(len(made)))
+                raise HoldError(self._no_room(len(made)))
             made.append(hole)
         while len(made) < self.params.count:
             order = np.array(list(far_first(self.points, [hole.mouth for hole in made])))
             hole = self._first(order, made)
             if hole is None:
-                raise StepError(self._no_room(len(made)))
+                raise HoldError(self._no_room(len(made)))
             made.append(hole)
         return made
 

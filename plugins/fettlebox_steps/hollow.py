@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from fettlebox.api import (
+    HoldError,
     Length,
     Part,
     StepContext,
@@ -64,7 +65,7 @@ def hollow(part: Part, params: Params, ctx: StepContext) -> StepResult:
         raise StepError("The surface is inside out; put repair before hollow.")
     cell_mm = cell_for(part.bounds[0], part.bounds[1], params.wall)
     if cell_mm > COARSEST_CELL * params.wall:
-        raise StepError(
+        raise HoldError(
             f"The part is too large ({_size(part)}) for a wall of {params.wall:g} mm: it would have to be "
             f"worked on in cells of {cell_mm:.3g} mm. Ask for a wall of {2 * cell_mm:.2g} mm or more."
         )
@@ -77,7 +78,7 @@ def hollow(part: Part, params: Params, ctx: StepContext) -> StepResult:
     made = hollowed(part.vertices, faces, tree, params.wall, cell_mm, smallest_mm3)
     ctx.progress(0.8)
     if not len(made.volumes_mm3):
-        raise StepError(_nothing_hollow(part, params, made, smallest_mm3))
+        raise HoldError(_nothing_hollow(part, params, made, smallest_mm3))
     result = _joined(part, made)
     after_mm3, _ = volume_and_centroid(result.vertices, result.faces)
     corners = made.vertices[made.faces]

@@ -11,7 +11,7 @@ import igl
 import numpy as np
 import pytest
 import trimesh
-from fettlebox.api import Origin, Part, StepContext, StepError, StepResult
+from fettlebox.api import HoldError, Origin, Part, StepContext, StepError, StepResult
 from fettlebox.mesh import soundness
 from fettlebox_steps.hollow import Params, hollow
 
@@ -200,7 +200,7 @@ def test_a_void_that_was_there_becomes_part_of_the_hollow_and_is_told(tmp_path: 
 def test_a_wall_that_leaves_nothing_hollow_is_refused(
     params: dict[str, str], said: str, tmp_path: Path
 ) -> None:
-    with pytest.raises(StepError, match=f"Nothing would be hollow: .*{said}"):
+    with pytest.raises(HoldError, match=f"Nothing would be hollow: .*{said}"):
         _run(_part(_ball()), tmp_path, **params)
 
 
@@ -214,5 +214,5 @@ def test_what_is_not_closed_or_inside_out_is_sent_to_repair(tmp_path: Path) -> N
 
 def test_a_wall_too_thin_for_so_large_a_part_is_refused_with_what_would_do(tmp_path: Path) -> None:
     mesh = trimesh.creation.box((2000.0, 2000.0, 2000.0))
-    with pytest.raises(StepError, match=r"too large .* Ask for a wall of 1.3 mm or more"):
+    with pytest.raises(HoldError, match=r"too large .* Ask for a wall of 1.3 mm or more"):
         _run(_part(mesh), tmp_path, wall="0.4 mm")
