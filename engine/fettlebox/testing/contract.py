@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import re
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -26,9 +27,10 @@ from .watching import ContractError, confined, otherwise_the_same, silence, unch
 
 UNITS = frozenset(
     ("mm", "cm", "m", "mm2", "mm3", "cm3", "ml", "deg", "rad", "s", "min", "h", "g", "kg", "percent", "share",
-     "ratio", "px", "dpi", "mb", "count", "per", "cost", "price")
+     "ratio", "px", "dpi", "mb", "count", "per", "cost", "price", "scale", "direction", "normal",
+     "up", "axis", "turn", "facing", "to", "score")
 )  # fmt: skip
-"""Words that say what a number in a fact counts in; money is the shop's own, in what is a cost or a price."""
+"""Words that say what a number in a fact counts in, or that it has no unit. Money is the shop's own."""
 
 MOST_GROWTH = 1.6
 """Most that time may grow, as a power of the triangles: n·log n is 1.1 where this is measured, n² is 2. The
@@ -99,7 +101,7 @@ def its_schema_is_good(trial: Trial) -> None:
     if not step.params.model_config.get("extra") == "forbid":
         raise ContractError("its parameters accept keys that they do not have; expected extra='forbid'")
     json.dumps(compose_schema("recipe", Catalog({step.name: step}, {step.name: "a trial"})), allow_nan=False)
-    written = params.model_dump(mode="json", by_alias=True)
+    written = params.model_dump(mode="json", by_alias=True, exclude_unset=True)
     if step.params.model_validate(written) != params:
         raise ContractError("its parameters, written out and read again, are others")
 
@@ -138,10 +140,13 @@ def units_are_honoured(trial: Trial) -> None:
     for name, field in trial.step.params.model_fields.items():
         key, kind = field.alias or name, kind_of(field.metadata, field.annotation)
         value = trial.settings.get(key, field.default)
-        if kind is None or not isinstance(value, str):
+        if kind is None or not isinstance(value, str) or re.fullmatch(kind.pattern, value) is None:
             continue
+        try:
+            first = getattr(trial.params({**trial.settings, key: value}), name)
+        except ContractError:
+            continue  # it may not be said beside the others
         for other in _otherwise_written(value, kind):
-            first = getattr(trial.params(), name)
             second = getattr(trial.params({**trial.settings, key: other}), name)
             if not math.isclose(first, second, rel_tol=1e-9):
                 raise ContractError(f"{key!r} of {value} is not the same as of {other}")
