@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
+from typing import Any
 
 import yaml
 from fettlebox.api import Origin, Step, StepContext
@@ -76,14 +79,9 @@ def test_the_step_in_the_developers_guide_works(tmp_path: Path) -> None:
     import trimesh
     from fettlebox.mesh import Part
 
-    code = blocks(DEVELOPERS, "python")[0]
-    (tmp_path / "lift_from_the_guide.py").write_text(code)
-    sys.path.insert(0, str(tmp_path))
-    try:
-        import lift_from_the_guide  # type: ignore[import-not-found]
-    finally:
-        sys.path.remove(str(tmp_path))
-    step = lift_from_the_guide.lift
+    module: dict[str, Any] = {"__name__": "lift_from_the_guide"}
+    exec(compile(blocks(DEVELOPERS, "python")[0], "DEVELOPERS.md", "exec", dont_inherit=True), module)
+    step = module["lift"]
     assert isinstance(step, Step)
     box = trimesh.creation.box()
     part = Part(np.asarray(box.vertices), np.asarray(box.faces, dtype=np.int32))
@@ -91,6 +89,27 @@ def test_the_step_in_the_developers_guide_works(tmp_path: Path) -> None:
     lifted = step(part, step.params.model_validate({"by": "12 mm"}), ctx)
     assert lifted.part.bounds[0, 2] == part.bounds[0, 2] + 12.0
     assert lifted.facts == {"lifted_mm": 12.0}
+
+
+def test_the_step_in_the_guide_is_the_one_that_plugin_new_makes(tmp_path: Path) -> None:
+    from fettlebox.new_plugin import new_plugin
+
+    def without_words(code: str) -> str:
+        tree = ast.parse(code)
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and ast.get_docstring(node):
+                node.body = node.body[1:]
+        tree.body = [node for node in tree.body if not isinstance(node, ast.Import | ast.ImportFrom)]
+        return ast.unparse(tree)
+
+    folder = new_plugin("lift", tmp_path)
+    made = (folder / "fettlebox_lift" / "__init__.py").read_text("utf-8")
+    assert without_words(made) == without_words(blocks(DEVELOPERS, "python")[0])
+    entry = tomllib.loads((folder / "pyproject.toml").read_text("utf-8"))["project"]["entry-points"]
+    assert entry == tomllib.loads(blocks(DEVELOPERS, "toml")[0])["project"]["entry-points"]
+    assert blocks(DEVELOPERS, "python")[1].split("@pytest")[1] in (
+        folder / "tests" / "test_lift.py"
+    ).read_text("utf-8")
 
 
 def test_the_guide_s_schema_command_runs(tmp_path: Path) -> None:
