@@ -187,3 +187,34 @@ def test_the_audit_s_word_is_kept(bench: Bench) -> None:
     said = audited()
     assert not said["clean"] and any("bust.stl" in finding and job in finding for finding in said["findings"])
     assert "not as the ledger says" in bench.client.get("/ledger", headers=bench.headers("see")).text
+
+
+def test_what_many_pages_want_is_made_once(bench: Bench) -> None:
+    from concurrent.futures import ThreadPoolExecutor
+
+    from fettlebox.board.kept import Kept
+
+    made: list[int] = []
+    kept = Kept(2)
+
+    def make() -> bytes:
+        made.append(1)
+        return b"x"
+
+    with ThreadPoolExecutor(8) as pool:
+        assert list(pool.map(lambda _: kept.get("a", make), range(50))) == [b"x"] * 50
+    assert len(made) == 1
+    for key in ("b", "c", "a"):
+        kept.get(key, make)
+    assert len(made) == 4, "the oldest is forgotten"
+
+
+def test_the_list_that_pages_follow_is_never_an_old_one(bench: Bench) -> None:
+    for number in range(3):
+        job = bench.job()
+        page = bench.client.get("/part/jobs", headers=bench.headers("see")).text
+        assert job in page and page.count("<li data-key=") >= number
+        bench.office.desk.release(job, Person("asha", May.DECIDE))
+        page = bench.client.get("/part/jobs", headers=bench.headers("see")).text
+        assert "Waits for a person <b>0</b>" in page
+        assert "form_token" not in page and "asha" not in page, "it is the same for everybody"

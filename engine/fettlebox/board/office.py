@@ -12,6 +12,7 @@ from ..jobs.folders import ShopFolders
 from .actions import Desk
 from .auditing import Auditor
 from .cabinet import Cabinet
+from .kept import Kept
 from .keys import May, Person
 from .ledger_index import LedgerIndex
 from .live import Live
@@ -43,6 +44,7 @@ class Office:
     thumbs: Thumbs
     auditor: Auditor
     postman: Postman
+    parts: Kept
 
 
 def make_office(settings: Settings) -> Office:
@@ -59,6 +61,7 @@ def make_office(settings: Settings) -> Office:
         Thumbs(),
         Auditor(settings.shop, cabinet),
         Postman(settings.shop, cabinet, spool),
+        Kept(),
     )  # fmt: skip
 
 

@@ -100,8 +100,17 @@ def jobs_part(
     find: str = Query("", max_length=200),
     from_: str | None = Query(None, alias="from", max_length=100),
 ) -> Response:
-    """The list alone, for a page that follows what happens."""
-    return render(request, "jobs_part.html", _jobs(office_of(request), state, find, from_))
+    """The list alone, for a page that follows what happens. However many pages follow, it is made once."""
+    office = office_of(request)
+    key = (state, find, from_, office.spool.version(), str(office.live.at_work))
+    return Response(
+        office.parts.get(key, lambda: _part(request, office, state, find, from_)), media_type="text/html"
+    )
+
+
+def _part(request: Request, office: Office, state: str, find: str, cursor: str | None) -> bytes:
+    """The same for everybody: nothing of who asks may be in it."""
+    return bytes(render(request, "jobs_part.html", _jobs(office, state, find, cursor)).body)
 
 
 def _jobs(office: Office, state: str, find: str, cursor: str | None) -> dict[str, Any]:

@@ -31,8 +31,8 @@ class Settings:
     url: str | None = None
     certificate: Path | None = None
     key: Path | None = None
-    requests_a_second: float = 30.0
-    burst: float = 300.0
+    requests_a_second: float = 100.0
+    burst: float = 1000.0
     failures: float = 10.0
     most_form_bytes: int = 64 * 1024
     most_chunk_bytes: int = 16 * MB

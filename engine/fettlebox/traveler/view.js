@@ -113,7 +113,44 @@ function begin() {
       renderer.render(scene, camera);
     });
     line.style.left = `${(100 * cut) / width}%`;
+    marks.forEach(place);
     share.setAttribute("aria-valuetext", `scan ${share.value} %, ${after} ${100 - share.value} % of the picture`);
+  }
+
+  // Places that the page asks about: boxes to tick whose data-mark is "x y z" on the part, in mm. Each has a label
+  // in the view that ticks it where it is; one that faces away is faint, and a box that is chosen turns to its place.
+  const corners = part.getAttribute("position");
+  const outward = part.getAttribute("normal");
+  const marks = [...document.querySelectorAll("input[data-mark]")].map((box) => {
+    const at = new THREE.Vector3(...box.dataset.mark.split(" ", 3).map(Number));
+    let nearest = 0;
+    let least = Infinity;
+    for (let i = 0; i < corners.count; i += 1) {
+      const away = corner.fromBufferAttribute(corners, i).distanceToSquared(at);
+      if (away < least) { least = away; nearest = i; }
+    }
+    const facing = new THREE.Vector3().fromBufferAttribute(outward, nearest);
+    const label = document.createElement("label");
+    label.className = "mark";
+    label.htmlFor = box.id;
+    label.textContent = box.value;
+    canvas.parentElement.append(label);
+    const show = () => label.classList.toggle("ticked", box.checked);
+    box.addEventListener("change", show);
+    box.addEventListener("focus", () => {
+      now.yaw = Math.atan2(facing.x, -facing.y);
+      now.pitch = Math.min(1.5, Math.max(-1.5, Math.asin(Math.min(1, Math.max(-1, facing.z)))));
+      ask();
+    });
+    show();
+    return { at, facing, label };
+  });
+
+  function place({ at, facing, label }) {
+    corner.copy(at).project(camera);
+    label.style.left = `${50 + 50 * corner.x}%`;
+    label.style.top = `${50 - 50 * corner.y}%`;
+    label.classList.toggle("behind", corner.copy(camera.position).sub(at).dot(facing) < 0);
   }
 
   function ask() {
