@@ -132,7 +132,7 @@ def code_digest(package: str) -> str:
 
 
 def _pack(result: StepResult) -> dict[str, Any]:
-    told = {
+    told: dict[str, Any] = {
         "facts": dict(result.facts),
         "warnings": list(result.warnings),
         "evidence": dict(result.evidence),

@@ -147,7 +147,7 @@ def _warnings(made: Hollowed) -> tuple[str, ...]:
     many = len(made.volumes_mm3)
     warnings = [
         f"The part has {many} closed {'hollow' if many == 1 else 'hollows'}: printed in resin, liquid stays "
-        "trapped inside, uncured. Put drain after this step."
+        "trapped inside, uncured, unless drain follows."
     ]
     if made.voids:
         warnings.append(

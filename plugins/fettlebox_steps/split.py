@@ -57,6 +57,12 @@ class Params(StepParams):
         at_most="95 %",
         about="Upper share of the part's height that cuts must stay out of.",
     )
+    protect_from: Literal["all cuts", "level cuts"] = Field(
+        "all cuts",
+        alias="protect from",
+        description="`level cuts`: upright cuts may go through what is protected, where the part is too wide "
+        "or too deep; the traveler says so.",
+    )
     keys: Literal["pegs", "dowels", "none"] = Field(
         "pegs",
         description="What leads two pieces together: `pegs` on one and sockets in the other, or holes in "
@@ -124,7 +130,7 @@ def split(part: Part, params: Params, ctx: StepContext) -> StepResult:
     whole = Block(part.vertices, part.faces, part.colours)
     wish = _Wish(part, params, room_mm, whose)
     if wish.sticks_out_mm > room_mm.min() / 2:
-        raise HoldError(_no_way(wish, 2))
+        raise HoldError(_no_way(wish))
     cells, cuts = _cut_up(whole, wish)
     ctx.progress(0.4)
     if len(cells) > params.most:
@@ -174,6 +180,17 @@ def split(part: Part, params: Params, ctx: StepContext) -> StepResult:
         "room_mm": [float(v) for v in room_mm],
     }
     warnings = tuple(work.warnings)
+    barred = wish.barred(*(float(v) for v in part.bounds[:, 2]))
+    if barred is not None and any(
+        axis != 2 and float(cell.block.vertices[:, 2].max()) > barred[0]
+        for axis, at_mm in cuts
+        for cell in cells
+        if float(np.abs(cell.block.vertices[:, axis] - at_mm).min()) < FITS_WITHIN_MM
+    ):
+        warnings += (
+            f"Upright cuts go through the upper {params.protect:.0%}, which no level cut touches: the part "
+            "is too wide or too deep there. Look at the picture before printing.",
+        )
     footless = [cell.name for cell in cells if not cell.foot]
     if footless:
         warnings += (f"{', '.join(footless)}: no flat face to stand on; it needs support.",)
@@ -203,6 +220,11 @@ class _Wish:
             return 0.0
         return self.params.depth or self.params.diameter or USUAL_KEY_MM[1]
 
+    @property
+    def upright_too(self) -> bool:
+        """Whether upright cuts, too, must stay out of what is protected."""
+        return self.params.protect_from == "all cuts"
+
     def barred(self, low: float, high: float) -> tuple[float, float] | None:
         if not self.params.protect:
             return None
@@ -222,11 +244,13 @@ def _cut_up(whole: Block, wish: _Wish) -> tuple[list[Cell], list[tuple[int, floa
     counts = layer_counts(
         whole.vertices, whole.faces.astype(np.int64), places, wish.room_mm, wish.sticks_out_mm
     )
-    if barred is not None:  # a layer that reaches into what is protected cannot be cut upright
+    if (
+        barred is not None and wish.upright_too
+    ):  # a layer that reaches into what is protected cannot be cut upright
         counts[:, places.at_mm > barred[0]] *= counts[:, places.at_mm > barred[0]] == 1
     levels = fewest_cuts(places, float(wish.room_mm[2]), wish.sticks_out_mm, counts)
     if levels is None:
-        raise HoldError(_no_way(wish, 2))
+        raise HoldError(_no_way(wish))
     cells: list[Cell] = []
     cuts: list[tuple[int, float]] = [(2, float(at)) for at in levels]
     for layer in sliced(whole, 2, levels):
@@ -240,7 +264,7 @@ def _cut_up(whole: Block, wish: _Wish) -> tuple[list[Cell], list[tuple[int, floa
             if best is None or len(blocks) < len(best[0]):
                 best = [Cell(block, turned) for block in blocks], made[1]
         if best is None:
-            raise HoldError(_no_way(wish, 0))
+            raise HoldError(_no_way(wish))
         cells += best[0]
         cuts += best[1]
     for number, cell in enumerate(cells, start=1):
@@ -267,7 +291,7 @@ def _cut_layer(
             if float(np.ptp(block.vertices[:, axis])) <= room_mm[axis] + FITS_WITHIN_MM:
                 made.append(block)
                 continue
-            if barred is not None and float(block.vertices[:, 2].max()) > barred[0]:
+            if barred is not None and wish.upright_too and float(block.vertices[:, 2].max()) > barred[0]:
                 return None
             if at is None:
                 places = places_along(layer.vertices, layer.faces.astype(np.int64), axis, None)
@@ -280,15 +304,14 @@ def _cut_layer(
     return blocks, cuts
 
 
-def _no_way(wish: _Wish, axis: int) -> str:
+def _no_way(wish: _Wish) -> str:
     size = " x ".join(f"{side:.4g}" for side in wish.part.bounds[1] - wish.part.bounds[0])
     room = " x ".join(f"{side:.4g}" for side in wish.room_mm)
     said = f"The part ({size} mm) cannot be cut into pieces that fit {wish.whose} ({room} mm)"
     if wish.params.protect and wish.sticks_out_mm <= wish.room_mm.min() / 2:
-        way = "level" if axis == 2 else "upright"
         return (
-            f"{said} without {way} cuts through the upper {wish.params.protect:.0%}, which protect keeps "
-            "whole. Protect less, print it smaller, or on a larger printer."
+            f"{said} without cuts through the upper {wish.params.protect:.0%}, which protect keeps "
+            "whole. Protect less, protect it from level cuts only, or print it smaller."
         )
     return f"{said}: the keys alone take {wish.sticks_out_mm:.3g} mm. Ask for shorter keys."
 

@@ -72,7 +72,8 @@ class Cell:
             axis, at_mm, way = self.down
             normal = way * np.eye(3)[axis]
             x, y, z = (float(v) for v in at_mm * np.eye(3)[axis])
-            piece = piece.with_plane(Plane("cut", (x, y, z), tuple(float(v) for v in normal), bed=True))
+            nx, ny, nz = (float(v) for v in normal)
+            piece = piece.with_plane(Plane("cut", (x, y, z), (nx, ny, nz), bed=True))
             piece = piece.moved(turn_down(normal))
         if self.turned:
             piece = piece.moved(quarter_turn())
@@ -290,7 +291,7 @@ class Joining:
 def _way(down: tuple[int, float, int]) -> Floats:
     import numpy as np
 
-    return down[2] * np.eye(3)[down[0]]
+    return np.asarray(down[2] * np.eye(3)[down[0]], dtype=np.float64)
 
 
 def _engraved(block: Block, face: CutFace, shape: Any, middle: Floats, factor: float) -> tuple[Block, float]:

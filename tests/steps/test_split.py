@@ -166,6 +166,14 @@ def test_cuts_stay_out_of_what_is_protected(tmp_path: Path) -> None:
     assert low.evidence["cuts"][0]["at_mm"] <= 180 * 0.22 + 1e-9
     with pytest.raises(HoldError, match=r"upper 95%, which protect keeps whole"):
         _run(part, tmp_path, (100.0, 100.0, 100.0), protect="95 %")
+    wide = _part(trimesh.creation.box((150.0, 60.0, 80.0)))
+    with pytest.raises(HoldError, match=r"without cuts through the upper 50%"):
+        _run(wide, tmp_path, (100.0, 100.0, 100.0), protect="50 %")
+    told = {"protect": "50 %", "protect from": "level cuts"}
+    assert (
+        "Upright cuts go through the upper 50%"
+        in _run(wide, tmp_path, (100.0, 100.0, 100.0), **told).warnings[0]
+    )
 
 
 def test_pieces_without_a_foot_lie_on_their_cut_face(tmp_path: Path) -> None:

@@ -42,7 +42,7 @@ def route(record: JobRecord, figures: Figures) -> list[Markup]:
 def _step(record: JobRecord, step: StepRecord, figures: Figures) -> Markup:
     title = step.id if step.id == step.name else f"{step.id} ({step.name})"
     same = step.outcome == "done" and step.part_in == step.part_out
-    outcome = "done, part unchanged" if same else step.outcome
+    outcome: str = "done, part unchanged" if same else step.outcome
     if step.made:
         outcome = f"done; made {', '.join(step.made)}"
     pictures = [

@@ -65,7 +65,7 @@ def places_along(vertices: Floats, faces: Ints, axis: int, barred: tuple[float, 
         forward = {0: -along[:, 1], 1: np.zeros(1), 2: along[:, 0]}[axis]
         lengths[q] = np.linalg.norm(along, axis=1).sum() + FRONT * np.maximum(forward, 0.0).sum()
     which = np.repeat(np.arange(len(layers)), np.diff(layers.layers))
-    seam = np.bincount(which, lengths, len(layers))
+    seam = np.asarray(np.bincount(which, lengths, len(layers)), dtype=np.float64)
     many = np.bincount(which, layers.area_mm2 > 0, len(layers))
     seam *= 1.0 + LOOSE * np.maximum(many - 1, 0)
     allowed = many > 0
