@@ -42,6 +42,10 @@ LOOKED_MM = 0.5
 OFF_MM = 1e-3
 """Rays start this far off the surface that they leave."""
 
+WIDEST_RAD = 2.0
+"""A label goes at most this far round an arc, 57 degrees to either side: what is further round cannot be read
+from in front of it (our judgement)."""
+
 AROUND_MM = 1.0
 """The scan's surface this far around a label, and this far above and below it, gave way to the label."""
 
@@ -309,11 +313,11 @@ def _wrapped(part: Part, surface: Surface, wish: Wish) -> WrappedSite:
             raise NoPlaceError(str(error)) from error
         if band is not None and wish.at is None:
             roll = _in_band(surface, roll, band, box)
-        if even_enough(surface, roll, box + wish.clear_mm):
+        if box[0] <= WIDEST_RAD * roll.radius_mm and even_enough(surface, roll, box + wish.clear_mm):
             _refuse_thin(_behind(surface, roll, box), wish)
             return WrappedSite(surface, roll, factor, wish, "a curved side")
     raise NoPlaceError(
-        f"the side is not even enough, or too small, for {box[0]:.3g} x {box[1]:.3g} mm. "
+        f"the side is too small or not even enough for {box[0]:.3g} x {box[1]:.3g} mm. "
         "Write less, smaller, or at another height"
     )
 
