@@ -15,7 +15,7 @@ from fettlebox.jobs.spool import Row
 from fettlebox.jobs.states import State
 from fettlebox.jobs.store import Begun, Store
 from fettlebox.traveler.ledger import Ledger
-from fettlebox.traveler.record import JobRecord
+from fettlebox.traveler.record import JobRecord, Output
 from fettlebox.traveler.writing import write_traveler
 
 JOB = "0123456789ab"
@@ -204,6 +204,38 @@ def test_a_person_rejects_a_held_job_with_a_reason(store: Store, finish: Callabl
     assert audit_shop(store.shop.root).clean
     with pytest.raises(UsageError, match="needs a reason"):
         reject(store.shop.root, JOB, "  ")
+
+
+@pytest.mark.parametrize("act", ["release", "reject"])
+def test_page_and_reason_say_what_was_decided_and_the_audit_stays_clean(
+    store: Store, begin: Callable[..., Begun], act: str
+) -> None:
+    begun = begin()
+    stl = Output("bust.stl", "stl", "0" * 64, 8)
+    record = JobRecord(JOB, "held", "gate: too tall", {"name": "bust.stl"}, {}, None, {}, outputs=(stl,))
+    write_traveler(begun.folder, record)
+    waiting = (begun.folder / "traveler.html").read_text("utf-8")
+    assert "Waits for a person" in waiting and "What to do now" in waiting
+    store.finish(begun, State.HELD, "gate: too tall")
+    assert audit_shop(store.shop.root).clean
+    if act == "release":
+        release(store.shop.root, JOB, by="asha")
+    else:
+        reject(store.shop.root, JOB, "the nose is missing", by="asha")
+    row = row_of(store)
+    folder = store.shop.root / row.folder
+    page, reason = ((folder / name).read_text("utf-8") for name in ("traveler.html", "reason.txt"))
+    word = "Released" if act == "release" else "Rejected"
+    assert f"{word} by asha on {str(row.finished)[:10]}" in page
+    assert "It had waited for a person: gate: too tall" in page
+    assert "Waits for a person" not in page and "What to do now" not in page
+    assert ("Released by asha" in reason) if act == "release" else (reason == "the nose is missing\n")
+    audit = audit_shop(store.shop.root)
+    assert audit.clean, audit.findings
+    (folder / "traveler.html").write_text(waiting, "utf-8")
+    assert [finding.file for finding in audit_shop(store.shop.root).findings] == [
+        f"{row.folder}/traveler.html"
+    ]
 
 
 def test_the_ledger_names_who_decided(store: Store, finish: Callable[..., Path]) -> None:

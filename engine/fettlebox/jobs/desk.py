@@ -13,11 +13,12 @@ from dataclasses import replace
 from pathlib import Path
 
 from ..errors import UsageError
-from ..traveler.writing import read_traveler
+from ..traveler.summary import Decision
+from ..traveler.writing import read_traveler, write_decision
 from . import faults
 from .atomic import remove, sync_folder, write_whole
 from .bookkeeping import enter_end, enter_retry
-from .folders import CARD, Card, ShopFolders, clear_results, deliver, read_card, seal
+from .folders import CARD, REASON, Card, ShopFolders, clear_results, deliver, read_card, seal
 from .journal import utc_now
 from .new_ticket import adopt_ticket
 from .recovery import open_spool, recover
@@ -47,6 +48,9 @@ def release(shop: Path, job: str, *, by: str | None = None, seen: str | None = N
         row, folder, card = _find(folders, spool, job, {State.HELD}, seen)
         _require_parts(folder, row)
         card = replace(card, state=State.DONE, reason=None, finished=utc_now(), by=by)
+        said = _say_on_page(folder, card)
+        held_for = f"{said} It had waited for a person: {row.reason or 'no reason was recorded'}\n"
+        write_whole(folder / REASON, held_for.encode("utf-8", "backslashreplace"))
         write_whole(folder / CARD, card.to_json())
         sync_folder(folder)
         target = deliver(folders, folder, card)
@@ -64,6 +68,7 @@ def reject(shop: Path, job: str, reason: str, *, by: str | None = None, seen: st
     with _open(shop) as (folders, spool), spool.transaction():
         row, folder, card = _find(folders, spool, job, {State.HELD}, seen)
         card = replace(card, state=State.REJECTED, reason=reason, finished=utc_now(), by=by)
+        _say_on_page(folder, card)
         seal(folder, card)
         target = deliver(folders, folder, card)
         enter_end(folders, card, target)
@@ -130,6 +135,13 @@ def discard(shop: Path, job: str, *, by: str | None = None, seen: str | None = N
         faults.reach("forgotten")
         remove(trash)
         return f"job {row.id}: its files are deleted"
+
+
+def _say_on_page(folder: Path, card: Card) -> str:
+    """The page that goes with the job no longer says that it waits. Returns what it says instead."""
+    decided = Decision(str(card.state), card.by, card.finished or utc_now(), card.reason)
+    write_decision(folder, decided)
+    return decided.sentence
 
 
 def _require_parts(folder: Path, row: Row) -> None:
