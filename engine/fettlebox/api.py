@@ -35,9 +35,9 @@ from .params import Angle, Area, Length, Ratio, StepParams, Time, Volume, quanti
 from .printer import EVERYDAY, Printer
 
 __all__ = [
-    "Angle", "Area", "Grade", "Grader", "HoldError", "Length", "Origin", "Part", "Plane", "Printer",
-    "Ratio", "Step", "StepContext", "StepError", "StepParams", "StepResult", "Time", "Volume", "quantity",
-    "step",
+    "Angle", "Area", "Grade", "Grader", "HoldError", "Length", "Notifier", "Origin", "Part", "Plane",
+    "Printer", "Ratio", "Step", "StepContext", "StepError", "StepParams", "StepResult", "Time", "Volume",
+    "quantity", "step",
 ]  # fmt: skip
 
 API_VERSION = 1
@@ -138,6 +138,22 @@ class Grader:
         return [self]
 
 
+@dataclass(frozen=True)
+class Notifier:
+    """Tells somebody what happened to a job: by mail, a lamp, a line in another system.
+
+    tell  called with the event (a CloudEvent as a JSON value), in a thread of the board. What it raises is
+          tried again, ever later, so it may be called more than once; the event's `id` stays the same
+    """
+
+    name: str
+    tell: Callable[[Mapping[str, Any]], None]
+
+    @hookimpl
+    def fettlebox_notifiers(self) -> list[Notifier]:
+        return [self]
+
+
 class Hooks:
     """What a plugin may register. An entry point names an object that has some of these."""
 
@@ -149,6 +165,11 @@ class Hooks:
     @hookspec
     def fettlebox_graders(self) -> list[Grader]:
         """Judges of scans. The last one found is asked, so that a shop's own goes before the built-in one."""
+        raise NotImplementedError
+
+    @hookspec
+    def fettlebox_notifiers(self) -> list[Notifier]:
+        """Who is told what happens to jobs, as long as a board is served."""
         raise NotImplementedError
 
 

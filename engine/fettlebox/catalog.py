@@ -11,7 +11,7 @@ from typing import Any
 
 import pluggy
 
-from .api import API_VERSION, ENTRY_POINT_GROUP, Grader, Hooks, Step
+from .api import API_VERSION, ENTRY_POINT_GROUP, Grader, Hooks, Notifier, Step
 from .params import StepParams
 
 STEP_NAME = r"[a-z][a-z0-9_-]{0,63}"
@@ -29,12 +29,15 @@ class Quarantined:
 
 @dataclass(frozen=True)
 class Catalog:
-    """The steps that can be run here, by name, the judges of scans, and the plugins that cannot be used."""
+    """The steps that can be run here, by name, judges of scans, who is told of jobs, and the plugins that cannot
+    be used.
+    """
 
     steps: dict[str, Step[Any]] = field(default_factory=dict)
     sources: dict[str, str] = field(default_factory=dict)
     quarantined: dict[str, Quarantined] = field(default_factory=dict)
     graders: list[Grader] = field(default_factory=list)
+    notifiers: list[Notifier] = field(default_factory=list)
 
     def why_not(self, name: str) -> str:
         """One sentence on why there is no step of this name, with the nearest one that there is."""
@@ -55,29 +58,34 @@ def find_steps(entry_points: Iterable[metadata.EntryPoint] | None = None) -> Cat
     catalog = Catalog()
     for source, entry in sorted(_with_sources(found), key=lambda e: (e[0] != "fettlebox", e[0], e[1].name)):
         try:
-            steps, graders = _load(entry)
+            steps, graders, notifiers = _load(entry)
             for step in steps:
                 _admit(step, catalog, source)
             catalog.graders.extend(graders)
+            catalog.notifiers.extend(notifiers)
         except (Exception, SystemExit) as error:  # whatever a plugin does wrong is its own matter
             key = entry.name if entry.name not in catalog.quarantined else f"{source}:{entry.name}"
             catalog.quarantined[key] = Quarantined(entry.name, source, _sentence(error))
     return catalog
 
 
-def _load(entry: metadata.EntryPoint) -> tuple[list[Step[Any]], list[Grader]]:
+def _load(entry: metadata.EntryPoint) -> tuple[list[Step[Any]], list[Grader], list[Notifier]]:
     manager = pluggy.PluginManager("fettlebox")
     manager.add_hookspecs(Hooks)
     manager.register(entry.load())
     manager.check_pending()
     steps = [step for group in manager.hook.fettlebox_steps() for step in group]
     graders = [grader for group in manager.hook.fettlebox_graders() for grader in group]
-    if not steps and not graders:
+    notifiers = [notifier for group in manager.hook.fettlebox_notifiers() for notifier in group]
+    if not steps and not graders and not notifiers:
         raise TypeError(f"{entry.value} registers no step; does @step decorate it?")
     for grader in graders:
         if not isinstance(grader, Grader):
             raise TypeError(f"{grader!r} is not a Grader")
-    return steps, graders
+    for notifier in notifiers:
+        if not isinstance(notifier, Notifier):
+            raise TypeError(f"{notifier!r} is not a Notifier")
+    return steps, graders, notifiers
 
 
 def _admit(step: Step[Any], catalog: Catalog, source: str) -> None:

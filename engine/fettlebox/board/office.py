@@ -19,7 +19,7 @@ from .live import Live
 from .postman import Postman
 from .problems import Refused
 from .reading import SpoolReader
-from .recipes import Recipes
+from .recipes import Recipes, catalog
 from .settings import Settings
 from .thumbs import Thumbs
 from .uploads import Uploads
@@ -60,7 +60,7 @@ def make_office(settings: Settings) -> Office:
         Live(spool),
         Thumbs(),
         Auditor(settings.shop, cabinet),
-        Postman(settings.shop, cabinet, spool),
+        Postman(settings.shop, cabinet, spool, notifiers=lambda: catalog().notifiers),
         Kept(),
     )  # fmt: skip
 

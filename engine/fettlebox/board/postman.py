@@ -15,11 +15,12 @@ import json
 import secrets
 import ssl
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+from ..api import Notifier
 from ..errors import UsageError
 from ..jobs.journal import utc_now
 from .cabinet import Cabinet
@@ -29,6 +30,7 @@ PAUSES_S = (5, 60, 5 * 60, 30 * 60, 2 * 3600, 5 * 3600, 10 * 3600)
 """Between one try and the next; after the last one it is given up."""
 PATIENCE_S = 10.0
 AT_ONCE = 20
+PLUGIN = "plugin:"
 SECRET_PREFIX = "whsec_"
 MEDIA_TYPE = "application/cloudevents+json"
 TYPE = "fettlebox.job."
@@ -101,12 +103,16 @@ class Postman:
         spool: SpoolReader,
         send: Send | None = None,
         clock: Callable[[], float] = time.time,
+        notifiers: Callable[[], Iterable[Notifier]] = tuple,
     ) -> None:
         self.shop, self.cabinet, self.spool, self.clock = shop, cabinet, spool, clock
         self._send = send or post
+        self._find_notifiers = notifiers
+        self._notifiers: dict[str, Notifier] | None = None
 
     def round(self) -> int:
         """Put new entries in line, and send what is due; how many were taken."""
+        self._take_in_notifiers()
         self._line_up()
         now = self.clock()
         due = self.cabinet.all(
@@ -128,6 +134,16 @@ class Postman:
                 sql = "UPDATE deliveries SET tries = ?, due = ?, said = ? WHERE id = ?"
                 self.cabinet.do(sql, tries + 1, later, said, delivery)
         return taken
+
+    def _take_in_notifiers(self) -> None:
+        """A plugin's notifier is a hook like any other, told of everything since it was first seen."""
+        if self._notifiers is not None:
+            return
+        self._notifiers = {f"{PLUGIN}{each.name}": each for each in self._find_notifiers()}
+        newest = self.cabinet.one("SELECT max(number) FROM entries")[0] or 0
+        for name in self._notifiers:
+            sql = "INSERT OR IGNORE INTO hooks VALUES (?, ?, '', ?, ?)"
+            self.cabinet.do(sql, name, name, newest, utc_now())
 
     def _line_up(self) -> None:
         with self.cabinet.change():
@@ -173,6 +189,8 @@ class Postman:
 
     def _try(self, url: str, secret: str, message: str, body: bytes) -> str | None:
         """None if it was taken; otherwise what was said instead."""
+        if url.startswith(PLUGIN):
+            return self._call(url, body)
         timestamp = int(self.clock())
         headers = {
             "Content-Type": MEDIA_TYPE,
@@ -186,6 +204,16 @@ class Postman:
         except (OSError, http.client.HTTPException, ValueError) as error:
             return f"{type(error).__name__}: {error}"[:300]
         return None if 200 <= status < 300 else f"answered with status {status}"
+
+    def _call(self, name: str, body: bytes) -> str | None:
+        notifier = (self._notifiers or {}).get(name)
+        if notifier is None:
+            return "the plugin is not installed any more"
+        try:
+            notifier.tell(json.loads(body))
+        except Exception as error:  # whatever a plugin does wrong is its own matter
+            return f"{type(error).__name__}: {error}"[:300]
+        return None
 
 
 def post(url: str, body: bytes, headers: Mapping[str, str]) -> int:

@@ -1,0 +1,110 @@
+"""Plugins that are told of jobs. The mail of the developers' guide goes to a server that speaks RFC 5321."""
+
+from __future__ import annotations
+
+import email
+import re
+import socketserver
+import threading
+from collections.abc import Iterator, Mapping
+from importlib import metadata
+from pathlib import Path
+from typing import Any, ClassVar
+
+import pytest
+from fettlebox.api import Notifier
+from fettlebox.board.postman import PAUSES_S, Postman, given_up, hooks
+from fettlebox.catalog import find_steps
+from fettlebox.jobs.states import State
+
+from .conftest import Bench
+
+GUIDE = (Path(__file__).resolve().parents[2] / "DEVELOPERS.md").read_text("utf-8")
+
+
+class Mailbox(socketserver.StreamRequestHandler):
+    """The least of a mail server: takes what it is given (RFC 5321, section 4.5.1)."""
+
+    received: ClassVar[list[bytes]] = []
+
+    def handle(self) -> None:
+        self.wfile.write(b"220 here\r\n")
+        while line := self.rfile.readline():
+            verb = line[:4].upper()
+            if verb == b"DATA":
+                self.wfile.write(b"354 go on\r\n")
+                data = b""
+                while (part := self.rfile.readline()) != b".\r\n":
+                    data += part
+                self.received.append(data)
+            self.wfile.write(b"221 bye\r\n" if verb == b"QUIT" else b"250 fine\r\n")
+            if verb == b"QUIT":
+                return
+
+
+@pytest.fixture
+def mail_server() -> Iterator[int]:
+    Mailbox.received.clear()
+    with socketserver.ThreadingTCPServer(("127.0.0.1", 0), Mailbox) as server:
+        threading.Thread(target=server.serve_forever, daemon=True).start()
+        yield server.server_address[1]
+        server.shutdown()
+
+
+def postman(bench: Bench, notifier: Notifier, now: list[float]) -> Postman:
+    return Postman(
+        bench.shop,
+        bench.office.cabinet,
+        bench.office.spool,
+        clock=lambda: now[0],
+        notifiers=lambda: [notifier],
+    )
+
+
+def test_the_mail_of_the_guide_arrives(bench: Bench, mail_server: int) -> None:
+    (code,) = (block for block in re.findall(r"```python\n(.*?)```", GUIDE, re.DOTALL) if "Notifier" in block)
+    names: dict[str, Any] = {}
+    exec(code, names)
+    names["PORT"], names["SERVER"] = mail_server, "127.0.0.1"
+    man = postman(bench, names["mail"], [1e9])
+    man.round()
+    job = bench.job(State.HELD, order="LY-9")
+    bench.job(State.DONE)
+    bench.office.index.catch_up()
+    assert man.round() == 2
+    (received,) = Mailbox.received
+    mail = email.message_from_bytes(received)
+    assert job in mail["Subject"] and mail["To"] == "bench@example.org"
+    assert "LY-9" in mail.get_payload() and "bust" not in received.decode()
+
+
+def test_a_notifier_that_fails_is_asked_again_and_harms_nobody(bench: Bench) -> None:
+    told: list[str] = []
+
+    def tell(event: Mapping[str, Any]) -> None:
+        told.append(event["id"])
+        raise RuntimeError("the lamp is broken")
+
+    now = [1e9]
+    man = postman(bench, Notifier("lamp", tell), now)
+    man.round()
+    bench.job()
+    bench.office.index.catch_up()
+    for pause in (0, *PAUSES_S):
+        now[0] += pause
+        man.round()
+    assert len(told) == len(PAUSES_S) + 1 and len(set(told)) == 1
+    (lost,) = given_up(bench.office.cabinet)
+    assert "the lamp is broken" in lost["said"] and hooks(bench.office.cabinet)[0]["url"] == "plugin:lamp"
+
+
+def test_a_plugin_brings_a_notifier(monkeypatch: pytest.MonkeyPatch) -> None:
+    import sys
+    import types
+
+    module = types.ModuleType("some_lamp")
+    module.lamp = Notifier("lamp", lambda event: None)  # type: ignore[attr-defined]
+    monkeypatch.setitem(sys.modules, "some_lamp", module)
+    entry = metadata.EntryPoint("lamp", "some_lamp:lamp", "fettlebox.steps")
+    found = find_steps([entry])
+    assert [each.name for each in found.notifiers] == ["lamp"] and not found.quarantined
