@@ -255,7 +255,9 @@ def _marked(part: Part, shown: list[Bump], names: dict[int, str]) -> dict[str, b
 
 def _above(part: Part, bump: Bump) -> NDArray[np.float64]:
     """(3,) over the bump, clear of the walls of a pit."""
-    return part.vertices[bump.seen.vertex] + bump.seen.normal * bump.seen.radius_mm
+    import numpy as np
+
+    return np.asarray(part.vertices[bump.seen.vertex] + bump.seen.normal * bump.seen.radius_mm)
 
 
 def _all_round() -> tuple[Any, ...]:
