@@ -32,6 +32,14 @@ HANGS_SHARE, FOOT_SHARE = 0.015, 0.05
 """What hangs down by less than this share of the part's height is texture; what ends within this share of its
 lowest point is what it stands on. Our judgement: a chin over a neck hangs by a twentieth and more."""
 
+UNDERSIDE_SHARE = 0.002
+"""Of the whole surface: smaller undersides are texture. A chin's is half a percent and more."""
+
+THROUGH_HANGING = (
+    "No cut within these bounds leaves whole what hangs down or juts out over it, such as a chin: look at "
+    "the picture of the cut."
+)
+
 
 @step("cut", version=2, summary="Cut the part flat below; it stands on the cut face.", shorthand="at")
 def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
@@ -73,14 +81,16 @@ def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
 
 
 def _hanging(part: Part) -> Floats:
-    """(k,3) points of what hangs down free, such as a chin."""
-    from .geometry.hanging import hanging
+    """(k,3) points of what hangs down free or juts out, such as a chin with its underside."""
+    from .geometry.hanging import hanging, undersides
+    from .geometry.measures import face_areas
 
     low, high = part.bounds[:, 2]
     tall_mm = float(high - low)
-    return part.vertices[
-        hanging(part.vertices, part.faces, HANGS_SHARE * tall_mm, float(low) + FOOT_SHARE * tall_mm)
-    ]
+    foot_mm = float(low) + FOOT_SHARE * tall_mm
+    large_mm2 = UNDERSIDE_SHARE * float(face_areas(part.vertices, part.faces).sum())
+    free = hanging(part.vertices, part.faces, HANGS_SHARE * tall_mm, foot_mm)
+    return part.vertices[free | undersides(part.vertices, part.faces, large_mm2, foot_mm)]
 
 
 def _plane(part: Part, flat: Flat, at: float | None, tilt_deg: float) -> tuple[Floats, Floats]:
@@ -118,6 +128,11 @@ def _cut_where_best(
     whole_mm3, _ = volume_and_centroid(part.vertices, part.faces)
     limits = _limits(part, trimmed, params, most_tilt_deg, whole_mm3)
     found = cut_search.search(trimmed.vertices, trimmed.faces, limits)
+    through_hanging = params.hanging == "keep" and not found.best
+    if through_hanging:
+        asked = params.model_copy(update={"hanging": "cut"})
+        limits = _limits(part, trimmed, asked, most_tilt_deg, whole_mm3)
+        found = cut_search.search(trimmed.vertices, trimmed.faces, limits)
     ctx.progress(0.7)
     evidence = _evidence(part, found, whole_mm3)
     for chosen in found.best:
@@ -131,8 +146,9 @@ def _cut_where_best(
             continue
         level = {} if found.level is None else {"support_level_cm3": found.level.support_mm3 / 1000}
         facts = {**result.facts, "support_cm3": chosen.support_mm3 / 1000, **level}
+        warnings = (*result.warnings, THROUGH_HANGING) if through_hanging else result.warnings
         pictures = {"cut": _picture(part, chosen, found.level, further)}
-        return StepResult(result.part, facts, result.warnings, evidence, pictures=pictures)
+        return StepResult(result.part, facts, warnings, evidence, pictures=pictures)
     raise _no_cut(params, limits, most_tilt_deg, found, evidence)
 
 
@@ -174,8 +190,6 @@ def _no_cut(
         f"upper {share:.0%}, leaves a face of {limits.least_base_mm2:.0f} mm2"
     )
     change = "Allow more tilt, keep less, or protect less"
-    if params.hanging == "keep":
-        within += ", with what hangs free, such as a chin, whole"
     firmest = found.steadiest
     if firmest is not None:
         tips = firmest.tips_beyond_deg

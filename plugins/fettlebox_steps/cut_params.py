@@ -108,8 +108,9 @@ class Params(Flat):
     )
     hanging: Literal["keep", "cut"] = Field(
         "keep",
-        description="What hangs down free beside the cut, such as a chin over a neck: `keep` it whole, or "
-        "let the cut run through it, when the tilt is chosen. A cut that is given warns of it.",
+        description="What hangs down free or juts out beside the cut, such as a chin over a "
+        "neck: `keep` it whole, or let the cut run through it, when the tilt is chosen. A cut that is given "
+        "warns of it.",
     )
     footing: Area | None = quantity(
         None,

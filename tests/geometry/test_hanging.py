@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import trimesh
-from fettlebox_steps.geometry.hanging import hanging
+from fettlebox_steps.geometry.hanging import hanging, undersides
 from numpy.typing import NDArray
 
 
@@ -50,3 +50,16 @@ def test_a_table_stands_on_one_leg_if_the_others_are_shorter() -> None:
     assert sorted(set(np.round(found[:, 2], 6)))[:3] == [-12.0, -11.0, -10.0]
     assert not ((found[:, 0] > 0) & (found[:, 1] > 0) & (found[:, 2] < 0)).any()
     assert not len(of(solid, 20.5, -99.0))
+
+
+def test_undersides_by_hand() -> None:
+    """A shelf 30 × 20 that juts out 24 from a post: its underside there is 24 × 20 = 480, 40 up."""
+    post = trimesh.creation.box((6.0, 20.0, 60.0)).apply_translation([3.0, 0, 30.0])
+    shelf = trimesh.creation.box((30.0, 20.0, 5.0)).apply_translation([15.0, 0, 42.5])
+    solid = trimesh.boolean.union([post, shelf], engine="manifold")
+    vertices, faces = np.asarray(solid.vertices, float), np.asarray(solid.faces, np.int32)
+    found = vertices[undersides(vertices, faces, 470.0, 1.0)]
+    assert len(found) == 4 and (found[:, 2] == 40.0).all()
+    assert not undersides(vertices, faces, 490.0, 1.0).any()
+    # The sole of the post, at 0, is what it stands on.
+    assert undersides(vertices, faces, 100.0, -1.0).sum() == 8

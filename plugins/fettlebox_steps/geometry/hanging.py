@@ -11,6 +11,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from .measures import area_vectors, piece_labels
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 Mask = NDArray[np.bool_]
@@ -33,6 +35,27 @@ def hanging(vertices: Floats, faces: Ints, deeper_mm: float, above_mm: float) ->
     by_rank = np.empty(len(vertices))
     by_rank[rank] = height
     return np.asarray(_filled(by_rank, first, lower[order], deeper_mm, above_mm)[rank])
+
+
+def undersides(vertices: Floats, faces: Ints, larger_mm2: float, above_mm: float) -> Mask:
+    """(n,) vertices of connected undersides, flatter than 45 degrees, of at least `larger_mm2`.
+
+    Undersides that reach under the height `above_mm` are what the part stands on, and do not count.
+    """
+    vectors = area_vectors(vertices, faces)
+    areas = np.linalg.norm(vectors, axis=1)
+    flat = faces[-vectors[:, 2] > np.sqrt(0.5) * areas]
+    found = np.zeros(len(vertices), dtype=np.bool_)
+    if not len(flat):
+        return found
+    label = piece_labels(flat, len(vertices))
+    count = int(label.max()) + 1
+    size = np.bincount(label, areas[-vectors[:, 2] > np.sqrt(0.5) * areas], minlength=count)
+    lowest = np.full(count, np.inf)
+    np.minimum.at(lowest, label, vertices[flat, 2].min(axis=1))
+    kept = (size >= larger_mm2) & (lowest >= above_mm)
+    found[flat[kept[label]]] = True
+    return found
 
 
 @njit(cache=True)
