@@ -166,7 +166,7 @@ def test_a_wrong_ticket_gives_the_same_reason_wherever_it_runs(tmp_path: Path, b
     (tmp_path / "box.ticket.yaml").write_text("ordr: 1\n")
     folder = job(tmp_path, box, "[{scale: {by: 50 %}}]")
     record = json.loads((folder / "traveler.json").read_text("utf-8"))
-    assert "box.ticket.yaml:1:1" in record["reason"]
+    assert "box.ticket.yaml:1: " in record["reason"]
     assert "/" not in record["reason"], "no path of ours in a customer's reason"
     assert replay(folder).same
 
