@@ -87,6 +87,20 @@ def test_a_scanned_figurine_with_holes_is_closed_and_stands(bunny_scan: Path, tm
     assert job["facts"]["fidelity"]["scan_to_part_p95_mm"] <= 0.1
 
 
+def test_a_head_stands_on_a_plinth_with_its_name_number_and_code(tmp_path: Path) -> None:
+    asked = ["--set", "name=Old King", "--set", "number=LY-1041", "--set", "code=LY-1041"]
+    job = run("bust-on-plinth", EXAMPLES / "old king.ply", tmp_path, *asked)
+    mesh = assert_print_ready(job)
+    steps = {step["id"]: step for step in job["steps"]}
+    made = steps["plinth"]["facts"]
+    assert made["united_mm3"] == pytest.approx(
+        made["part_mm3"] + made["plinth_mm3"] - made["overlap_mm3"], rel=1e-6
+    )
+    marks = sum(steps[label]["facts"]["volume_change_mm3"] for label in ("name", "number", "code"))
+    assert mesh.volume == pytest.approx(made["united_mm3"] + marks, rel=1e-5)
+    assert [steps[label]["facts"]["facing"] for label in ("name", "code")] == [[0, -1, 0], [0, 0, -1]]
+
+
 def test_a_scanned_open_sheet_becomes_a_relief_on_a_flat_back(sheet_scan: Path, tmp_path: Path) -> None:
     assert_print_ready(run("relief", sheet_scan, tmp_path))
 

@@ -79,7 +79,9 @@ def cut_at(vertices: Floats, faces: Ints, height_mm: float) -> tuple[Above, Plan
     """
     point = np.array([0.0, 0.0, height_mm])
     upper = cut_above(vertices, faces, point, UP)
-    lower = cut_above(vertices, faces, point, -UP)
+    # Faces wholly above have no part in what is below; a plinth hides little of a large scan.
+    reach = height_mm + 2.0 * TOUCH_STEPS * float32_step(vertices)
+    lower = cut_above(vertices, faces[(vertices[:, 2] < reach)[faces].any(axis=1)], point, -UP)
     if not upper.cap.any() or not lower.cap.any():
         raise ValueError("the plane misses the part")
     volume_mm3, centre = volume_and_centroid(upper.vertices, upper.faces)
