@@ -64,7 +64,7 @@ def test_every_raw_scan_comes_out_as_one_sound_body(
     scan = raw_scan(request.getfixturevalue(name)(**finer), seed, **how)
     result = closed(scan)
     assert result.facts["bodies"] == 1
-    assert result.rung in ("direct", "local", "united", "volumetric", "dense", "unsnapped")
+    assert result.rung in ("direct", "local", "united", "volumetric", "unsnapped")
     if result.frame is not None:
         beyond = result.vertices @ result.frame.out - result.frame.offset_mm
         assert beyond.max() < 1e-3

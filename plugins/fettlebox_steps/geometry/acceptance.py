@@ -19,6 +19,8 @@ from .topology import (
     diagonal,
     enclosed_volume,
     face_vectors,
+    folded_pairs,
+    piece_volumes,
     twins,
     used_vertices,
 )
@@ -75,16 +77,6 @@ class Verdict:
         return found
 
 
-def _needles(vertices: Floats, faces: Ints) -> Flags:
-    vectors = face_vectors(vertices, faces)
-    longest = np.zeros(len(faces))
-    for k in range(3):
-        side = vertices[faces[:, k]] - vertices[faces[:, (k + 1) % 3]]
-        longest = np.maximum(longest, np.linalg.norm(side, axis=1))
-    needle = np.linalg.norm(vectors, axis=1) <= NEEDLE_HEIGHT * diagonal(vertices) * longest
-    return np.asarray(needle, bool)
-
-
 def judge(vertices: Floats, faces: Ints) -> Verdict:
     """The verdict on a mesh (n,3) mm, (m,3). Crossings, the dear part, only where all else is closed."""
     n = len(vertices)
@@ -93,20 +85,22 @@ def judge(vertices: Floats, faces: Ints) -> Verdict:
     crowded = int((twin < ALONE).sum())
     fans, _ = corner_fans(faces, twin)
     used = used_vertices(faces, n)
-    vectors = face_vectors(vertices, faces)
     first = _first_in_place(vertices)
-    welded, collapsed, _ = drop_bad_faces(first[faces])
-    flat = _flat(vertices, faces)
+    shared = len(used) - len(used_vertices(first[used], n))
+    open_as_float32 = open_edges + crowded
+    if shared or crowded:
+        welded, collapsed, _ = drop_bad_faces(first[faces])
+        open_as_float32 = int((twins(welded, n) < 0).sum()) + collapsed
     closed = len(faces) > 0 and not open_edges and not crowded and fans == len(used)
     crossings = int(crossing_faces(vertices, faces).sum()) if closed else None
     return Verdict(
         open_edges=open_edges if len(faces) else 1,
         crowded_edges=crowded,
         pinched_vertices=fans - len(used),
-        degenerate_faces=int(flat.sum()) if len(faces) else 0,
-        folded_faces=int(_folded(vectors, twin, FOLDED_COSINE).sum()),
-        shared_positions=len(used) - len(used_vertices(first[used], n)),
-        open_as_float32=int((twins(welded, n) < 0).sum()) + collapsed,
+        degenerate_faces=int(_flat(vertices, faces).sum()),
+        folded_faces=int(folded_pairs(face_vectors(vertices, faces), twin, FOLDED_COSINE).sum()),
+        shared_positions=shared,
+        open_as_float32=open_as_float32,
         misplaced_bodies=misplaced_bodies(vertices, faces) if crossings == 0 else 0,
         crossing_faces=crossings,
         volume_mm3=enclosed_volume(vertices, faces),
@@ -125,8 +119,7 @@ def misplaced_bodies(vertices: Floats, faces: Ints) -> int:
     last = np.searchsorted(np.repeat(label, 3)[order], np.arange(1, count + 1)) - 1
     beside = vertices[corners[order[last]]] + [JUST_BESIDE * diagonal(vertices), 0, 0]
     around = WindingTree.of(vertices, faces).at(beside)
-    a, b, c = (vertices[faces[:, k]] - vertices.mean(axis=0) for k in range(3))
-    volume = np.bincount(label, np.einsum("ij,ij->i", a, np.cross(b, c)), count)
+    volume = piece_volumes(vertices, faces, label, count)
     return int((np.abs(around - (volume <= 0)) > 0.5).sum())
 
 
@@ -136,7 +129,7 @@ def offending_faces(vertices: Floats, faces: Ints, only: Flags | None = None) ->
     With `only` (m,), crossings are looked for between these faces and all others.
     """
     n = len(vertices)
-    folded = _folded(face_vectors(vertices, faces), twins(faces, n), FOLDED_COSINE)
+    folded = folded_pairs(face_vectors(vertices, faces), twins(faces, n), FOLDED_COSINE)
     first = _first_in_place(vertices)
     used = used_vertices(faces, n)
     shared = (np.bincount(first[used], minlength=n) > 1)[first][faces].any(axis=1)
@@ -150,21 +143,22 @@ def _first_in_place(vertices: Floats) -> Ints:
 
 
 def _flat(vertices: Floats, faces: Ints) -> Flags:
+    """(m,) faces that are needles as they are, or with the coordinates that an STL keeps."""
     single = vertices.astype(np.float32).astype(np.float64)
-    return np.asarray(_needles(vertices, faces) | _needles(single, faces))
+    flat = _needles(vertices, faces, NEEDLE_HEIGHT * diagonal(vertices))
+    return np.asarray(flat | _needles(single, faces, NEEDLE_HEIGHT * diagonal(single)))
 
 
 @njit(cache=True)
-def _folded(vectors, twin, limit):
-    folded = np.zeros(len(vectors), np.bool_)
-    for h in range(len(twin)):
-        t = twin[h]
-        if t <= h:
-            continue
-        p, q = vectors[h // 3], vectors[t // 3]
-        pp = p[0] * p[0] + p[1] * p[1] + p[2] * p[2]
-        qq = q[0] * q[0] + q[1] * q[1] + q[2] * q[2]
-        if p[0] * q[0] + p[1] * q[1] + p[2] * q[2] < limit * np.sqrt(pp * qq):
-            folded[h // 3] = True
-            folded[t // 3] = True
-    return folded
+def _needles(vertices, faces, height):
+    """(m,) faces no higher than `height` over their longest side."""
+    needle = np.empty(len(faces), np.bool_)
+    for f in range(len(faces)):
+        a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
+        ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+        vx, vy, vz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
+        wx, wy, wz = vx - ux, vy - uy, vz - uz
+        x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        longest2 = max(ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz, wx * wx + wy * wy + wz * wz)
+        needle[f] = x * x + y * y + z * z <= height * height * longest2
+    return needle

@@ -41,6 +41,9 @@ SPIKES_SHARE = 0.05
 NUDGE_ULPS = 8
 """Vertices parted at a pinch keep this many float32 steps between them, so that an STL cannot weld them."""
 
+SPREAD = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], np.uint64)
+"""Odd numbers without a pattern in their bits, which spread rows over a hash table."""
+
 
 @dataclass(frozen=True)
 class Cleaned:
@@ -58,13 +61,31 @@ def float32_step(vertices: Floats) -> float:
 
 def first_of_equal(rows: Ints) -> Ints:
     """(n,) for each row of (n,3) integers, the smallest index of an equal row."""
-    if not len(rows):
-        return np.zeros(0, np.int64)
-    order = np.lexsort(rows.T)
-    ordered = rows[order]
-    fresh = np.r_[True, (ordered[1:] != ordered[:-1]).any(axis=1)]
+    return np.asarray(_first_of_equal(np.ascontiguousarray(rows, dtype=np.int64)))
+
+
+@njit(cache=True)
+def _first_of_equal(rows):
+    """By a hash table, filled in the order of the rows."""
+    size = 16
+    while size < 2 * len(rows):
+        size *= 2
+    slots = np.full(size, -1, np.int32)
     first = np.empty(len(rows), np.int64)
-    first[order] = order[np.flatnonzero(fresh)][np.cumsum(fresh) - 1]
+    for i in range(len(rows)):
+        x, y, z = rows[i, 0], rows[i, 1], rows[i, 2]
+        mixed = np.uint64(x) * SPREAD[0] + np.uint64(y) * SPREAD[1] + np.uint64(z) * SPREAD[2]
+        slot = np.int64((mixed ^ (mixed >> np.uint64(29))) >> np.uint64(3)) & (size - 1)
+        while True:
+            j = slots[slot]
+            if j < 0:
+                slots[slot] = i
+                first[i] = i
+                break
+            if rows[j, 0] == x and rows[j, 1] == y and rows[j, 2] == z:
+                first[i] = j
+                break
+            slot = (slot + 1) & (size - 1)
     return first
 
 
@@ -222,19 +243,29 @@ def without_spikes(vertices: Floats, faces: Ints) -> tuple[Ints, int]:
     A scanner that loses its target for one point leaves a spike: a vertex all of whose edges are SPIKE
     times as long as every edge around its fan, which has three faces at least: a single one is a fin.
     """
-    spoke = np.full(len(vertices), np.inf)
-    link = np.zeros(len(vertices))
-    for k in range(3):
-        side = np.linalg.norm(vertices[faces[:, k]] - vertices[faces[:, (k + 1) % 3]], axis=1)
-        for end in (faces[:, k], faces[:, (k + 1) % 3]):
-            np.minimum.at(spoke, end, side)
-        np.maximum.at(link, faces[:, (k + 2) % 3], side)
+    spoke, link = _spokes_and_links(vertices, faces)
     fan = np.bincount(faces.ravel(), minlength=len(vertices))
     spike = (spoke > SPIKE * link) & (fan >= 3)
     fans = spike[faces].any(axis=1)
     if not fans.any() or fans.mean() > SPIKES_SHARE:
         return faces, 0
     return faces[~fans], int(spike.sum())
+
+
+@njit(cache=True)
+def _spokes_and_links(vertices, faces):
+    """(n,) length of each vertex's shortest edge, and (n,) of the longest edge around its fan."""
+    spoke = np.full(len(vertices), np.inf)
+    link = np.zeros(len(vertices))
+    for f in range(len(faces)):
+        for k in range(3):
+            a, b, c = faces[f, k], faces[f, (k + 1) % 3], faces[f, (k + 2) % 3]
+            p, q = vertices[a], vertices[b]
+            side = np.sqrt((p[0] - q[0]) ** 2 + (p[1] - q[1]) ** 2 + (p[2] - q[2]) ** 2)
+            spoke[a] = min(spoke[a], side)
+            spoke[b] = min(spoke[b], side)
+            link[c] = max(link[c], side)
+    return spoke, link
 
 
 def trim_ears(faces: Ints, n: int, rounds: int = EAR_ROUNDS) -> Ints:

@@ -5,7 +5,6 @@
     local         the same, with the few places that cross themselves cut out and filled anew
     united        pieces closed one by one as above, then made one by an exact union
     volumetric    walked around on a fine grid where the winding number is one half, pulled on to the scan
-    dense         the same, not thinned out
     unsnapped     the same, not pulled: embedded by construction
     open          the openings left as they are, because that was asked for; holes filled as in `direct`
 

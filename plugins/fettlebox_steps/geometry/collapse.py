@@ -16,6 +16,7 @@ import numpy as np
 from numba import njit
 
 from .quadrics import plane_cost, point_triangle_sq, shape_and_normal
+from .topology import faces_around
 
 LARGEST_RING = 64
 """Vertices with more neighbours are left alone: fans of that size are the hubs of flat caps."""
@@ -215,24 +216,6 @@ def _near_input(p, given, start, around, chain, count, v, s, t, probe, within_sq
 
 
 @njit(cache=True)
-def _faces_around(faces, n):
-    """The faces at each vertex, as (n+1,) starts into a list (3m,)."""
-    start = np.zeros(n + 1, dtype=np.int64)
-    for f in range(len(faces)):
-        for e in range(3):
-            start[faces[f, e] + 1] += 1
-    for v in range(n):
-        start[v + 1] += start[v]
-    place = start[:-1].copy()
-    around = np.empty(3 * len(faces), dtype=np.int64)
-    for f in range(len(faces)):
-        for e in range(3):
-            around[place[faces[f, e]]] = f
-            place[faces[f, e]] += 1
-    return start, around
-
-
-@njit(cache=True)
 def collapse_edges(p, faces, across, q, free, flat, wall, on_face, within_sq, target):
     """Collapses in place until `target` faces are left or none fits; returns a mask of the faces left.
 
@@ -243,7 +226,7 @@ def collapse_edges(p, faces, across, q, free, flat, wall, on_face, within_sq, ta
     """
     n, m = len(free), len(faces)
     given = faces.copy()
-    first_of, around = _faces_around(faces, n)
+    first_of, around = faces_around(faces, n)
     across = across.ravel()
     out = np.full(n, -1, dtype=np.int64)
     for f in range(m):

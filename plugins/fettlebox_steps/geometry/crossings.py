@@ -23,12 +23,19 @@ one by one, give up to 1e-13. A true crossing shallower than this is far below a
 LEAF = 8
 """Triangles in a leaf: the fastest of 4, 8 and 16 on scans of 0.1 to 1 million triangles."""
 
+OUTWARD = 1.3e-7
+"""Share by which a coordinate moves before it is rounded to single precision (steps of 1.2e-7), to end up
+no further in than it was."""
 
-def crossing_faces(vertices: ArrayLike, faces: ArrayLike, only: ArrayLike | None = None) -> NDArray[np.bool_]:
+
+def crossing_faces(
+    vertices: ArrayLike, faces: ArrayLike, only: ArrayLike | None = None, order: ArrayLike | None = None
+) -> NDArray[np.bool_]:
     """Mask (m,) of the faces that properly cross another face.
 
     vertices (n,3) float64; faces (m,3) integers; only: mask (m,) of the faces to look at, in which case
-    a partner outside the mask is marked too if it crosses one inside.
+    a partner outside the mask is marked too if it crosses one inside; order (m,) from `search_order`, for
+    callers that ask about one surface several times while it moves a little: any order gives the same mask.
 
     Pairs with one common vertex are tested; pairs with a common edge cannot cross properly (a fold of one
     on to the other is another defect). Touching, and lying in one plane, are no crossings.
@@ -36,16 +43,19 @@ def crossing_faces(vertices: ArrayLike, faces: ArrayLike, only: ArrayLike | None
     points = np.ascontiguousarray(vertices, dtype=np.float64)
     corners = np.ascontiguousarray(faces, dtype=np.int64)
     crossed = np.zeros(len(corners), dtype=np.bool_)
-    chosen = np.arange(len(corners)) if only is None else np.flatnonzero(np.asarray(only, dtype=np.bool_))
-    if len(chosen) == 0:
+    asked = np.ones(len(corners), dtype=np.bool_) if only is None else np.asarray(only, dtype=np.bool_)
+    if not asked.any():
         return crossed
-    order = chosen[compact_order(points[corners[chosen]].mean(axis=1), LEAF)]
-    low, high = _boxes(points, corners[order])
-    leaves = 1 << max(0, (len(order) + LEAF - 1) // LEAF - 1).bit_length()
-    node_low, node_high = _hierarchy(low, high, leaves)
-    asking = order if only is None else np.arange(len(corners))
-    _mark(points, corners, order, low, high, node_low, node_high, leaves, asking, only is None, crossed)
+    rows = search_order(points, corners) if order is None else np.asarray(order, dtype=np.int64)
+    leaves = 1 << max(0, (len(rows) + LEAF - 1) // LEAF - 1).bit_length()
+    boxes, node_boxes, last_leaf, node_asked = _hierarchy(points, corners, rows, asked, leaves)
+    _mark(points, corners, rows, asked, boxes, node_boxes, last_leaf, node_asked, leaves, crossed)
     return crossed
+
+
+def search_order(vertices: ArrayLike, faces: ArrayLike) -> NDArray[np.int64]:
+    """Faces (m,) in an order that keeps neighbours together, for `crossing_faces`."""
+    return compact_order(_middles(np.asarray(vertices, np.float64), np.asarray(faces)), LEAF)
 
 
 def crossing_in_groups(
@@ -61,75 +71,97 @@ def crossing_in_groups(
 
 
 @njit(cache=True)
-def _boxes(points, faces):
-    low = np.empty((len(faces), 3))
-    high = np.empty((len(faces), 3))
+def _middles(points, faces):
+    """Three times the faces' middles: enough to order them by."""
+    middles = np.empty((len(faces), 3))
     for f in range(len(faces)):
         for k in range(3):
-            a, b, c = points[faces[f, 0], k], points[faces[f, 1], k], points[faces[f, 2], k]
-            low[f, k] = min(a, b, c)
-            high[f, k] = max(a, b, c)
-    return low, high
+            middles[f, k] = points[faces[f, 0], k] + points[faces[f, 1], k] + points[faces[f, 2], k]
+    return middles
 
 
 @njit(cache=True)
-def _hierarchy(low, high, leaves):
-    """Boxes of a complete binary tree: node 1 is the root, nodes `leaves` and up hold LEAF faces each."""
-    node_low = np.full((2 * leaves, 3), np.inf)
-    node_high = np.full((2 * leaves, 3), -np.inf)
-    for f in range(len(low)):
-        node = leaves + f // LEAF
+def _hierarchy(points, faces, order, asked, leaves):
+    """Boxes (m,6) of the faces in order, and of the nodes of a complete binary tree over them.
+
+    Node 1 is the root, nodes `leaves` and up hold LEAF faces each. Also the last leaf below each node, and
+    whether a face below it is asked for. Boxes are single precision, rounded outward: they only rule out.
+    """
+    boxes = np.empty((len(order), 6), np.float32)
+    node_boxes = np.full((2 * leaves, 6), np.inf, np.float32)
+    node_boxes[:, 3:] = -np.inf
+    last_leaf = np.zeros(2 * leaves, np.int32)
+    node_asked = np.zeros(2 * leaves, np.bool_)
+    for i in range(len(order)):
+        f = order[i]
+        node = leaves + i // LEAF
+        node_asked[node] |= asked[f]
         for k in range(3):
-            node_low[node, k] = min(node_low[node, k], low[f, k])
-            node_high[node, k] = max(node_high[node, k], high[f, k])
+            a, b, c = points[faces[f, 0], k], points[faces[f, 1], k], points[faces[f, 2], k]
+            low, high = min(a, b, c), max(a, b, c)
+            boxes[i, k] = low - OUTWARD * abs(low)
+            boxes[i, 3 + k] = high + OUTWARD * abs(high)
+            node_boxes[node, k] = min(node_boxes[node, k], boxes[i, k])
+            node_boxes[node, 3 + k] = max(node_boxes[node, 3 + k], boxes[i, 3 + k])
+    for leaf in range(leaves):
+        last_leaf[leaves + leaf] = leaf
     for node in range(leaves - 1, 0, -1):
+        one, two = 2 * node, 2 * node + 1
+        last_leaf[node] = last_leaf[two]
+        node_asked[node] = node_asked[one] or node_asked[two]
         for k in range(3):
-            node_low[node, k] = min(node_low[2 * node, k], node_low[2 * node + 1, k])
-            node_high[node, k] = max(node_high[2 * node, k], node_high[2 * node + 1, k])
-    return node_low, node_high
+            node_boxes[node, k] = min(node_boxes[one, k], node_boxes[two, k])
+            node_boxes[node, 3 + k] = max(node_boxes[one, 3 + k], node_boxes[two, 3 + k])
+    return boxes, node_boxes, last_leaf, node_asked
 
 
 @njit(parallel=True, cache=True)
-def _mark(points, faces, order, low, high, node_low, node_high, leaves, asking, each_pair_once, crossed):
+def _mark(points, faces, order, asked, boxes, node_boxes, last_leaf, node_asked, leaves, crossed):
     """Mark both faces of every crossing pair. Threads only ever write True: their order does not matter.
 
-    `order` lists the faces in the hierarchy, `asking` those to hold against it.
+    Leaf by leaf against itself and all leaves after it, so that each pair is looked at once.
     """
-    count = len(asking)
-    chunks = 256
+    used = (len(order) + LEAF - 1) // LEAF
+    chunks = min(used, 256)
     for chunk in prange(chunks):
         stack = np.empty(96, dtype=np.int64)
-        a = np.empty(3)
-        b = np.empty(3)
-        for i in range(chunk * count // chunks, (chunk + 1) * count // chunks):
-            f = asking[i]
-            for k in range(3):
-                p, q, r = points[faces[f, 0], k], points[faces[f, 1], k], points[faces[f, 2], k]
-                a[k] = min(p, q, r)
-                b[k] = max(p, q, r)
+        mine = np.empty(LEAF, dtype=np.int64)
+        for leaf in range(chunk * used // chunks, (chunk + 1) * used // chunks):
+            here = leaves + leaf
             stack[0] = 1
             top = 1
             while top > 0:
                 top -= 1
                 node = stack[top]
-                if _apart(node_low[node], node_high[node], a, b):
+                if last_leaf[node] < leaf or not (node_asked[here] or node_asked[node]):
+                    continue
+                if _apart(node_boxes[node], node_boxes[here]):
                     continue
                 if node < leaves:
-                    stack[top] = 2 * node
-                    stack[top + 1] = 2 * node + 1
+                    stack[top] = 2 * node + 1
+                    stack[top + 1] = 2 * node
                     top += 2
                     continue
+                count = 0
+                for i in range(leaf * LEAF, min((leaf + 1) * LEAF, len(order))):
+                    if node == here or not _apart(boxes[i], node_boxes[node]):
+                        mine[count] = i
+                        count += 1
                 first = (node - leaves) * LEAF
-                last = min(first + LEAF, len(order))
-                if each_pair_once:
-                    first = max(first, i + 1)
-                for j in range(first, last):
-                    g = order[j]
-                    if g == f or (crossed[f] and crossed[g]) or _apart(low[j], high[j], a, b):
+                for j in range(first, min(first + LEAF, len(order))):
+                    if _apart(boxes[j], node_boxes[here]):
                         continue
-                    if _cross(points, faces, f, g):
-                        crossed[f] = True
-                        crossed[g] = True
+                    g = order[j]
+                    for at in range(count):
+                        i = mine[at]
+                        if (node == here and i >= j) or _apart(boxes[i], boxes[j]):
+                            continue
+                        f = order[i]
+                        if not (asked[f] or asked[g]) or (crossed[f] and crossed[g]):
+                            continue
+                        if _cross(points, faces, f, g):
+                            crossed[f] = True
+                            crossed[g] = True
 
 
 @njit(cache=True)
@@ -143,15 +175,8 @@ def _mark_in_groups(points, faces, starts, crossed):
 
 
 @njit(inline="always")
-def _apart(low_a, high_a, low_b, high_b):
-    return (
-        low_a[0] > high_b[0]
-        or high_a[0] < low_b[0]
-        or low_a[1] > high_b[1]
-        or high_a[1] < low_b[1]
-        or low_a[2] > high_b[2]
-        or high_a[2] < low_b[2]
-    )
+def _apart(a, b):
+    return a[0] > b[3] or a[3] < b[0] or a[1] > b[4] or a[4] < b[1] or a[2] > b[5] or a[5] < b[2]
 
 
 @njit(cache=True)
@@ -171,6 +196,8 @@ def _cross(points, faces, f, g):
         return _pierces(points, faces[f, (at_f + 1) % 3], faces[f, (at_f + 2) % 3], faces, g) or _pierces(
             points, faces[g, (at_g + 1) % 3], faces[g, (at_g + 2) % 3], faces, f
         )
+    if _beside(points, faces, f, g) or _beside(points, faces, g, f):
+        return False
     for i in range(3):
         if _pierces(points, faces[f, i], faces[f, (i + 1) % 3], faces, g):
             return True
@@ -180,18 +207,41 @@ def _cross(points, faces, f, g):
 
 
 @njit(cache=True)
-def _pierces(points, p, q, faces, g):
-    """Whether the segment p-q passes through the inside of face g."""
+def _beside(points, faces, f, g):
+    """Whether all of face f is plainly on one side of the plane of face g."""
     a, b, c = faces[g, 0], faces[g, 1], faces[g, 2]
+    one = _volume(points, a, b, c, faces[f, 0])
+    two = _volume(points, a, b, c, faces[f, 1])
+    if (one > 0) != (two > 0):
+        return False
+    three = _volume(points, a, b, c, faces[f, 2])
+    if (one > 0) != (three > 0):
+        return False
+    flat = 0.0
+    for k in range(3):
+        flat = max(flat, _flatness(points, a, b, c, faces[f, k]))
+    return min(abs(one), abs(two), abs(three)) > flat
+
+
+@njit(inline="always")
+def _flatness(points, a, b, c, d):
+    """The volume under which a tetrahedron counts as flat."""
     size = 0.0
     for k in range(3):
         origin = points[a, k]
-        for v in (p, q, b, c):
-            size = max(size, abs(points[v, k] - origin))
-    flat = FLAT * size * size * size
+        size = max(size, abs(points[b, k] - origin), abs(points[c, k] - origin), abs(points[d, k] - origin))
+    return FLAT * size * size * size
+
+
+@njit(cache=True)
+def _pierces(points, p, q, faces, g):
+    """Whether the segment p-q passes through the inside of face g."""
+    a, b, c = faces[g, 0], faces[g, 1], faces[g, 2]
     above = _volume(points, a, b, c, p)
     below = _volume(points, a, b, c, q)
-    if not ((above > flat and below < -flat) or (above < -flat and below > flat)):
+    if not ((above > 0 and below < 0) or (above < 0 and below > 0)):
+        return False
+    if min(abs(above), abs(below)) <= max(_flatness(points, a, b, c, p), _flatness(points, a, b, c, q)):
         return False
     s = _volume(points, p, q, a, b)
     t = _volume(points, p, q, b, c)

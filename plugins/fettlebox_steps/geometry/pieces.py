@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numba import njit
 
 from .clean import weld
 from .topology import (
@@ -67,15 +68,25 @@ def survey(vertices: Floats, faces: Ints, *, by_position: bool = True) -> Pieces
     rank = np.empty(count, np.int64)
     rank[order] = np.arange(count)
     label = rank[label]
-    low, high = np.full((count, 3), np.inf), np.full((count, 3), -np.inf)
-    corners = vertices[faces]
-    np.minimum.at(low, label, corners.min(axis=1))
-    np.maximum.at(high, label, corners.max(axis=1))
+    low, high = _extents(vertices, faces, label, count)
     open_faces = (twins(welded, len(vertices)) < 0).reshape(-1, 3).any(axis=1)
     closed = np.bincount(label, open_faces, count) == 0
     total = max(float(area.sum()), 1e-300)
     size = np.linalg.norm(high - low, axis=1) if count else np.zeros(0)
     return Pieces(label, area[order] / total, area[order], size, closed)
+
+
+@njit(cache=True)
+def _extents(vertices, faces, label, count):
+    """(count,3) lowest and highest corner of each piece."""
+    low, high = np.full((count, 3), np.inf), np.full((count, 3), -np.inf)
+    for f in range(len(faces)):
+        i = label[f]
+        for k in range(3):
+            for v in faces[f]:
+                low[i, k] = min(low[i, k], vertices[v, k])
+                high[i, k] = max(high[i, k], vertices[v, k])
+    return low, high
 
 
 def debris_among(vertices: Floats, faces: Ints, pieces: Pieces, under_share: float) -> Flags:

@@ -15,7 +15,7 @@ from .footprint import slit_stops, soup_base
 from .local_repair import heal_crossings
 from .pieces import REPORTED_SHARE
 from .preparing import Plan, Work
-from .topology import Floats, Ints, compact, enclosed_volume
+from .topology import Floats, Ints, compact, piece_volumes
 from .uniting import Solid, bodies_of, unite
 
 LOCAL_SHARE = 0.01
@@ -28,8 +28,6 @@ CRUMB_VOLUME = 0.002
 """Of what a rung closes, bodies under this share of the largest are crumbs if they are small in area too.
 
 Trapped voids go as well: nobody sees them and no printer can clear them."""
-THIN_SHARE = 0.02
-"""The grid's surface may be thinned out within this share of a cell."""
 STOP_EDGES = 4.0
 """What stops a slit reaches this many median edges into the walls beside it."""
 
@@ -149,7 +147,7 @@ def healed_solid(candidate: Solid, verdict: Verdict) -> tuple[Solid | None, Any]
 
 
 def _volumetric(work: Work, plan: Plan) -> Iterator[tuple[str, Solid]]:
-    from .volumetric import cell_for, close_by_winding, follow_scan, thin_out
+    from .volumetric import cell_for, close_by_winding, follow_scan
 
     cell_mm = cell_for(work.vertices, work.faces)
     soup = [(plan.filled.vertices, plan.filled.faces)]
@@ -162,9 +160,7 @@ def _volumetric(work: Work, plan: Plan) -> Iterator[tuple[str, Solid]]:
     drawn, corners = follow_scan(surface, work.vertices, work.faces, cell_mm)
     if plan.frame is not None:
         drawn = _pressed(drawn, plan.frame, cell_mm)
-    solid = _without_crumbs(drawn, corners)
-    yield "volumetric", thin_out(*solid, THIN_SHARE * cell_mm, judged=True)
-    yield "dense", solid
+    yield "volumetric", _without_crumbs(drawn, corners)
     yield "unsnapped", _without_crumbs(surface.vertices, surface.faces)
 
 
@@ -177,9 +173,10 @@ def _pressed(vertices: Floats, frame: Frame, cell_mm: float) -> Floats:
 def _without_crumbs(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
     faces = np.asarray(faces, np.int64)
     count, label, area = pieces_of(vertices, faces)
-    volume = np.array([enclosed_volume(vertices, faces[label == i]) for i in range(min(count, 1000))])
-    large = np.zeros(count, bool)
-    large[: len(volume)] = volume >= CRUMB_VOLUME * volume.max(initial=0.0)
-    large[: len(volume)] |= (volume > 0) & (area[: len(volume)] >= REPORTED_SHARE * area.sum())
+    volume = piece_volumes(vertices, faces, label, count)
+    large = volume >= CRUMB_VOLUME * volume.max(initial=0.0)
+    large |= (volume > 0) & (area >= REPORTED_SHARE * area.sum())
+    if large.all():
+        return vertices, faces
     kept, trimmed, _ = compact(vertices, faces[large[label]])
     return kept, trimmed

@@ -9,7 +9,9 @@ from numba import njit
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
-from .crossings import crossing_faces
+from .acceptance import FOLDED_COSINE
+from .crossings import crossing_faces, search_order
+from .topology import face_vectors, folded_pairs, turned_away, twins
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -82,15 +84,12 @@ def _matched(scan, vertex, count):
 def undo_damage(before: Floats, after: Floats, faces: Ints, cell_mm: float) -> Floats:
     """`after`, with every vertex back at `before` whose faces cross another or turn away from their side."""
     result = after.copy()
-    normals, sizes = _normals(before, faces)
-    tiny = sizes <= 1e-3 * cell_mm**2
-
-    def turned(some: NDArray[np.bool_] | slice) -> NDArray[np.bool_]:
-        now, now_sizes = _normals(result, faces[some])
-        agreement = np.einsum("ij,ij->i", normals[some], now)
-        return np.asarray((agreement < TURN * sizes[some] * now_sizes) & ~tiny[some])
-
-    bad = np.asarray(crossing_faces(result, faces) | turned(slice(None)))
+    normals = face_vectors(before, faces)
+    tiny = np.einsum("ij,ij->i", normals, normals) <= (1e-3 * cell_mm**2) ** 2
+    now = face_vectors(result, faces)
+    order, twin = search_order(before, faces), twins(faces, len(before))
+    bad = crossing_faces(result, faces, order=order) | folded_pairs(now, twin, FOLDED_COSINE)
+    bad |= turned_away(normals, now, TURN) & ~tiny
     for attempt in range(ROUNDS):
         if not bad.any():
             return result
@@ -99,14 +98,14 @@ def undo_damage(before: Floats, after: Floats, faces: Ints, cell_mm: float) -> F
         if attempt > 3:
             moved_back[faces[moved_back[faces].any(axis=1)]] = True
         result[moved_back] = before[moved_back]
-        near = np.asarray(moved_back[faces].any(axis=1))
-        bad = crossing_faces(result, faces, only=near)
-        bad[near] |= turned(near) & (result[faces[near]] != before[faces[near]]).any(axis=(1, 2))
+        near = np.flatnonzero(moved_back[faces].any(axis=1))
+        now[near] = face_vectors(result, faces[near])
+        wrong = turned_away(normals[near], now[near], TURN) & ~tiny[near]
+        wrong |= folded_pairs(now, twin, FOLDED_COSINE)[near]
+        # Faces that are where they were before may be as they were.
+        wrong &= (result[faces[near]] != before[faces[near]]).any(axis=(1, 2))
+        looked_at = np.zeros(len(faces), dtype=np.bool_)
+        looked_at[near] = True
+        bad = crossing_faces(result, faces, only=looked_at, order=order)
+        bad[near] |= wrong
     return before.copy()
-
-
-def _normals(vertices: Floats, faces: Ints) -> tuple[Floats, Floats]:
-    """Normals (m,3), as long as twice the area, and that length."""
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    normals = np.cross(b - a, c - a)
-    return normals, np.linalg.norm(normals, axis=1)

@@ -7,8 +7,9 @@ from numba import njit
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
+from .acceptance import FOLDED_COSINE
 from .crossings import crossing_faces
-from .topology import Floats, Ints, twins
+from .topology import Floats, Ints, face_vectors, faces_around, folded_pairs, turned_away, twins
 
 CLOSE_ENOUGH = 0.03
 """Cells that the surface may pass a point by without taking it in: half of what fidelity asks for."""
@@ -35,35 +36,43 @@ def stitch(
     A closed surface without crossings stays one. Faces with a `free` vertex (n,) are left as they are.
     """
     wanted = np.ascontiguousarray(points, dtype=np.float64)
+    # New vertices lie on faces of old ones, so that the fans around old ones go on to hold every face.
+    tree = cKDTree(vertices)
+    missed = np.asarray(tree.query(wanted, workers=-1)[0]) > CLOSE_ENOUGH * cell_mm
+    wanted = wanted[missed]
+    near = np.asarray(tree.query(wanted, k=3, distance_upper_bound=2 * cell_mm, workers=-1)[1], np.int64)
     held = ~free
+    twin = twins(faces, len(vertices))
     for _ in range(PASSES):
-        places = _places(vertices, faces, held, wanted, cell_mm)
+        places = _places(vertices, faces, twin, held, wanted, near, cell_mm)
         if not len(places[0]):
             break
         before = len(vertices)
-        vertices, faces = _with_points(vertices, faces, *places, wanted)
+        vertices, faces, twin = _with_points(vertices, faces, twin, *places, wanted)
         held = np.concatenate([held, np.ones(len(vertices) - before, dtype=np.bool_)])
     return vertices, faces
 
 
 def _places(
-    vertices: Floats, faces: Ints, held: NDArray[np.bool_], wanted: Floats, cell_mm: float
+    vertices: Floats,
+    faces: Ints,
+    twin: Ints,
+    held: NDArray[np.bool_],
+    wanted: Floats,
+    near: Ints,
+    cell_mm: float,
 ) -> tuple[Ints, Ints]:
     """Points (j,) to take in, and the half edge (j,) that each splits, or -1 - face where it splits a face.
 
-    The points that the surface misses by most come first; no face is split twice.
+    near (k,3) vertices around each point. The points that the surface misses by most come first; no face is
+    split twice.
     """
-    tree = cKDTree(vertices)
-    missed = np.flatnonzero(np.asarray(tree.query(wanted, workers=-1)[0]) > CLOSE_ENOUGH * cell_mm)
-    near = tree.query(wanted[missed], k=3, distance_upper_bound=2 * cell_mm, workers=-1)[1]
-    order = np.argsort(faces.ravel(), kind="stable")
-    start = np.searchsorted(faces.ravel()[order], np.arange(len(vertices) + 2))
-    near = np.asarray(near, np.int64)
-    distance, split = _closest(vertices, faces, held, wanted[missed], near, order // 3, start)
+    start, around = faces_around(faces, len(vertices))
+    distance, split = _closest(vertices, faces, held, wanted, near, around, start)
     asked = np.flatnonzero((distance > CLOSE_ENOUGH * cell_mm) & (distance < REACH * cell_mm))
     asked = asked[np.lexsort((asked, -distance[asked]))]
-    chosen = _claims(asked, split, twins(faces, len(vertices)), len(faces))
-    return missed[chosen], split[chosen]
+    chosen = _claims(asked, split, twin, len(faces))
+    return chosen, split[chosen]
 
 
 @njit(cache=True)
@@ -78,8 +87,8 @@ def _closest(vertices, faces, held, wanted, near, fan, start):
     for i in range(len(wanted)):
         least, face = np.inf, -1
         for q in near[i]:
-            if q >= len(vertices):
-                continue
+            if q >= len(start) - 1:
+                continue  # the tree found fewer than three
             for at in range(start[q], start[q + 1]):
                 f = fan[at]
                 d = _weights(vertices, faces[f], wanted[i], weight)
@@ -156,23 +165,39 @@ def _claims(asked, split, twin, count):
 
 
 def _with_points(
-    vertices: Floats, faces: Ints, chosen: Ints, split: Ints, wanted: Floats
-) -> tuple[Floats, Ints]:
-    """The surface with the chosen points in it, without those that would make it cross or fold."""
-    twin = twins(faces, len(vertices))
+    vertices: Floats, faces: Ints, twin: Ints, chosen: Ints, split: Ints, wanted: Floats
+) -> tuple[Floats, Ints, Ints]:
+    """The surface with the chosen points in it, without those that would make it cross or fold; its twins."""
     keep = np.ones(len(chosen), dtype=np.bool_)
+    normals = face_vectors(vertices, faces)
+    doubtful = np.zeros(len(faces), dtype=np.bool_)
+    doubtful[_parents(split, twin)] = True
     for _ in range(UNDOINGS):
         points = np.concatenate([vertices, wanted[chosen[keep]]])
         new, parent = _split(faces, split[keep], twin, len(vertices))
-        fresh = (new >= len(vertices)).any(axis=1)
-        bad = crossing_faces(points, new, only=fresh)
-        bad[fresh] |= _turned(points, new[fresh], vertices, faces[parent[fresh]])
+        look = doubtful[parent]
+        now, beside = face_vectors(points, new), twins(new, len(points))
+        bad = crossing_faces(points, new, only=look)
+        bad |= folded_pairs(now, beside, FOLDED_COSINE) & (new >= len(vertices)).any(axis=1)
+        bad[look] |= turned_away(normals[parent[look]], now[look], TURN)
         if not bad.any():
-            return points, new
+            return points, new, beside
         corners = np.unique(new[bad])
         kept = np.flatnonzero(keep)
-        keep[kept[corners[corners >= len(vertices)] - len(vertices)]] = False
-    return vertices, faces
+        withdrawn = kept[corners[corners >= len(vertices)] - len(vertices)]
+        if not len(withdrawn):
+            break
+        keep[withdrawn] = False
+        # Only where something changes can anything cross that did not before.
+        doubtful[:] = False
+        doubtful[_parents(split[withdrawn], twin)] = True
+    return vertices, faces, twin
+
+
+def _parents(split: Ints, twin: Ints) -> Ints:
+    """The faces that splits take apart."""
+    within = split < 0
+    return np.concatenate([-1 - split[within], split[~within] // 3, twin[split[~within]] // 3])
 
 
 def _split(faces: Ints, split: Ints, twin: Ints, n: int) -> tuple[Ints, Ints]:
@@ -192,14 +217,3 @@ def _split(faces: Ints, split: Ints, twin: Ints, n: int) -> tuple[Ints, Ints]:
     whole[np.concatenate(parent)] = False
     old = np.flatnonzero(whole)
     return np.concatenate([faces[old], *new]), np.concatenate([old, *parent])
-
-
-def _turned(points: Floats, new: Ints, vertices: Floats, old: Ints) -> NDArray[np.bool_]:
-    one, two = _normals(points, new), _normals(vertices, old)
-    agreement = np.einsum("ij,ij->i", one, two)
-    return np.asarray(agreement < TURN * np.linalg.norm(one, axis=1) * np.linalg.norm(two, axis=1))
-
-
-def _normals(vertices: Floats, faces: Ints) -> Floats:
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    return np.cross(b - a, c - a)

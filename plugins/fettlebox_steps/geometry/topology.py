@@ -22,6 +22,9 @@ ALONE = -1
 CROWDED = -2
 """Twin of a half edge whose edge has more than two faces, or two that wind against each other."""
 
+FEW = 32
+"""Numbers that are sorted fastest by insertion."""
+
 
 @njit(cache=True)
 def _counting_order(keys, order, n):
@@ -63,25 +66,58 @@ def edge_order(faces, n):
 
 
 @njit(cache=True)
-def _twins(faces, order, start):
-    twin = np.full(3 * len(faces), -1, np.int64)
-    for e in range(len(start) - 1):
-        s, t = start[e], start[e + 1]
-        if t - s == 1:
-            continue
-        g, h = order[s], order[s + 1]
-        if t - s == 2 and faces[g // 3, g % 3] != faces[h // 3, h % 3]:
-            twin[g] = h
-            twin[h] = g
+def _twins(faces, n):
+    """Half edges sorted by their lower end alone; each end's few are then held against one another."""
+    start = np.zeros(n + 1, np.int64)
+    for f in range(len(faces)):
+        for k in range(3):
+            start[min(faces[f, k], faces[f, (k + 1) % 3]) + 1] += 1
+    most = start.max()
+    for v in range(n):
+        start[v + 1] += start[v]
+    room = start[:-1].copy()
+    half = np.empty(3 * len(faces), np.int64)
+    far_end = np.empty(3 * len(faces), np.int64)
+    for f in range(len(faces)):
+        for k in range(3):
+            a, b = faces[f, k], faces[f, (k + 1) % 3]
+            at = room[min(a, b)]
+            half[at] = 3 * f + k
+            far_end[at] = max(a, b)
+            room[min(a, b)] += 1
+    twin = np.full(3 * len(faces), ALONE, np.int64)
+    order = np.empty(most, np.int64)
+    for v in range(n):
+        s, t = start[v], start[v + 1]
+        count = t - s
+        if count > FEW:
+            order[:count] = np.argsort(far_end[s:t], kind="mergesort")
         else:
-            for i in range(s, t):
-                twin[order[i]] = -2
+            for i in range(count):
+                at = i
+                while at > 0 and far_end[s + order[at - 1]] > far_end[s + i]:
+                    order[at] = order[at - 1]
+                    at -= 1
+                order[at] = i
+        first = 0
+        while first < count:
+            last = first + 1
+            while last < count and far_end[s + order[last]] == far_end[s + order[first]]:
+                last += 1
+            g, h = half[s + order[first]], half[s + order[last - 1]]
+            if last - first == 2 and faces[g // 3, g % 3] != faces[h // 3, h % 3]:
+                twin[g] = h
+                twin[h] = g
+            elif last - first > 1:
+                for i in range(first, last):
+                    twin[half[s + order[i]]] = CROWDED
+            first = last
     return twin
 
 
 def twins(faces: Ints, n: int) -> Ints:
     """(3m,) the half edge that runs the other way along the same edge, or ALONE, or CROWDED."""
-    return np.asarray(_twins(faces, *edge_order(faces, n)))
+    return np.asarray(_twins(faces, n))
 
 
 @njit(cache=True)
@@ -207,26 +243,113 @@ def compact(vertices: Floats, faces: Ints) -> tuple[Floats, Ints, Ints]:
     return vertices[kept], new[faces], kept
 
 
+@njit(cache=True)
+def _face_vectors(vertices, faces):
+    vectors = np.empty((len(faces), 3))
+    for f in range(len(faces)):
+        a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
+        ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+        vx, vy, vz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
+        vectors[f, 0] = uy * vz - uz * vy
+        vectors[f, 1] = uz * vx - ux * vz
+        vectors[f, 2] = ux * vy - uy * vx
+    return vectors
+
+
 def face_vectors(vertices: Floats, faces: Ints) -> Floats:
     """(m,3) cross products of two sides: normal direction, length twice the area."""
-    a, b, c = vertices[faces[:, 0]], vertices[faces[:, 1]], vertices[faces[:, 2]]
-    return np.cross(b - a, c - a)
+    return np.asarray(_face_vectors(vertices, faces))
+
+
+@njit(cache=True)
+def turned_away(one, two, least_cosine):
+    """(m,) whether normals (m,3) differ by more than an angle; ones without a length never do."""
+    turned = np.empty(len(one), np.bool_)
+    for f in range(len(one)):
+        p, q = one[f], two[f]
+        pp = p[0] * p[0] + p[1] * p[1] + p[2] * p[2]
+        qq = q[0] * q[0] + q[1] * q[1] + q[2] * q[2]
+        turned[f] = p[0] * q[0] + p[1] * q[1] + p[2] * q[2] < least_cosine * np.sqrt(pp * qq)
+    return turned
+
+
+@njit(cache=True)
+def folded_pairs(vectors, twin, least_cosine):
+    """(m,) faces whose normal is further than an angle from that of a face beside them."""
+    folded = np.zeros(len(vectors), np.bool_)
+    for h in range(len(twin)):
+        t = twin[h]
+        if t <= h:
+            continue
+        p, q = vectors[h // 3], vectors[t // 3]
+        pp = p[0] * p[0] + p[1] * p[1] + p[2] * p[2]
+        qq = q[0] * q[0] + q[1] * q[1] + q[2] * q[2]
+        if p[0] * q[0] + p[1] * q[1] + p[2] * q[2] < least_cosine * np.sqrt(pp * qq):
+            folded[h // 3] = True
+            folded[t // 3] = True
+    return folded
+
+
+@njit(cache=True)
+def faces_around(faces, n):
+    """The faces at each vertex, as (n+1,) starts into a list (3m,)."""
+    start = np.zeros(n + 1, dtype=np.int64)
+    for f in range(len(faces)):
+        for e in range(3):
+            start[faces[f, e] + 1] += 1
+    for v in range(n):
+        start[v + 1] += start[v]
+    place = start[:-1].copy()
+    around = np.empty(3 * len(faces), dtype=np.int64)
+    for f in range(len(faces)):
+        for e in range(3):
+            around[place[faces[f, e]]] = f
+            place[faces[f, e]] += 1
+    return start, around
 
 
 def face_areas(vertices: Floats, faces: Ints) -> Floats:
     """(m,) areas in mm2."""
-    return np.asarray(np.linalg.norm(face_vectors(vertices, faces), axis=1) / 2)
+    return np.asarray(_row_lengths(face_vectors(vertices, faces)) / 2)
+
+
+@njit(cache=True)
+def _row_lengths(rows):
+    lengths = np.empty(len(rows))
+    for i in range(len(rows)):
+        lengths[i] = np.sqrt(rows[i, 0] * rows[i, 0] + rows[i, 1] * rows[i, 1] + rows[i, 2] * rows[i, 2])
+    return lengths
+
+
+def piece_volumes(vertices: Floats, faces: Ints, label: Ints, count: int) -> Floats:
+    """(count,) signed volumes in mm3 of closed pieces, label (m,)."""
+    if not len(faces):
+        return np.zeros(count)
+    cones = _cone_volumes(vertices, faces, vertices[faces[0, 0]])
+    return np.asarray(np.bincount(label, cones, count), np.float64)
 
 
 def volume_about(vertices: Floats, faces: Ints, origin: Floats) -> float:
     """Signed volume of the cones from `origin` over all faces; of a closed mesh, its volume."""
-    a, b, c = (vertices[faces[:, k]] - origin for k in range(3))
-    return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6)
+    return float(_cone_volumes(vertices, faces, np.asarray(origin, np.float64)).sum())
 
 
 def enclosed_volume(vertices: Floats, faces: Ints) -> float:
     """Volume of a closed mesh in mm3, taken about its middle to keep digits."""
     return volume_about(vertices, faces, vertices[faces.ravel()].mean(axis=0)) if len(faces) else 0.0
+
+
+@njit(cache=True)
+def _cone_volumes(vertices, faces, o):
+    volumes = np.empty(len(faces))
+    for f in range(len(faces)):
+        a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
+        ax, ay, az = a[0] - o[0], a[1] - o[1], a[2] - o[2]
+        bx, by, bz = b[0] - o[0], b[1] - o[1], b[2] - o[2]
+        cx, cy, cz = c[0] - o[0], c[1] - o[1], c[2] - o[2]
+        six = ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx)
+        volumes[f] = six / 6.0
+    return volumes
 
 
 def vector_area(points: Floats) -> Floats:
