@@ -35,7 +35,8 @@ from .traveler.wording import named, shown
 SHEET = "sheet.html"
 KEPT_FOR_S = 14 * 86_400.0  # a kept step is a customer's scan: no longer than tuning a recipe takes
 UNMOVED_MM = 1e-9  # below this a step only rounded, and a map of it would be noise
-MORE_CSS = ".step{margin-top:2.5rem;border-top:1px solid var(--line)}.step figure{margin-top:.75rem}"
+LEAST_SCALE_MM = 0.01  # no print shows less, and a finer scale would paint rounding in the darkest colour
+MORE_CSS = ".step figure{margin-top:.75rem}"
 
 
 @dataclass
@@ -118,7 +119,7 @@ def _look(planned: PlannedStep, run: Run, before: Part) -> Tried:
     moved = _moved(before, run.part)
     if moved is None or not len(moved) or float(np.max(moved)) <= UNMOVED_MM:
         return tried
-    picture = render_map(run.part, moved, "moved by this step, life-size mm")
+    picture = render_map(run.part, moved, "moved by this step, life-size mm", at_least=LEAST_SCALE_MM)
     changed = {"moved_largest_mm": float(np.max(moved)), "moved_mean_mm": float(np.mean(moved))}
     return replace(tried, changed_png=picture, changed=changed)
 
