@@ -114,7 +114,7 @@ def _span(place: Any, held: Any, line_mm: float) -> float | None:
         length = shapely.length(runs)
         if not len(runs) or (best is not None and length.max() >= best):
             continue
-        turned_ends = shapely.multipoints(shapely.get_coordinates(shapely.boundary(runs)))
+        turned_ends = shapely.MultiPoint(shapely.get_coordinates(shapely.boundary(runs)))
         ends = shapely.get_parts(shapely.affinity.rotate(turned_ends, turn_deg, origin=middle))
         near = shapely.dwithin(held, ends, 0.01 * line_mm).reshape(-1, 2).all(axis=1)
         if length[near].sum() >= HELD_SHARE * length.sum():
