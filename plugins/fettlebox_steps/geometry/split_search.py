@@ -27,6 +27,10 @@ THIN = 1.0
 """The seam of a piece thinner than half its room counts more, by up to half of this: a cut near the
 end of something round has a short seam, and leaves a cap that is hard to hold (our judgement)."""
 
+LEAST_OUTLINE = 0.04
+"""A cut with an outline smaller than a square of this share of the solid's largest side only grazes
+something there, such as a chin, and leaves a crumb: there are no such cuts if there are any others."""
+
 FRONT = 1.0
 """A stretch of a seam that looks straight to the front, -Y, counts this much more; less as it turns away."""
 
@@ -69,6 +73,10 @@ def places_along(vertices: Floats, faces: Ints, axis: int, barred: tuple[float, 
     many = np.bincount(which, layers.area_mm2 > 0, len(layers))
     seam *= 1.0 + LOOSE * np.maximum(many - 1, 0)
     allowed = many > 0
+    least_mm2 = (LEAST_OUTLINE * float(np.ptp(turned[np.unique(faces)], axis=0).max())) ** 2
+    crumbs = np.bincount(which, (layers.area_mm2 > 0) & (layers.area_mm2 < least_mm2), len(layers)) > 0
+    if (allowed & ~crumbs).any():
+        allowed &= ~crumbs
     if barred is not None:
         allowed &= (inner <= barred[0]) | (inner >= barred[1])
     return Places(
