@@ -11,6 +11,7 @@ MEND_TICKET = "Put the ticket or the recipe right, then: fettlebox retry"
 A_DEFECT = "The step has a defect: report it with failure.log, and try another recipe"
 SMALLER = "Make the scan smaller, or raise 'limits' in shop.yaml, then: fettlebox retry"
 CRASHED = "Try another recipe; if it fails there too, export the scan again"
+MOST_PROBLEMS = 3  # in one line; `fettlebox check` shows all of them
 READING = "reading"
 
 
@@ -37,9 +38,10 @@ def in_one_line(error: FettleboxError) -> str:
     if not isinstance(error, RecipeError):
         return str(error)
     said = []
-    for problem in error.problems:
+    for problem in error.problems[:MOST_PROBLEMS]:
         place = f"{problem.file}:{problem.line}" if problem.line else problem.file
         wanted = f"expected {problem.expected}" if problem.expected else ""
         told = "; ".join(part for part in (problem.found, wanted, problem.hint) if part)
         said.append(": ".join(part for part in (place, problem.place, told) if part))
-    return "; ".join(said)
+    more = len(error.problems) - MOST_PROBLEMS
+    return "; ".join([*said, *([f"and {more} more"] if more > 0 else [])])

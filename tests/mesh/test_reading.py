@@ -84,3 +84,16 @@ def test_importing_the_package_stays_light() -> None:
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, encoding="utf-8", check=False)
     assert run.returncode == 0, run.stderr
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux bounds private memory")
+def test_reading_a_small_file_takes_little_memory(tmp_path: Path) -> None:
+    """In a process that may use 1 GB, as in a worker of a shop with little memory."""
+    path = tmp_path / "a.obj"
+    path.write_text("v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 3\n")
+    code = (
+        "import resource, sys; from pathlib import Path; from fettlebox.mesh import read_scan;"
+        "resource.setrlimit(resource.RLIMIT_DATA, (10**9, 10**9));"
+        "assert len(read_scan(Path(sys.argv[1])).part.faces) == 1"
+    )
+    subprocess.run([sys.executable, "-c", code, str(path)], check=True)

@@ -65,11 +65,12 @@ def _bytes_of(file: Path, limits: ReadLimits) -> bytes:
         if size > limits.file_bytes:
             raise ScanError(f"{file.name}: found {size} bytes; expected at most {limits.file_bytes}")
         stream.seek(0)
-        data = stream.read(limits.file_bytes + 1)
+        data = stream.read(size)  # `read` takes the memory it is asked for at once, however short the file
+        grows = bool(stream.read(1))
     if not data:
         raise ScanError(f"{file.name}: found no bytes; expected a mesh")
-    if len(data) > limits.file_bytes:
-        raise ScanError(f"{file.name}: found a file that grows; expected at most {limits.file_bytes} bytes")
+    if grows:
+        raise ScanError(f"{file.name}: found a file that still grows; expected one that is complete")
     return data
 
 
