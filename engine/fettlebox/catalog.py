@@ -29,9 +29,7 @@ class Quarantined:
 
 @dataclass(frozen=True)
 class Catalog:
-    """The steps that can be run here, by name, judges of scans, who is told of jobs, and the plugins that cannot
-    be used.
-    """
+    """Steps by name, judges of scans, who is told of jobs; and the plugins that cannot be used."""
 
     steps: dict[str, Step[Any]] = field(default_factory=dict)
     sources: dict[str, str] = field(default_factory=dict)

@@ -295,18 +295,6 @@ def _login_name() -> str | None:
         return None
 
 
-@command("release")
-def release(
-    shop: ShopFolder,
-    job: JobId,
-    by: Annotated[str | None, typer.Option(help="Who has looked; your login name if not given.")] = None,
-) -> None:
-    """A person has looked: hand a held job's parts over to the outbox as they are."""
-    from .jobs import release as act
-
-    print(act(shop, job, by=by or _login_name()))
-
-
 @command("retry")
 def retry(
     shop: ShopFolder,

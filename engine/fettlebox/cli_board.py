@@ -1,4 +1,4 @@
-"""The command line's part for the board: decisions, tokens, hooks. `cli` takes it in."""
+"""The command line's part of what a board does too: verdicts of persons, tokens, hooks. `cli` takes it in."""
 
 from __future__ import annotations
 
@@ -7,10 +7,22 @@ from typing import Annotated, Any
 
 import typer
 
-from .cli import AsJson, JobId, ShopFolder, _group, command
+from .cli import AsJson, JobId, ShopFolder, _group, _login_name, command
 
 of_tokens = _group("token", "Who may enter a shop's board.")
 of_hooks = _group("hook", "Who is told of what happens to a shop's jobs.")
+
+
+@command("release")
+def release(
+    shop: ShopFolder,
+    job: JobId,
+    by: Annotated[str | None, typer.Option(help="Who has looked; your login name if not given.")] = None,
+) -> None:
+    """A person has looked: hand a held job's parts over to the outbox as they are."""
+    from .jobs import release as act
+
+    print(act(shop, job, by=by or _login_name()))
 
 
 @command("reject")
@@ -18,11 +30,12 @@ def reject(
     shop: ShopFolder,
     job: JobId,
     reason: Annotated[str, typer.Option(help="A sentence for whoever brought the scan.")],
+    by: Annotated[str | None, typer.Option(help="Who has looked; your login name if not given.")] = None,
 ) -> None:
     """A person has looked: a held job is not made, for a reason."""
     from .jobs import reject as act
 
-    print(act(shop, job, reason))
+    print(act(shop, job, reason, by=by or _login_name()))
 
 
 @command("add", of_tokens)

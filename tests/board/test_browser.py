@@ -5,6 +5,9 @@ The rules of accessibility are those of axe-core (WCAG 2.1 A and AA).
 
 from __future__ import annotations
 
+import contextlib
+import os
+import signal
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -246,3 +249,51 @@ def test_nobody_is_shut_out(
                 if each["impact"] in ("serious", "critical")
             ]
             assert not serious, (path, theme, width, serious)
+
+
+def test_a_board_that_dies_harms_no_job_and_comes_back(
+    serve_shop: Callable[[], Served], tmp_path: Path
+) -> None:
+    served = serve_shop()
+    assert served.process is not None
+    for number in range(3):
+        (served.shop / "inbox" / f"egg{number}.stl").write_bytes(
+            scan_file(tmp_path, seed=number).read_bytes()
+        )
+        pid = board_of(served.process.pid)
+        os.kill(pid, signal.SIGKILL)
+        while alive(pid):
+            time.sleep(0.05)
+        for _ in range(600):
+            if served.ready():
+                break
+            time.sleep(0.1)
+        assert served.ready() and served.process.poll() is None
+        job_when(served, "held", f"egg{number}.stl")
+    pid = board_of(served.process.pid)
+    served.kill()
+    for _ in range(100):
+        if not alive(pid):
+            break
+        time.sleep(0.1)
+    assert not alive(pid), "no board is left over"
+
+
+def board_of(server: int) -> int:
+    """The process of a server's board."""
+    for _ in range(200):
+        for place in Path("/proc").glob("[0-9]*"):
+            with contextlib.suppress(OSError, ValueError):
+                command = (place / "cmdline").read_bytes()
+                parent = int((place / "stat").read_text().rpartition(")")[2].split()[1])
+                if parent == server and b"fettlebox.board" in command:
+                    return int(place.name)
+        time.sleep(0.1)
+    raise AssertionError("there is no board")
+
+
+def alive(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False

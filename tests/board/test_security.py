@@ -390,7 +390,7 @@ def test_the_board_is_only_on_this_machine_unless_somebody_has_a_token(tmp_path:
     assert settings_for(shop, "8311", None, None, None).host == "127.0.0.1"
     with (
         pytest.raises(UsageError, match="nobody has a token"),
-        board_beside(settings_for(shop, "0.0.0.0:8399", None, None, None), print),
+        board_beside(settings_for(shop, "192.0.2.1:8399", None, None, None), print),
     ):
         pass
     cabinet = Cabinet(shop / ".fettlebox")

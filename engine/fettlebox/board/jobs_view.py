@@ -43,6 +43,12 @@ class JobView:
         return WORDS[self.row.state]
 
     @property
+    def colour(self) -> str:
+        """The state that the verdict is coloured for: a part with warnings is not just done."""
+        warned = self._told and self.record is not None and self.record.warnings
+        return "held" if self.row.state is State.DONE and warned else str(self.row.state)
+
+    @property
     def sentence(self) -> str:
         if self.row.state in FINISHED and self.record is not None and self._told:
             return self.row.reason or verdict(self.record)

@@ -16,7 +16,7 @@ from typing import IO, Any
 from .reading import SpoolReader
 
 LOOK_S = 1.0
-GAP_S = 0.7
+GAP_S = 1.5
 """At most one message in this time to one page."""
 BREATH_S = 15.0
 """A message at least so often, so that nobody on the way takes the line for dead."""

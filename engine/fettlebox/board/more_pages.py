@@ -15,10 +15,12 @@ from starlette.responses import StreamingResponse
 
 from ..errors import FettleboxError
 from ..jobs.states import FINISHED
+from ..recipe import TICKET_SUFFIX
 from ..recipe.explain import explain
 from ..traveler.look import CSS
 from ..traveler.turning import digest_for_policy, script_digest
 from ..traveler.writing import PAGE
+from ..watch import is_partial
 from .files import files_of_job, media_type, open_inside
 from .history import KINDS, history
 from .office import Decides, Office, Sees, office_of
@@ -167,10 +169,11 @@ def health(office: Office) -> dict[str, Any]:
         workers: int | None = load_shop(office.settings.shop).workers
     except FettleboxError:
         workers = None
-    waiting = 0
+    waiting, names = 0, set(office.recipes.names())
     with os.scandir(office.folders.inbox) as entries:
         for entry in entries:
-            waiting += not entry.name.startswith(".") and not entry.name.endswith(".ticket.yaml")
+            is_scan = entry.name not in names and not is_partial(entry.name)
+            waiting += is_scan and not entry.name.endswith(TICKET_SUFFIX)
             if waiting >= 1000:
                 break
     return {

@@ -94,6 +94,11 @@ def settings_for(
         parts = urlsplit(url)
         if parts.scheme not in ("http", "https") or not parts.netloc or parts.path.strip("/") or parts.query:
             raise UsageError(f"--board-url {url!r}: expected an address such as https://board.example")
+    if host in ("0.0.0.0", "::") and url is None:
+        raise UsageError(
+            f"--board {address!r} listens at every address of this machine; say by which one people reach it, "
+            f"such as --board-url http://board.example:{port}"
+        )
     settings = Settings(shop.absolute(), host, port, url)
     return replace(settings, certificate=certificate, key=key)
 

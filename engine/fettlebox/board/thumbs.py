@@ -10,7 +10,7 @@ from pathlib import Path
 from ..traveler.pictures import FOLDER
 from .files import read_inside
 
-NAMES = ("before-after.png", "part.png", "patches.png")
+NAMES = ("before-after.png", "part.png", "patches.png", "scan.png")
 """Whichever is there first."""
 
 MOST_BYTES = 16 << 20
