@@ -34,4 +34,5 @@ def test_a_wheel_holds_recipes_schemas_and_the_example_shop(tmp_path: Path) -> N
         for path in (ROOT / folder).iterdir():
             if path.is_file():
                 assert f"fettlebox/shipped_files/{folder}/{path.name}" in names
+    assert "fettlebox/shipped_files/service/fettlebox.service" in names
     assert not any("__pycache__" in name for name in names)

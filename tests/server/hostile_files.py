@@ -68,11 +68,13 @@ NAMES: list[bytes] = [
     "zero\u200bwidth.stl".encode(),
     "\ufeffmark.stl".encode(), b"\xff\xfe not text.stl", b"\xed\xa0\x80 half a pair.stl",
     b"n" * 251 + b".stl",
-    "ü".encode() * 125 + b".stl", "caf\u00e9.stl".encode(), "cafe\u0301.stl".encode(), b"CAFE.stl", b"-rf.stl",
+    "ü".encode() * 125 + b".stl", "caf\u00e9.stl".encode(), "cafe\u0301.stl".encode(), b"CAFE.stl",
+    b"-rf.stl",
     b"--once.stl", b"%s%n%x.stl", b"${HOME}.stl", b"$(reboot).stl",
     b"`reboot`.stl", b"a;reboot;.stl", b"a|b&c.stl",
     b"CON.stl", b"C:\\windows\\x.stl", b"a\\..\\..\\x.stl", b"a..stl", b"{{7*7}}.stl",
-    b"<img src=x onerror=alert(1)>.stl", b"'; DROP TABLE jobs;--.stl", b"=cmd()!A1.stl", b"&amp;&#10;.stl",
+    b"<img src=x onerror=alert(1)>.stl",
+    b"'; DROP TABLE jobs;--.stl", b"=cmd()!A1.stl", b"&amp;&#10;.stl",
 ]  # fmt: skip
 """Each holds nothing, so that it is rejected; what matters is what becomes of its name."""
 

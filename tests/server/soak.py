@@ -3,7 +3,7 @@
     python tests/server/soak.py --minutes 120 --disk /mnt/small --seed 1
 
 Random drops (good, bad, links, pipes, tickets), kills of server and workers, recipe and
-shop edits, a disk that fills up and is freed, desk commands. In the end: every scan exactly once, audit clean.
+shop edits, a disk that fills up and is freed, desk commands. In the end: every scan once, audit clean.
 `--disk` should be a small file system of its own, such as: mount -t tmpfs -o size=64m none /mnt/small
 """
 

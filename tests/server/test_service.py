@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import socket
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import performers
 import pytest
+from fettlebox import service
 from fettlebox.service import Notifier, signals
 from test_server import drop, end, said, start_server, wait_for
 
@@ -95,6 +99,33 @@ def test_signals_are_handed_over_and_given_back() -> None:
     with signals(got.append):
         os.kill(os.getpid(), signal.SIGHUP)
     assert got == [signal.SIGHUP] and signal.getsignal(signal.SIGHUP) is before
+
+
+UNIT = Path(service.__file__).parent / "shipped_files" / "service" / "fettlebox.service"
+
+
+def test_the_unit_that_comes_along_is_a_good_one(tmp_path: Path) -> None:
+    """Judged by systemd itself, without a running one: no complaint, little exposure (10 is the most)."""
+    if shutil.which("systemd-analyze") is None:
+        pytest.skip("there is no systemd-analyze here")
+    copy = tmp_path / "fettlebox.service"
+    text = (
+        UNIT.read_text()
+        .replace("/opt/fettlebox/bin/fettlebox", sys.executable)
+        .replace("/srv/shop", str(tmp_path))
+    )
+    copy.write_text(text.replace("User=fettlebox", "User=root"))
+    verified = subprocess.run(
+        ["systemd-analyze", "verify", copy], capture_output=True, text=True, check=False
+    )
+    if "Failed to initialize manager" in verified.stderr:
+        pytest.skip("systemd-analyze cannot work here")
+    assert verified.returncode == 0 and "fettlebox.service" not in verified.stderr, verified.stderr
+    command = ["systemd-analyze", "security", "--offline=true", "--threshold=20", copy]
+    judged = subprocess.run(command, capture_output=True, text=True, check=False)
+    if "Unknown option" in judged.stderr or "unrecognized option" in judged.stderr:
+        pytest.skip("this systemd cannot judge a unit that is not loaded")
+    assert judged.returncode == 0, judged.stdout[-300:]
 
 
 def test_a_server_says_ready_reloads_and_stops(
