@@ -129,6 +129,24 @@ def test_what_is_not_taken_is_tried_ever_later_then_kept_aside(bench: Bench) -> 
     assert man.round() == 1 and not given_up(bench.office.cabinet)
 
 
+def test_what_was_given_up_is_shown_to_whoever_may_send_it_again(bench: Bench) -> None:
+    add_hook(bench.office.cabinet, URL)
+    bench.job()
+    bench.office.index.catch_up()
+    post = Post()
+    post.answer = 500
+    postman(bench, post, [0.0]).round()
+    bench.office.cabinet.do("UPDATE deliveries SET due = NULL")
+    page = bench.client.get("/health", headers=bench.headers("admin")).text
+    assert URL in page and "answered with status 500" in page
+    assert URL not in bench.client.get("/health", headers=bench.headers("decide")).text
+    (lost,) = given_up(bench.office.cabinet)
+    path = f"/hooks/{lost['id']}/again"
+    assert bench.client.post(path, headers=bench.headers("admin"), follow_redirects=False).status_code == 303
+    assert not given_up(bench.office.cabinet)
+    assert bench.client.post(path, headers=bench.headers("admin")).status_code == 404
+
+
 def test_one_that_is_deaf_holds_up_no_other(bench: Bench) -> None:
     add_hook(bench.office.cabinet, "http://deaf.example/")
     add_hook(bench.office.cabinet, URL)

@@ -101,6 +101,7 @@ NEEDS = {
     "/api/v1/doctor": May.ADMIN,
     "/api/v1/hooks": May.ADMIN,
     "/api/v1/hooks/given-up/{delivery}/again": May.ADMIN,
+    "/hooks/{delivery}/again": May.ADMIN,
     "/drop": May.DECIDE,
     "/api/v1/uploads/{upload}": May.DECIDE,
 }

@@ -52,7 +52,9 @@ class JobView:
     def sentence(self) -> str:
         if self.row.state in FINISHED and self.record is not None and self._told:
             return self.row.reason or verdict(self.record)
-        return self.row.reason or ""
+        last = self.happened[0] if self.happened else None
+        said = f"{last.event.capitalize()} by {last.by}. " if last is not None and last.by else ""
+        return said + (self.row.reason or "")
 
     @property
     def _told(self) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import time
 from collections.abc import Iterator
 from pathlib import PurePosixPath
 from typing import Any
@@ -23,7 +24,8 @@ from ..traveler.writing import PAGE
 from ..watch import is_partial
 from .files import files_of_job, media_type, open_inside
 from .history import KINDS, history
-from .office import Decides, Office, Sees, office_of
+from .office import Administers, Decides, Office, Sees, office_of
+from .postman import given_up, hooks, try_again
 from .problems import Refused
 from .recipes import catalog
 from .rendering import render
@@ -157,7 +159,21 @@ def history_page(request: Request, person: Sees) -> Response:
 
 @more_pages.get("/health", response_class=HTMLResponse)
 def health_page(request: Request, person: Sees) -> Response:
-    return render(request, "health.html", health(office_of(request)))
+    office = office_of(request)
+    told = person.may >= May.ADMIN
+    content = {
+        **health(office),
+        "hooks": hooks(office.cabinet) if told else [],
+        "given_up": given_up(office.cabinet) if told else [],
+    }
+    return render(request, "health.html", content)
+
+
+@more_pages.post("/hooks/{delivery}/again")
+def send_again(request: Request, person: Administers, delivery: int) -> Response:
+    if not try_again(office_of(request).cabinet, delivery, time.time()):
+        raise Refused(404, "there is no such message that was given up")
+    return RedirectResponse("/health", 303)
 
 
 def health(office: Office) -> dict[str, Any]:

@@ -96,8 +96,8 @@ def settings_for(
             raise UsageError(f"--board-url {url!r}: expected an address such as https://board.example")
     if host in ("0.0.0.0", "::") and url is None:
         raise UsageError(
-            f"--board {address!r} listens at every address of this machine; say by which one people reach it, "
-            f"such as --board-url http://board.example:{port}"
+            f"--board {address!r} listens at every address of this machine; say by which one people reach "
+            f"it, such as --board-url http://board.example:{port}"
         )
     settings = Settings(shop.absolute(), host, port, url)
     return replace(settings, certificate=certificate, key=key)
