@@ -26,11 +26,17 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from .geometry.split_cutting import Block
+    from .geometry.split_search import Places
 
     Floats = NDArray[np.float64]
 
 DRAWN_APART = 0.45
 """In the picture, pieces are moved away from the middle by this share of their distance from it."""
+
+CRUMB = 0.03
+"""A piece thinner than this share of its layer's longest side is a crumb; TRIES other cuts are tried then."""
+
+TRIES = 12
 
 SAME_VOLUME = 1e-6
 """The pieces, and what sockets and numbers took away, make up the part to within this share."""
@@ -281,7 +287,7 @@ def _cut_layer(
     import numpy as np
 
     from .geometry.split_cutting import sliced
-    from .geometry.split_search import fewest_cuts, places_along
+    from .geometry.split_search import places_along
 
     blocks, cuts = [layer], []
     for axis in (0, 1):
@@ -295,13 +301,37 @@ def _cut_layer(
                 return None
             if at is None:
                 places = places_along(layer.vertices, layer.faces.astype(np.int64), axis, None)
-                at = fewest_cuts(places, float(room_mm[axis]), wish.sticks_out_mm)
+                at = _without_crumbs(layer, axis, places, float(room_mm[axis]), wish.sticks_out_mm)
                 if at is None:
                     return None
                 cuts += [(axis, float(place)) for place in at]
             made += [one for one in sliced(block, axis, at) if len(one.faces)]
         blocks = made
     return blocks, cuts
+
+
+def _without_crumbs(
+    layer: Block, axis: int, places: Places, room_mm: float, sticks_out_mm: float
+) -> Floats | None:
+    """Where to cut so that no crumb comes off, if there is such a place; else as without that wish."""
+    import numpy as np
+
+    from .geometry.split_cutting import bodies_apart, sliced
+    from .geometry.split_search import Places, fewest_cuts
+
+    first = at = fewest_cuts(places, room_mm, sticks_out_mm)
+    least_mm = CRUMB * float(np.ptp(layer.vertices, axis=0).max())
+    allowed = places.allowed.copy()
+    for _ in range(TRIES):
+        if at is None or first is None or len(at) > len(first):
+            return first
+        bodies = [body for block in sliced(layer, axis, at) for body in bodies_apart(block)]
+        if all(float(np.ptp(body.vertices, axis=0).min()) >= least_mm for body in bodies):
+            return at
+        step_mm = float(np.diff(places.at_mm).min())
+        allowed &= np.abs(places.at_mm[:, None] - at).min(axis=1) > 1.5 * step_mm
+        at = fewest_cuts(Places(places.at_mm, places.seam_mm, allowed), room_mm, sticks_out_mm)
+    return first
 
 
 def _no_way(wish: _Wish) -> str:
