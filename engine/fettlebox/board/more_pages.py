@@ -24,6 +24,7 @@ from ..traveler.writing import PAGE
 from ..watch import is_partial
 from .files import files_of_job, media_type, open_inside
 from .history import KINDS, history
+from .keys import May
 from .office import Administers, Decides, Office, Sees, office_of
 from .postman import given_up, hooks, try_again
 from .problems import Refused
