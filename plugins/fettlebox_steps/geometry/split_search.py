@@ -32,7 +32,8 @@ LEAST_OUTLINE = 0.04
 something there, such as a chin, and leaves a crumb: there are no such cuts if there are any others."""
 
 FRONT = 1.0
-"""A stretch of a seam that looks straight to the front, -Y, counts this much more; less as it turns away."""
+"""A stretch of a seam that looks straight to the front, -Y, counts this much more; less as it turns away. So
+does the seam of a cut across the depth, the more, the nearer it is to the front."""
 
 LOOSE = 0.5
 """A cut that meets the solid in several places makes that much longer seams count for each further one: every
@@ -72,6 +73,8 @@ def places_along(vertices: Floats, faces: Ints, axis: int, barred: tuple[float, 
     seam = np.asarray(np.bincount(which, lengths, len(layers)), dtype=np.float64)
     many = np.bincount(which, layers.area_mm2 > 0, len(layers))
     seam *= 1.0 + LOOSE * np.maximum(many - 1, 0)
+    if axis == 1:
+        seam *= 1.0 + FRONT * (high - inner) / (high - low)
     allowed = many > 0
     least_mm2 = (LEAST_OUTLINE * float(np.ptp(turned[np.unique(faces)], axis=0).max())) ** 2
     crumbs = np.bincount(which, (layers.area_mm2 > 0) & (layers.area_mm2 < least_mm2), len(layers)) > 0
