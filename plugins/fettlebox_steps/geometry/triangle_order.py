@@ -8,29 +8,36 @@ are the next blocks. Against the Morton order it saves a winding number two thir
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+from numba import njit, prange
 from numpy.typing import NDArray
+
+SHARED = 64
+"""Parts of the work that threads share, or up to four times as many: halves are of unequal size."""
 
 
 def compact_order(middles: NDArray[np.float64], leaf: int) -> NDArray[np.int64]:
     """Indices (m,) of middles (m,3) such that blocks of `leaf` times a power of two are close in space."""
     order = np.arange(len(middles), dtype=np.int64)
-    _halve(middles, order, leaf)
+    keys = np.empty(len(order))
+    blocks = _halve(middles, order, keys, 0, len(order), leaf, max(leaf, len(order) // SHARED))
+    _halve_blocks(middles, order, keys, blocks, leaf)
     return order
 
 
 @njit(cache=True)
-def _halve(middles, order, leaf):
-    keys = np.empty(len(order))
-    first = np.empty(128, dtype=np.int64)
-    last = np.empty(128, dtype=np.int64)
-    first[0] = 0
-    last[0] = len(order)
-    top = 1
+def _halve(middles, order, keys, low, high, leaf, until):
+    """Halve from `low` to `high` until no block is larger than `until`; returns the blocks (b,2) left."""
+    waiting = np.empty((128, 2), dtype=np.int64)
+    waiting[0] = low, high
+    done = np.empty((4 * SHARED if until > leaf else 0, 2), dtype=np.int64)
+    top, count = 1, 0
     while top > 0:
         top -= 1
-        a, b = first[top], last[top]
-        if b - a <= leaf:
+        a, b = waiting[top]
+        if b - a <= until:
+            if count < len(done):
+                done[count] = a, b
+                count += 1
             continue
         left = leaf
         while left * 2 < b - a:
@@ -39,9 +46,17 @@ def _halve(middles, order, leaf):
         for i in range(a, b):
             keys[i] = middles[order[i], axis]
         _select(keys, order, a, b - 1, a + left)
-        first[top], last[top] = a, a + left
-        first[top + 1], last[top + 1] = a + left, b
+        waiting[top] = a, a + left
+        waiting[top + 1] = a + left, b
         top += 2
+    return done[:count].copy()
+
+
+@njit(parallel=True, cache=True)
+def _halve_blocks(middles, order, keys, blocks, leaf):
+    """Blocks have nothing to do with one another, so the order does not depend on the thread count."""
+    for i in prange(len(blocks)):
+        _halve(middles, order, keys, blocks[i, 0], blocks[i, 1], leaf, leaf)
 
 
 @njit(cache=True)
