@@ -17,7 +17,7 @@ from ..traveler.page import WORDS
 from .answers import answers_of
 from .guard import COOKIE
 from .jobs_view import job_view
-from .keys import Person, enter, leave
+from .keys import May, Person, enter, leave
 from .live import Live
 from .office import Decides, Office, Sees, office_of
 from .problems import Refused
@@ -188,6 +188,8 @@ def _decide(
     seen = fields.get("seen", [None])[0] or None
     if act not in SAID:
         raise Refused(404, "there is no such decision")
+    if act == "discard" and person.may < May.ADMIN:
+        raise Refused(403, "deleting for good needs a token that may admin")
     try:
         if act == "release":
             desk.release(job, person, seen)
