@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 import manifold3d
 import numpy as np
 import pytest
@@ -215,3 +217,53 @@ def test_judging_changes_nothing() -> None:
     inspect(part)
     assert part.digest() == before
     assert not part.vertices.flags.writeable
+
+
+def exactly_meet(a: np.ndarray, b: np.ndarray) -> bool:
+    """Whether a side of one triangle passes through the inside of the other, in exact arithmetic: by the
+    signs of volumes (J. O'Rourke, "Computational Geometry in C", section 7.3), on fractions.
+    """
+
+    def volume(p: list[Fraction], q: list[Fraction], r: list[Fraction], s: list[Fraction]) -> Fraction:
+        u, v, w = ([x - y for x, y in zip(t, p, strict=True)] for t in (q, r, s))
+        across = [v[1] * w[2] - v[2] * w[1], v[2] * w[0] - v[0] * w[2], v[0] * w[1] - v[1] * w[0]]
+        return sum((x * y for x, y in zip(u, across, strict=True)), Fraction(0))
+
+    one, other = ([[Fraction(float(x)) for x in corner] for corner in t] for t in (a, b))
+    for t, through in ((one, other), (other, one)):
+        for i in range(3):
+            p, q = t[i], t[(i + 1) % 3]
+            if volume(*through, p) * volume(*through, q) >= 0:
+                continue
+            turns = {volume(p, q, through[j], through[(j + 1) % 3]) > 0 for j in range(3)}
+            if len(turns) == 1:
+                return True
+    return False
+
+
+def test_faces_that_pass_close_by_at_a_shallow_angle_do_not_cross() -> None:
+    # Two faces of a closed range scan; a corner of one is 0.000015 mm from the other's plane.
+    one = np.array([[-68.5346450805664, 806.814453125, 29.128520965576172],
+                    [-68.10575270992382, 807.5202155414338, 29.235816433349513],
+                    [-68.52318438904597, 807.4977567051783, 29.235182461508494]])  # fmt: skip
+    other = np.array([[-68.94058372647555, 807.481806536794, 29.235458604773207],
+                      [-67.68818412257355, 807.545925968834, 29.23702634829715],
+                      [-67.41921563329596, 824.552861226086, 31.87289664865356]])  # fmt: skip
+    assert not exactly_meet(one, other)
+    pair = np.arange(6, dtype=np.int32).reshape(2, 3)
+    assert not overlapping_faces(np.concatenate([one, other]), pair, 2.4e-5).any()
+
+
+@pytest.mark.parametrize("lean", [1e-3, 1e-2, 0.1, 1.0])
+def test_crossings_are_those_of_exact_arithmetic(lean: float) -> None:
+    rng = np.random.default_rng(int(lean * 1000))
+    tolerance = 1e-7
+    found = 0
+    for _ in range(400):
+        one, other = rng.uniform(-1.0, 1.0, (2, 3, 3)) * [1.0, 1.0, lean]
+        said = overlapping_faces(
+            np.concatenate([one, other]), np.arange(6, dtype=np.int32).reshape(2, 3), tolerance
+        )
+        assert bool(said.all()) == bool(said.any()) == exactly_meet(one, other)
+        found += bool(said.all())
+    assert 40 < found < 360, "both kinds of pairs are among them"

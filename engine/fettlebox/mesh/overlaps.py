@@ -164,14 +164,14 @@ def _unit_normal(t: Any) -> Any:
 
 
 @njit(cache=True)
-def _heights(t: Any, origin: Any, normal: Any, tolerance: float) -> Any:
-    """Signed distances of three corners from a plane; those within tolerance count as on it."""
+def _heights(t: Any, origin: Any, normal: Any) -> Any:
+    """Signed distances of three corners from a plane."""
     out = np.empty(3)
     for i in range(3):
         d = 0.0
         for k in range(3):
             d += (t[i, k] - origin[k]) * normal[k]
-        out[i] = 0.0 if abs(d) <= tolerance else d
+        out[i] = d
     return out
 
 
@@ -194,15 +194,17 @@ def _interval(t: Any, height: Any, line: Any) -> Any:
 @njit(cache=True)
 def _overlap(a: Any, b: Any, tolerance: float) -> bool:
     normal_a = _unit_normal(a)
-    of_b = _heights(b, a[0], normal_a, tolerance)
-    if of_b[0] == 0.0 and of_b[1] == 0.0 and of_b[2] == 0.0:
+    of_b = _heights(b, a[0], normal_a)
+    if of_b.min() >= -tolerance and of_b.max() <= tolerance:
         return _overlap_in_plane(a, b, normal_a, tolerance)
-    if of_b.min() >= 0.0 or of_b.max() <= 0.0:
+    if of_b.min() >= -tolerance or of_b.max() <= tolerance:
         return False
     normal_b = _unit_normal(b)
-    of_a = _heights(a, b[0], normal_b, tolerance)
-    if of_a.min() >= 0.0 or of_a.max() <= 0.0:
+    of_a = _heights(a, b[0], normal_b)
+    if of_a.min() >= -tolerance or of_a.max() <= tolerance:
         return False
+    # The intervals are those of the true heights: between planes that nearly are one, a corner within
+    # tolerance of the other plane may be far from where the triangle meets it.
     line = np.cross(normal_a, normal_b)
     length = np.sqrt((line * line).sum())
     if length == 0.0:
