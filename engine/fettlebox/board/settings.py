@@ -22,6 +22,7 @@ class Settings:
     url        the address that people type, where it is another than the one listened at (a reverse proxy)
     certificate, key   files for TLS of its own
     requests_a_second, burst   of one person, or of one address as long as nobody has given a token
+    room_left_bytes   what uploads have to leave free of the disk, for the jobs
     failures   wrong tokens from one address in five minutes, before it has to wait
     """
 
@@ -38,6 +39,7 @@ class Settings:
     most_chunk_bytes: int = 16 * MB
     most_upload_bytes: int = 2048 * MB
     most_uploads: int = 50
+    room_left_bytes: int = 2048 * MB
     most_streams: int = 200
 
     @property

@@ -10,6 +10,7 @@ import contextlib
 import os
 import re
 import secrets
+import shutil
 import threading
 import time
 import unicodedata
@@ -63,6 +64,9 @@ class Uploads:
             raise Refused(
                 413 if size > 0 else 422, f"a scan of {size} bytes is not taken; at most {most} MB are"
             )
+        coming = self.cabinet.one("SELECT coalesce(sum(size), 0) FROM uploads")[0]
+        if shutil.disk_usage(self.inbox).free < coming + size + self.settings.room_left_bytes:
+            raise Refused(507, "the shop's disk has no room for this scan; nothing was taken in")
         with self.cabinet.change():
             if self.cabinet.one("SELECT count(*) FROM uploads")[0] >= self.settings.most_uploads:
                 raise Refused(503, "too many scans are coming at the same time; try again in a while")
