@@ -222,6 +222,22 @@ def test_the_log_holds_no_words_of_customers(make_shop: MakeShop) -> None:
     }
 
 
+@pytest.mark.usefixtures("inline")
+def test_memory_does_not_grow_with_the_number_of_jobs(make_shop: MakeShop) -> None:
+    """Resident memory from /proc/self/statm; watch events are off with `once`."""
+    shop = make_shop()
+    drop(shop, *(f"{count}.stl" for count in range(1200)))
+    resident: list[int] = []
+
+    def note(event: Event) -> None:
+        if event.kind == "done":
+            pages = int(Path("/proc/self/statm").read_text().split()[1])
+            resident.append(pages * os.sysconf("SC_PAGE_SIZE"))
+
+    assert serve(shop, once=True, perform=performers.succeed, on_event=note).counts == {"done": 1200}
+    assert len(resident) == 1200 and max(resident[400:]) - min(resident[400:]) < 20e6
+
+
 class NeverStarting(drills.InlineWorkers):
     """Workers whose processes cannot start, as with a broken installation."""
 
