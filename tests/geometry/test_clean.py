@@ -8,6 +8,7 @@ import trimesh
 from fettlebox_steps.geometry.clean import (
     clean,
     drop_bad_faces,
+    first_of_equal,
     make_manifold,
     trim_ears,
     weld,
@@ -127,3 +128,12 @@ def test_spikes_lose_their_fans_and_cones_keep_theirs(sphere: Callable) -> None:
     assert without_spikes(bumped, ball.faces)[1] == 0
     needle = trimesh.creation.cone(1.0, 40.0, sections=24)  # a model made of nothing but spikes
     assert without_spikes(np.asarray(needle.vertices), np.asarray(needle.faces, np.int64))[1] == 0
+
+
+@pytest.mark.parametrize("reach", [3, 2**62])
+def test_equal_rows_are_named_after_the_first(reach: int) -> None:
+    rows = np.random.default_rng(reach).integers(-reach, reach, (3000, 3))
+    rows[2000:] = rows[:1000]
+    _, first, inverse = np.unique(rows, axis=0, return_index=True, return_inverse=True)
+    assert (first_of_equal(rows) == first[inverse.ravel()]).all()
+    assert first_of_equal(rows[:0]).shape == (0,)

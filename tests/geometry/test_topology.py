@@ -5,6 +5,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from fettlebox_steps.geometry.topology import (
+    ALONE,
+    CROWDED,
     boundary_loops,
     compact,
     components,
@@ -12,6 +14,7 @@ from fettlebox_steps.geometry.topology import (
     enclosed_volume,
     face_areas,
     face_vectors,
+    piece_volumes,
     twins,
     vector_area,
 )
@@ -90,3 +93,36 @@ def test_time_stays_linear_where_many_faces_meet_in_a_point() -> None:
     faces = np.stack([np.zeros(n, np.int64), rim, np.roll(rim, -1)], axis=1)
     (loop,) = boundary_loops(faces, n + 1)
     assert len(loop) == n
+
+
+@pytest.mark.parametrize("hub", [False, True])
+def test_twins_are_those_of_a_dictionary_of_edges(hub: bool) -> None:
+    """Random faces, so that edges are alone, paired and crowded; at a hub there are hundreds of them."""
+    rng = np.random.default_rng(4)
+    faces = np.array([rng.permutation(60)[:3] for _ in range(900)])
+    if hub:
+        faces = np.c_[np.zeros(900, int), faces[:, :2] + 1]
+    halves: dict[tuple[int, int], list[int]] = {}
+    for h in range(2700):
+        a, b = faces[h // 3, h % 3], faces[h // 3, (h % 3 + 1) % 3]
+        halves.setdefault((min(a, b), max(a, b)), []).append(h)
+    expected = np.full(2700, ALONE)
+    for there in halves.values():
+        starts = {int(faces[h // 3, h % 3]) for h in there}
+        if len(there) == 2 and len(starts) == 2:
+            expected[there] = there[::-1]
+        elif len(there) > 1:
+            expected[there] = CROWDED
+    assert {ALONE, CROWDED} < set(expected.tolist())
+    assert (twins(faces, 61) == expected).all()
+
+
+def test_volumes_of_pieces_are_those_of_balls_and_hollows(sphere: Callable) -> None:
+    ball, small = sphere(50.0, 5), sphere(10.0, 5)
+    n = len(ball.vertices)
+    vertices = np.concatenate([ball.vertices, small.vertices + np.array([0, 0, 500.0])])
+    faces = np.concatenate([ball.faces, small.faces[:, ::-1] + n])
+    label = np.repeat([0, 1], [len(ball.faces), len(small.faces)])
+    found = piece_volumes(vertices, faces, label, 2)
+    # 4/3 pi r^3, CRC Standard Mathematical Tables
+    assert found == pytest.approx([4 / 3 * np.pi * 50**3, -4 / 3 * np.pi * 10**3], rel=2e-3)
