@@ -90,19 +90,24 @@ async function news(text) {
   } while (again);
 }
 
-if (part) {
+function follow() {
   const source = new EventSource("/live");
   // What this page itself has sent must not be overtaken by the news of it.
   document.addEventListener("submit", () => source.close());
-  source.addEventListener("open", () => say("Live"));
+  addEventListener("pagehide", () => source.close());
+  source.addEventListener("open", () => {
+    say("Live");
+    last = null; // whatever happened while nobody told us
+  });
   source.addEventListener("news", (event) => news(event.data));
   source.addEventListener("error", () => {
     say("No connection; trying again");
-    // A refused stream is not tried again by the browser: the session may have ended, or the server starts anew.
-    if (source.readyState === EventSource.CLOSED) setTimeout(() => location.reload(), 5000);
+    // A stream that was refused is not tried again by the browser. If the session has ended, fetching says so.
+    if (source.readyState === EventSource.CLOSED) setTimeout(() => fetchPart().catch(() => {}).then(follow), 5000);
   });
-  addEventListener("pagehide", () => source.close());
 }
+
+if (part) follow();
 
 // "/" goes to the search, as in many lists; not while somebody writes.
 document.addEventListener("keydown", (event) => {
