@@ -82,8 +82,8 @@ def send_file(office: Office, job: str, path: str) -> Response:
 
 
 def _policy_of_card() -> str:
-    """The traveler's page may run the script that we know and nothing else, in an origin that is nobody's. One
-    of an earlier version is shown without it; the job's own page lets scan and part be turned.
+    """The traveler's page may run the script that we know and nothing else, in nobody's origin. One of an
+    earlier version is shown without it; the job's own page lets scan and part be turned.
     """
     return (
         "sandbox allow-scripts; default-src 'none'; img-src data:; style-src 'unsafe-inline'; "
