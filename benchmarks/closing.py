@@ -22,6 +22,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from rows import Row, ratio, tell
 
 Mesh = tuple[NDArray[np.float64], NDArray[np.int64]]
 
@@ -193,9 +194,12 @@ def _lost(row: dict[str, float]) -> str:
 def main() -> None:
     parser = argparse.ArgumentParser(description="Closing raw scans, ours beside library calls.")
     parser.add_argument("scans", nargs="*", type=Path)
+    parser.add_argument("--least", action="store_true", help="only the smallest of the scans")
     parser.add_argument("--one", help=argparse.SUPPRESS)
     given = parser.parse_args()
     scans = given.scans or shipped_scans()
+    if given.least:
+        scans = sorted(scans, key=lambda path: len(read(path)[1]))[:1]
     if given.one:
         print(json.dumps(measured(given.one, scans[0]), default=float))
         return
@@ -205,6 +209,7 @@ def main() -> None:
         print(f"\n{path.name}: {len(faces)} triangles, median edge {edge:.3f} (units of the file)")
         print(f"{'':28}{'wall s':>8}{'cpu s':>8}{'peak MB':>9}{'triangles':>11}{'closed':>8}", end="")
         print(f"{'crossings':>11}{'volume':>10}{'p95':>8}{'p99.9':>8}{'max':>8}  lost")
+        found: dict[str, dict[str, float]] = {}
         for way in WAYS:
             command = [sys.executable, __file__, "--one", way, str(path)]
             try:
@@ -216,13 +221,29 @@ def main() -> None:
                 reason = (ran.stderr.strip().splitlines() or [f"status {ran.returncode}"])[-1]
                 print(f"{way:28}  failed: {reason[:90]}", flush=True)
                 continue
-            row = json.loads(ran.stdout.strip().splitlines()[-1])
+            row = found[way] = json.loads(ran.stdout.strip().splitlines()[-1])
             print(
                 f"{way:28}{row['seconds']:8.1f}{row['cpu']:8.1f}{row['peak_mb']:9.0f}{row['triangles']:11}"
                 f"{'yes' if row['closed'] else 'no':>8}{row['crossings']:11}{row['volume_cm3']:10.2f}"
                 f"{row['p95']:8.3f}{row['p999']:8.3f}{row['max']:8.3f}  {_lost(row)}",
                 flush=True,
             )
+        compare(path.stem, len(faces), found)
+
+
+def compare(scan: str, triangles: int, found: dict[str, dict[str, float]]) -> None:
+    """Tell of our repair step beside each library call. What is unsound or far off is lost."""
+    own = found.get("our repair step")
+    for way, row in found.items():
+        if own is not None and not way.startswith("our "):
+            p95 = [f"{each['p95'] / each['edge']:.3f}" for each in (own, row)]
+            tell(
+                Row(
+                    f"repair {scan}", triangles, way,
+                    ratio(row["cpu"], own["cpu"]), ratio(row["grown_mb"], own["grown_mb"]),
+                    f"95 % within {p95[0]} edges, theirs {p95[1]}", _lost(own), _lost(row),
+                )
+            )  # fmt: skip
 
 
 if __name__ == "__main__":

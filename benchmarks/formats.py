@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import tempfile
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -20,8 +19,10 @@ import pymeshlab
 import stl_reader
 import trimesh
 from fettlebox.mesh import Part, read_scan, write_part
+from rows import Row, Spent, ratio, spent, tell
 
 REPEATS = 3
+TARGETS = {("read binary.stl", "trimesh"): 10.0, ("read binary.stl", "stl_reader"): 0.5}
 
 
 def ball(side: int) -> Part:
@@ -45,15 +46,10 @@ def ball(side: int) -> Part:
     return Part(np.concatenate([points.reshape(-1, 3), poles]), faces.astype(np.int32))
 
 
-def seconds(work: Callable[[], object]) -> float:
-    """Least time of `REPEATS` runs, after one that only warms up."""
+def least(work: Callable[[], object]) -> Spent:
+    """The run of `REPEATS` that took the least time, after one that only warms up."""
     work()
-    times = []
-    for _ in range(REPEATS):
-        start = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - start)
-    return min(times)
+    return min((spent(work) for _ in range(REPEATS)), key=lambda run: run.cpu_s)
 
 
 def by_pymeshlab(path: Path) -> None:
@@ -88,9 +84,24 @@ def make_files(part: Part, folder: Path) -> list[Path]:
     return files
 
 
-def line(what: str, own: float, others: dict[str, float]) -> str:
-    rest = "  ".join(f"{name} {took:.3f} s ({took / own:.1f}×)" for name, took in others.items())
-    return f"{what:<18} fettlebox {own:.3f} s   {rest}"
+def report(what: str, part: Part, path: Path, own: Spent, others: dict[str, Spent]) -> None:
+    """Print and tell the times, and whether the file, read by us, holds the surface that we began with."""
+    rest = "  ".join(
+        f"{name} {run.cpu_s:.3f} s ({run.cpu_s / own.cpu_s:.1f}×)" for name, run in others.items()
+    )
+    print(f"{what:<18} fettlebox {own.cpu_s:.3f} s   {rest}", flush=True)
+    came_back = read_scan(path).part
+    counts = [(len(mesh.faces), len(mesh.vertices)) for mesh in (came_back, part)]
+    quality = f"{counts[0][0]:,} triangles, {counts[0][1]:,} vertices"
+    wrong = "" if counts[0] == counts[1] else "another surface"
+    for name, run in others.items():
+        tell(
+            Row(
+                what, len(part.faces), name,
+                ratio(run.cpu_s, own.cpu_s), ratio(run.grown_mb, own.grown_mb),
+                quality, wrong, target=TARGETS.get((what, name), 1.0),
+            )
+        )  # fmt: skip
 
 
 def main() -> None:
@@ -102,15 +113,13 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         for path in make_files(part, folder):
-            others = {library: seconds(work) for library, work in readers(path).items()}
-            print(line(f"read {path.name}", seconds(lambda path=path: read_scan(path)), others), flush=True)
+            others = {library: least(work) for library, work in readers(path).items()}
+            report(f"read {path.name}", part, path, least(lambda path=path: read_scan(path)), others)
         for suffix in (".stl", ".ply", ".3mf", ".glb"):
             path = folder / f"out{suffix}"
-            own = seconds(lambda path=path: write_part(part, path))
-            print(
-                line(f"write {suffix}", own, {"trimesh": seconds(lambda path=path: mesh.export(path))}),
-                flush=True,
-            )
+            others = {"trimesh": least(lambda path=path: mesh.export(path))}
+            own = least(lambda path=path: write_part(part, path))  # last, so that ours is read back
+            report(f"write {suffix}", part, path, own, others)
 
 
 if __name__ == "__main__":

@@ -21,9 +21,12 @@ import trimesh
 from fettlebox_steps.geometry.cavity import cell_for, inner_wall
 from fettlebox_steps.geometry.distance import DistanceTree
 from fettlebox_steps.geometry.hollowing import hollowed
+from rows import Row, ratio, spent, tell
 
 TARGET, TARGET_INNER = 5.0, 10.0
 SAMPLES = 100_000
+THINNER_MM = 0.01
+"""A wall that is thinner than asked by more than this is wrong."""
 
 
 def cpu_s() -> float:
@@ -64,24 +67,27 @@ def main() -> None:
         start = cpu_s()
         tree = DistanceTree.of(vertices, faces)
         made = inner_wall(vertices, faces, tree, given.wall, 0.0, cell_mm)
-        middle = cpu_s()
-        tree = DistanceTree.of(vertices, faces)
-        done = hollowed(vertices, faces, tree, given.wall, cell_mm, 1.0)
+        alone_s = cpu_s() - start
+        own = spent(
+            lambda: hollowed(vertices, faces, DistanceTree.of(vertices, faces), given.wall, cell_mm, 1.0)
+        )
         if run:  # the first compiles
-            times.append(middle - start)
-            whole.append(cpu_s() - middle)
+            times.append(alone_s)
+            whole.append(own.cpu_s)
+    done = own.made
     kind = igl.SIGNED_DISTANCE_TYPE_FAST_WINDING_NUMBER
-    start = cpu_s()
-    theirs = igl.offset_surface(vertices, faces, -given.wall, 300, kind)
-    igl_s = cpu_s() - start
+    peer = spent(lambda: igl.offset_surface(vertices, faces, -given.wall, 300, kind))
+    theirs, igl_s = peer.made, peer.cpu_s
     print(f"{len(faces):,} triangles, wall {given.wall:g} mm, cells of {cell_mm:.3g} mm")
     rows = (
         ("inner wall", min(times), made.vertices, made.faces),
         ("igl.offset_surface", igl_s, np.asarray(theirs[0]), theirs[1]),
         ("inner wall, simplified and checked", min(whole), done.vertices, done.faces),
     )
+    errors = []
     for name, seconds, points, triangles in rows:
         least, middle, most, largest = error_mm(points, triangles, (vertices, faces), given.wall)
+        errors.append((least, most))
         print(
             f"{name}: {seconds:.2f} s, {len(triangles):,} triangles; thicker than asked by {least:.4f} mm ",
             end="",
@@ -89,6 +95,17 @@ def main() -> None:
         print(f"at least, {middle:.4f} in the middle, {most:.4f} at 99 %, {largest:.4f} at most")
     print(f"ratio of the whole {igl_s / min(whole):.1f} (target {TARGET:g}), ", end="")
     print(f"of the inner wall alone {igl_s / min(times):.1f} (target {TARGET_INNER:g})")
+    (ours_least, ours_most), (their_least, their_most) = errors[2], errors[1]
+    tell(
+        Row(
+            f"hollow, wall {given.wall:g} mm", len(faces), "igl offset_surface",
+            ratio(igl_s, min(whole)), ratio(peer.grown_mb, own.grown_mb),
+            f"wall off by {ours_least:+.3f} … {ours_most:+.3f} mm (99 %), "
+            f"theirs {their_least:+.3f} … {their_most:+.3f}",
+            *("thinner than asked" if least < -THINNER_MM else "" for least in (ours_least, their_least)),
+            target=TARGET,
+        )
+    )  # fmt: skip
 
 
 if __name__ == "__main__":

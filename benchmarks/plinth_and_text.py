@@ -10,7 +10,6 @@ arrays and end with arrays; the outline of the plinth, and for manifold3d the bo
 from __future__ import annotations
 
 import argparse
-import time
 from collections.abc import Callable
 from typing import Any
 
@@ -23,8 +22,10 @@ from fettlebox_steps.geometry.plinth_joining import cut_at, joined
 from fettlebox_steps.geometry.plinth_shapes import footprint, outline
 from fettlebox_steps.geometry.prisms import prism
 from fettlebox_steps.geometry.raised_faces import raised
+from rows import Row, Spent, ratio, spent, tell
 
 TOP_MM, HEIGHT_MM, DEPTH_MM, OVERLAP_MM = -55.0, 14.0, 0.8, 0.3
+SAME = 1e-6
 
 
 def boolean(one: Any, other: Any, *, add: bool) -> tuple[np.ndarray, np.ndarray]:
@@ -34,26 +35,27 @@ def boolean(one: Any, other: Any, *, add: bool) -> tuple[np.ndarray, np.ndarray]
     return np.array(mesh.vert_properties)[:, :3], np.array(mesh.tri_verts).astype(np.int64)
 
 
-def least(ways: dict[str, Callable[[], Any]]) -> dict[str, tuple[float, Any]]:
+def least(ways: dict[str, Callable[[], Any]]) -> dict[str, Spent]:
     """Processor seconds and result of each way; the first round, which compiles, does not count."""
-    found: dict[str, tuple[float, Any]] = {}
+    found: dict[str, Spent] = {}
     for turn in range(4):
         for name, way in ways.items():
-            start = time.process_time()
-            made = way()
-            seconds = time.process_time() - start
-            if turn and seconds < found.get(name, (np.inf, None))[0]:
-                found[name] = (seconds, made)
+            run = spent(way)
+            if turn and (name not in found or run.cpu_s < found[name].cpu_s):
+                found[name] = run
     return found
 
 
-def report(title: str, found: dict[str, tuple[float, Any]]) -> None:
+def report(title: str, triangles: int, found: dict[str, Spent]) -> None:
     ours, theirs = (found[name] for name in ("ours", "manifold3d"))
-    print(f"{title}: ours {ours[0]:.3f} s, manifold3d {theirs[0]:.3f} s, ratio {theirs[0] / ours[0]:.1f}")
-    volumes = [trimesh.Trimesh(*made, process=False).volume for _, made in (ours, theirs)]
-    print(
-        f"  volumes {volumes[0]:.4f} and {volumes[1]:.4f} mm3, apart {abs(volumes[0] / volumes[1] - 1):.1e}"
-    )
+    times = ratio(theirs.cpu_s, ours.cpu_s)
+    print(f"{title}: ours {ours.cpu_s:.3f} s, manifold3d {theirs.cpu_s:.3f} s, ratio {times:.1f}")
+    meshes = [trimesh.Trimesh(*way.made, process=False) for way in (ours, theirs)]
+    apart = abs(meshes[0].volume / meshes[1].volume - 1)
+    print(f"  volumes {meshes[0].volume:.4f} and {meshes[1].volume:.4f} mm3, apart {apart:.1e}")
+    wrong = "" if meshes[0].is_watertight and apart < SAME else "open or of another volume"
+    memory = ratio(theirs.grown_mb, ours.grown_mb)
+    tell(Row(title, triangles, "manifold3d boolean", times, memory, f"volumes apart {apart:.0e}", wrong))
 
 
 def main() -> None:
@@ -74,7 +76,7 @@ def main() -> None:
         return made.vertices, made.faces
 
     ways = {"ours": put_on_plinth, "manifold3d": lambda: boolean((vertices, faces), alone, add=True)}
-    report("plinth", least(ways))
+    report("plinth", len(faces), least(ways))
 
     vertices, faces = put_on_plinth()
     shape = lettered("LY-1041", font_file("bold"), 6.0)
@@ -85,7 +87,7 @@ def main() -> None:
         "ours": lambda: raised(vertices, faces, under, under.frame, shape, -DEPTH_MM)[:2],
         "manifold3d": lambda: boolean((vertices, faces), tool, add=False),
     }
-    report("text sunk into a flat face", least(ways))
+    report("text sunk into a flat face", len(faces), least(ways))
 
 
 if __name__ == "__main__":

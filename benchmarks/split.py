@@ -22,6 +22,7 @@ from fettlebox.api import Origin, Part, Printer, StepContext
 from fettlebox.mesh.soundness import inspect
 from fettlebox_steps.geometry.split_cutting import Block, sliced
 from fettlebox_steps.split import Params, split
+from rows import Row, ratio, spent, tell
 
 
 def main() -> None:
@@ -50,17 +51,20 @@ def main() -> None:
         result = split(part, Params(), context)
         whole = time.process_time() - start
     levels = np.array(sorted(cut["at_mm"] for cut in result.evidence["cuts"] if cut["across"] == "Z"))
-    start = time.process_time()
-    ours = sliced(Block(part.vertices, part.faces, None), 2, levels)
-    cutting = time.process_time() - start
-    start = time.process_time()
-    rest = manifold3d.Manifold(manifold3d.Mesh64(np.array(part.vertices), np.array(part.faces, np.uint64)))
-    theirs = []
-    for at in levels[::-1]:
-        above, rest = rest.split_by_plane((0.0, 0.0, 1.0), float(at))
-        theirs.append(above.to_mesh64())
-    theirs.append(rest.to_mesh64())
-    peer = time.process_time() - start
+
+    def by_manifold() -> list[manifold3d.Mesh64]:
+        rest = manifold3d.Manifold(
+            manifold3d.Mesh64(np.array(part.vertices), np.array(part.faces, np.uint64))
+        )
+        blocks = []
+        for at in levels[::-1]:
+            above, rest = rest.split_by_plane((0.0, 0.0, 1.0), float(at))
+            blocks.append(above.to_mesh64())
+        return [*blocks, rest.to_mesh64()]
+
+    own = spent(lambda: sliced(Block(part.vertices, part.faces, None), 2, levels))
+    other = spent(by_manifold)
+    ours, cutting, theirs, peer = own.made, own.cpu_s, other.made, other.cpu_s
     print(f"{len(part.faces):,} triangles, {len(result.pieces)} pieces, {len(levels)} level cuts")
     print(f"whole step {whole:.2f} s; level cuts {cutting:.2f} s, ", end="")
     print(f"manifold3d's {peer:.2f} s: {cutting / peer:.1f} times as long")
@@ -68,6 +72,15 @@ def main() -> None:
     missing_mm3 = result.evidence["volume_missing_mm3"]
     print(f"{sound} of {len(result.pieces)} pieces are sound; {missing_mm3:.3g} mm3 are missing")
     print(f"level blocks: {len(ours)} ours, {len(theirs)} theirs")
+    unsound = len(result.pieces) - sound
+    tell(
+        Row(
+            "split, level cuts", len(part.faces), "manifold3d split_by_plane",
+            ratio(peer, cutting), ratio(other.grown_mb, own.grown_mb),
+            f"{sound} of {len(result.pieces)} pieces sound, {missing_mm3:.1g} mm3 missing",
+            f"unsound in {unsound} pieces" if unsound else "",
+        )
+    )  # fmt: skip
 
 
 if __name__ == "__main__":
