@@ -187,7 +187,7 @@ class Soak:
         self.kill_server()
         serve_once = SERVE.replace("perform=performers", "once=True, perform=performers")
         subprocess.run([sys.executable, "-c", serve_once, str(HERE), str(self.shop)], check=True)
-        places = places_of(self.shop)
+        places = {scan: where for scan, where in places_of(self.shop).items() if scan in self.scans}
         lost = self.scans - set(places) - self.gone
         doubled = {where for where in map(tuple, places.values()) if len(where) > 1}
         back = self.gone & set(places)
