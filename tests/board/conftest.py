@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import re
 import signal
 import socket
 import subprocess
@@ -236,10 +234,3 @@ steps:
   - gate: {height: {below: 5 mm}}
 deliver: [stl]
 """
-
-
-def without_token(path: str) -> str:
-    return re.sub(r"\{[^}]+\}", "x", path)
-
-
-assert os.name == "posix"
