@@ -12,13 +12,14 @@ import urllib.request
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from fettlebox.board.app import guarded, make_app
 from fettlebox.board.keys import May, add_token
-from fettlebox.board.office import Office, make_office
+from fettlebox.board.office import Clerk, Office, make_office
 from fettlebox.board.settings import Settings
 from fettlebox.jobs.folders import Card, ShopFolders
 from fettlebox.jobs.journal import utc_now
@@ -122,6 +123,13 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
         yield made
 
 
+class NoClerk(Clerk):
+    """In tests the index is brought up, and messages are sent, when the test says so."""
+
+    def run(self) -> None:
+        return
+
+
 class opened:  # noqa: N801 - used as a context manager
     """A bench on a shop, with settings of the test's choice."""
 
@@ -136,7 +144,8 @@ class opened:  # noqa: N801 - used as a context manager
         app = make_app(self.office)
         tokens = {may.word: add_token(self.office.cabinet, may.word, may) for may in May}
         self.client = TestClient(guarded(app), base_url=ADDRESS, raise_server_exceptions=False)
-        self.client.__enter__()
+        with patch("fettlebox.board.app.Clerk", NoClerk):
+            self.client.__enter__()
         return Bench(self.shop, self.office, app, self.client, tokens, Store(folders, self.spool))
 
     def __exit__(self, *error: object) -> None:

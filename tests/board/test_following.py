@@ -9,6 +9,7 @@ import asyncio
 import json
 import shutil
 import statistics
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -221,3 +222,17 @@ def test_the_list_that_pages_follow_is_never_an_old_one(bench: Bench) -> None:
         page = bench.client.get("/part/jobs", headers=bench.headers("see")).text
         assert "Waits for a person <b>0</b>" in page
         assert "form_token" not in page and "asha" not in page, "it is the same for everybody"
+
+
+def test_the_clerk_brings_the_index_up_by_itself(bench: Bench) -> None:
+    from fettlebox.board.office import Clerk
+
+    job = bench.job()
+    clerk = Clerk(bench.office)
+    clerk.start()
+    for _ in range(500):
+        if bench.office.index.of_job(job):
+            break
+        time.sleep(0.02)
+    clerk.stop()
+    assert [entry.event for entry in bench.office.index.of_job(job)] == ["held"] and not clerk.is_alive()
