@@ -14,6 +14,7 @@ from typing import Any
 TELL_TO = "FETTLEBOX_BENCHMARK_ROWS"
 """Environment variable: the file that `tell` adds a line of JSON to."""
 
+EVEN = 0.9  # times of one run differ by as much
 HEADS = ("step", "triangles", "against", "time", "memory", "quality", "verdict")
 
 
@@ -50,6 +51,8 @@ class Row:
             return "won"
         if self.time >= 1.0:
             return f"ahead, short of {self.target:g}"
+        if self.time > EVEN:
+            return "even"
         return f"lost: {1 / self.time:.1f} times as long"
 
 

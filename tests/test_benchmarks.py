@@ -49,6 +49,7 @@ def test_table_of_a_fixed_result(rows: ModuleType) -> None:
         (4.9, "", "", "ahead, short of 5"),
         (5.0, "", "", "won"),
         (0.25, "", "", "lost: 4.0 times as long"),
+        (0.95, "", "", "even"),  # within what one run differs from the next
         (None, "", "", "good"),
     ],
 )

@@ -25,7 +25,7 @@ LAYERS = [
     {"jobs"},
     {"step_cache", "takes", "delivering", "run_steps", "run_job", "run_once", "replay"},
     {"confinement"},
-    {"workers", "watch", "choosing", "service", "housekeeping"},
+    {"workers", "turns", "queueing", "watch", "choosing", "service", "housekeeping"},
     {"server"},
     {"checking", "comparing", "doctor", "demo", "new_plugin", "printing", "trying", "testing"},
     {"board"},

@@ -32,6 +32,7 @@ from .jobs.rules import Rules, load_rules
 from .jobs.spool import showable
 from .jobs.states import State
 from .jobs.store import Begun, Ended, Store, verdict_of
+from .queueing import Queue
 from .service import Message, MessageKind, Notifier, signals
 from .watch import Intake, hints
 from .workers import Answer, Limits, Workers
@@ -100,6 +101,7 @@ class _Server:
         self._housekeeping = Housekeeping(store)
         self._manager = Notifier()
         self._begun: dict[str, Begun] = {}
+        self._queue = Queue(store)
         self._unsettled: list[Answer] = []
         self._counts: Counter[str] = Counter()
         self._results: list[JobOutcome] = []
@@ -191,7 +193,8 @@ class _Server:
 
     def _dispatch(self) -> None:
         while self._workers.free:
-            row = self.store.spool.next_queued()
+            workers = len(self._begun) + self._workers.free
+            row = self._queue.next_row(self._begun.keys(), workers, self.rules.memory_mb)
             if row is None:
                 return
             begun = self.store.begin(row)

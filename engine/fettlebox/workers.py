@@ -39,6 +39,7 @@ from .confinement import LARGEST_FILE_BYTES, OutsideError, Worker
 from .jobs.atomic import is_no_room
 from .jobs.lock import WORKERS_LOCK
 from .jobs.spool import showable
+from .turns import cores_here, threads_each
 
 JOBS_PER_PROCESS = 50  # native libraries leak a little; a fresh process costs two or three seconds of imports
 PR_SET_PDEATHSIG = 1
@@ -102,6 +103,7 @@ class Workers:
         self._slots = [_Slot(number, perform, limits, private) for number in range(count)]
         self._on_answer = on_answer
         self._running: dict[str, tuple[_Slot, Future[bytes], float]] = {}
+        self._cores = cores_here()
 
     @property
     def free(self) -> int:
@@ -122,9 +124,11 @@ class Workers:
         taken = {id(slot) for slot, _, _ in self._running.values()}
         slot = next(slot for slot in self._slots if id(slot) not in taken)
         begun = slot.calls
+        slot.threads = threads_each(self._cores, len(self._running) + 1)
         future = slot.schedule(task)
         started = time.monotonic()
         self._running[task.job] = (slot, future, started)
+        self._share_threads()
 
         def ended(future: Future[bytes]) -> None:
             self._on_answer(_answer(task.job, future, slot, slot.calls > begun, time.monotonic() - started))
@@ -134,6 +138,12 @@ class Workers:
     def settle(self, job: str) -> None:
         """Take note that a job's answer was dealt with: its worker is free again."""
         self._running.pop(job, None)
+        self._share_threads()
+
+    def _share_threads(self) -> None:
+        """Who is alone gets all cores. A job heeds it from its next step on; results do not depend on it."""
+        for slot, _, _ in self._running.values():
+            slot.threads = threads_each(self._cores, len(self._running))
 
     def set_limits(self, limits: Limits) -> None:
         """New limits for jobs that start from now on."""
@@ -161,6 +171,7 @@ class _Slot:
         self._output.parent.mkdir(parents=True, exist_ok=True)
         self._calls = RawArray(ctypes.c_uint64, 1)
         self._step = RawArray(ctypes.c_char, LONGEST_STEP + 1)
+        self._threads = RawArray(ctypes.c_uint64, 1)
         self._pool: ProcessPool | None = None
         self._stopped = False
 
@@ -168,6 +179,15 @@ class _Slot:
     def calls(self) -> int:
         """How many jobs the children of this slot have begun."""
         return int(self._calls[0])
+
+    @property
+    def threads(self) -> int:
+        """How many threads the child's job may use."""
+        return int(self._threads[0])
+
+    @threads.setter
+    def threads(self, count: int) -> None:
+        self._threads[0] = count
 
     @property
     def step(self) -> str:
@@ -187,7 +207,7 @@ class _Slot:
                     self._private,
                     self._output,
                     self._lock,
-                    (self._calls, self._step),
+                    (self._calls, self._step, self._threads),
                     self._perform,
                 ),
                 context=multiprocessing.get_context("spawn"),
@@ -262,6 +282,7 @@ def _sentence(error: BaseException) -> str:
 
 _calls: Any = None
 _step: Any = None
+_threads: Any = None
 _output_fd = -1
 _lock_fd = -1
 _worker: Any = None
@@ -271,7 +292,7 @@ def _prepare_child(
     parent: int, private: Path, output: Path, lock: Path, shared: Any, perform: Callable[..., Any]
 ) -> None:
     """Tie the child's life to the server's, give it its own output, confine it, load what jobs need."""
-    global _calls, _step, _output_fd, _lock_fd, _worker  # noqa: PLW0603 - process-wide settings of the child
+    global _calls, _step, _threads, _output_fd, _lock_fd, _worker  # noqa: PLW0603 - process-wide settings of the child
     if sys.platform == "linux":
         # A child that outlives a killed server would write into a folder that the next server gives away.
         ctypes.CDLL(None, use_errno=True).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
@@ -282,7 +303,7 @@ def _prepare_child(
     _output_fd = os.open(output, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_APPEND, 0o600)
     os.dup2(_output_fd, 1)
     os.dup2(_output_fd, 2)
-    _calls, _step = shared
+    _calls, _step, _threads = shared
     _worker = Worker(private)
     warm = getattr(sys.modules.get(perform.__module__), "warm", None)
     if callable(warm):
@@ -326,3 +347,12 @@ def _call(perform: Callable[..., Any], task: Task, memory_bytes: int) -> bytes:
 def _note(step: str, fraction: float) -> None:
     """Tell the server what the job is at: if this process dies, nobody else can."""
     _step.value = step.encode("utf-8", "replace")[:LONGEST_STEP]
+    _heed_threads()
+
+
+def _heed_threads() -> None:
+    """Use as many threads as the server gives this job by now."""
+    numba = sys.modules.get("numba")
+    if numba is not None:
+        with contextlib.suppress(Exception):  # slower or faster, but no reason to fail
+            numba.set_num_threads(max(min(int(_threads[0]), numba.config.NUMBA_NUM_THREADS), 1))

@@ -30,6 +30,19 @@ def succeed(task: Any, progress: Any = None) -> Result:
     return Result(task.job, "done")
 
 
+def count_threads(task: Any, progress: Any) -> Any:
+    """How many threads this job may use at two steps; between them it waits for a file `go` in its folder."""
+    import numba
+
+    counts = []
+    for step in ("one", "two"):
+        progress(step, 0.0)
+        counts.append(numba.get_num_threads())
+        while step == "one" and not (task.folder / "go").exists():
+            time.sleep(0.01)
+    return counts
+
+
 def by_name(task: Any, progress: Any = None) -> Any:
     """What to do is in the scan's name, up to the first '-', '.' or digit."""
     verb = task.scan_name.split(".")[0].split("-")[0]

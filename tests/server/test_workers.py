@@ -6,6 +6,7 @@ import os
 import queue
 import re
 import signal
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -192,3 +193,22 @@ def test_stopping_ends_every_child_and_blames_no_job(make_pool: Callable[..., Po
             assert pool.answers.get_nowait().kind == "stopped"
         except queue.Empty:
             break
+
+
+def test_threads_follow_how_many_are_at_work(
+    make_pool: Callable[..., Pool], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two cores: alone, a job has both; beside another, one; and both again from the step after that ends."""
+    monkeypatch.setattr("fettlebox.workers.cores_here", lambda: 2)
+    monkeypatch.setenv("NUMBA_NUM_THREADS", "2")
+    pool = make_pool(performers.count_threads, count=2)
+    pool.start("long")
+    while pool.workers.steps["long"] != "one":
+        time.sleep(0.01)
+    pool.start("short")
+    while pool.workers.steps["short"] != "one":
+        time.sleep(0.01)
+    (pool.private / "work" / "short" / "go").touch()
+    assert pool.answer().result[0] == 1
+    (pool.private / "work" / "long" / "go").touch()
+    assert pool.answer().result == [2, 2]

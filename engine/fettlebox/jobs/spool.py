@@ -246,6 +246,10 @@ class Spool:
         rows = self._rows(f"WHERE state = 'queued' AND id NOT IN ({marks}) ORDER BY seq LIMIT 1", tuple(skip))
         return rows[0] if rows else None
 
+    def queued(self, most: int) -> list[Row]:
+        """The jobs that have waited longest, oldest first."""
+        return self._rows("WHERE state = 'queued' ORDER BY seq LIMIT ?", (most,))
+
     def folders(self) -> set[str]:
         """Where all jobs lie, below the shop's folder."""
         return {folder for (folder,) in self._db.execute("SELECT folder FROM jobs")}
