@@ -34,6 +34,7 @@ from .jobs.states import State
 from .jobs.store import Begun, Ended, Store, verdict_of
 from .queueing import Queue
 from .service import Message, MessageKind, Notifier, signals
+from .turns import workers_here
 from .watch import Intake, hints
 from .workers import Answer, Limits, Workers
 
@@ -72,7 +73,7 @@ def serve(
 
         perform = run
     with open_shop(folders) as (store, said):
-        server = _Server(store, rules, perform, workers or rules.workers, on_event, clock)
+        server = _Server(store, rules, perform, workers or rules.workers or workers_here(), on_event, clock)
         show(lambda: server._workers.steps)
         for sentence in said:
             server.tell("mended", sentence)

@@ -28,6 +28,7 @@ its grid decides and not the scan; the rest is the project's bound of 10 GB for 
 
 SECONDS_BASE, SECONDS_PER_MILLION = 3.0, 25.0
 LEAST_TRIANGLES = 100_000
+USUAL_TRIANGLES = 400_000
 HUGE_TRIANGLES = 2_000_000
 PATIENCE = 2.0
 """Whoever has waited as long as its work takes is not overtaken any more (see `response_ratio`)."""
@@ -129,6 +130,16 @@ def memory_here_mb() -> float:
     with contextlib.suppress(OSError, ValueError):  # no container, or one without a limit ("max")
         total = min(total, float(Path("/sys/fs/cgroup/memory.max").read_text()))
     return SHARE_OF_MEMORY * total / 1e6
+
+
+def workers_for(cores: int, room_mb: float) -> int:
+    """One for each core, as long as usual jobs would still fit into memory together; at least one."""
+    return max(min(cores, int(room_mb / size_for(USUAL_TRIANGLES).memory_mb)), 1)
+
+
+def workers_here() -> int:
+    """How many jobs this machine can do at the same time."""
+    return workers_for(cores_here(), memory_here_mb())
 
 
 def cores_here() -> int:

@@ -21,7 +21,7 @@ def test_a_new_shop_can_be_read_at_once(tmp_path: Path, name: str) -> None:
     init_shop(shop, recipes=recipes(tmp_path / "ready", "alpha", "quarter-bust"))
     rules = load_rules(shop)
     assert rules.default_recipe == "quarter-bust" and set(rules.recipes) == {"alpha", "quarter-bust"}
-    assert (rules.settle_s, rules.workers, rules.attempts, rules.memory_mb) == (2.0, 1, 2, 8000.0)
+    assert (rules.settle_s, rules.workers, rules.attempts, rules.memory_mb) == (2.0, None, 2, 8000.0)
     for place in ("inbox", "outbox", "hold", "rejects", ".fettlebox"):
         assert (shop / place).is_dir()
 

@@ -59,7 +59,7 @@ def test_a_shop_is_read_with_its_units(shop: Path) -> None:
 def test_a_shop_needs_only_a_name_and_a_recipe(shop: Path) -> None:
     (shop / "shop.yaml").write_text("shop: One bench\nrecipe: bust\n")
     read = load_shop(shop)
-    assert (read.printer, read.workers, read.keep_s) == (EVERYDAY, 1, None)
+    assert (read.printer, read.workers, read.keep_s) == (EVERYDAY, None, None)
     assert read.limits.time_s > 0
 
 

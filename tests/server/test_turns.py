@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import heapq
+import os
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -16,8 +20,20 @@ from fettlebox.jobs.states import State
 from fettlebox.mesh import Part, write_part
 from fettlebox.queueing import LOOK_AHEAD, Queue
 from fettlebox.server import serve
-from fettlebox.turns import Size, Waiting, next_turn, size_for, size_of, threads_each, triangles_in
+from fettlebox.turns import (
+    Size,
+    Waiting,
+    cores_here,
+    next_turn,
+    size_for,
+    size_of,
+    threads_each,
+    triangles_in,
+    workers_for,
+    workers_here,
+)
 
+ROOT = Path(__file__).resolve().parents[2]
 SMALL, HUGE = size_for(100_000), size_for(4_000_000)
 
 
@@ -144,6 +160,15 @@ def test_a_folder_counts_as_its_largest_file(tmp_path: Path) -> None:
     assert triangles_in(tmp_path / "gone.stl") == 0.0
 
 
+def test_workers_are_as_many_as_cores_and_memory_allow() -> None:
+    """A usual job is expected to need 1.9 GB and 2 GB for each million triangles: 2.7 GB at 400,000."""
+    assert size_for(400_000).memory_mb == pytest.approx(2700.0)
+    assert workers_for(cores=2, room_mb=20_000) == 2
+    assert workers_for(cores=32, room_mb=28_000) == 10
+    assert workers_for(cores=8, room_mb=1_000) == 1
+    assert 1 <= workers_here() <= cores_here()
+
+
 def test_threads_are_shared_out() -> None:
     assert [threads_each(8, running) for running in (0, 1, 2, 3, 8, 20)] == [8, 8, 4, 2, 1, 1]
 
@@ -183,3 +208,20 @@ def test_a_long_queue_takes_no_more_memory(tmp_path: Path) -> None:
         store.spool.move(second.id, State.QUEUED, State.WORKING)
         assert queue.next_row([first.id, second.id], 2, 8000.0) is None
         assert len(queue._sizes) <= LOOK_AHEAD + 2
+
+
+@pytest.mark.slow
+def test_no_part_depends_on_the_number_of_threads(tmp_path: Path) -> None:
+    """A bust of the demo, made with one thread and with three: every file that is delivered is the same."""
+    scan = ROOT / "inbox_example" / "inbox" / "miller.ply"
+    digests = []
+    for threads in ("1", "3"):
+        out = tmp_path / threads
+        recipe = ROOT / "recipes" / "quarter-bust.yaml"
+        subprocess.run(
+            [sys.executable, "-m", "fettlebox", "run", recipe, scan, "--out", out],
+            env={**os.environ, "NUMBA_NUM_THREADS": threads}, check=True, capture_output=True,
+        )  # fmt: skip
+        parts = sorted(path for path in out.rglob("*") if path.suffix in (".stl", ".3mf"))
+        digests.append([hashlib.sha256(path.read_bytes()).hexdigest() for path in parts])
+    assert digests[0] and digests[0] == digests[1]

@@ -19,8 +19,8 @@ recipe: {recipe}
 # How long a file in the inbox has to stay unchanged before it counts as complete.
 settle: 2 s
 
-# How many jobs run at the same time. Each may use what `limits` allows.
-workers: 1
+# How many jobs run at the same time. Without it, as many as cores and memory are good for.
+# workers: 2
 
 # What the parts are made for.
 printer: everyday

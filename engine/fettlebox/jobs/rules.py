@@ -16,13 +16,15 @@ MOST_PARENTS = 16  # recipes that extend each other; the checker stops earlier, 
 
 @dataclass(frozen=True)
 class Rules:
-    """Times in seconds, memory in megabytes. `recipes` maps names to files below `recipe_folder`."""
+    """Times in seconds, memory in megabytes. `recipes` maps names to files below `recipe_folder`.
+    `workers` None: as many as the machine is good for.
+    """
 
     recipe_folder: Path
     default_recipe: str | None = None
     recipes: Mapping[str, Path] = field(default_factory=dict)
     printer: Printer = EVERYDAY
-    workers: int = 1
+    workers: int | None = None
     settle_s: float = 2.0
     attempts: int = 3
     time_s: float = 600.0

@@ -57,7 +57,12 @@ class ShopFile(StepParams):
     settle: Time = quantity(
         "2 s", at_least="0 s", about="How long a file in the inbox has to stay unchanged before it is a job."
     )
-    workers: int = Field(1, ge=1, le=256, description="How many jobs run at the same time.")
+    workers: int | None = Field(
+        None,
+        ge=1,
+        le=256,
+        description="How many jobs run at once; without it, as many as cores and memory are good for.",
+    )
     printer: str | None = Field(None, description="The printer that parts are made for; one of 'printers'.")
     printers: dict[str, Annotated[FilamentPrinter | ResinPrinter, Field(discriminator="kind")]] = Field(
         default_factory=dict, description="The shop's printers, each by a name of your own."
@@ -91,13 +96,16 @@ class Limits:
 
 @dataclass(frozen=True)
 class Shop:
-    """A shop that has been read. `recipe` is the name of a file in `recipes/`; `keep_s` None is for ever."""
+    """A shop that has been read. `recipe` is the name of a file in `recipes/`.
+
+    `workers` None is as many as the machine is good for, `keep_s` None for ever.
+    """
 
     folder: Path
     name: str
     recipe: str
     settle_s: float
-    workers: int
+    workers: int | None
     printer: Printer
     printers: Mapping[str, Printer]
     limits: Limits
