@@ -7,12 +7,14 @@ import heapq
 import os
 import subprocess
 import sys
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import performers
 import pytest
+import trimesh
 from fettlebox.jobs.events import Event
 from fettlebox.jobs.folders import Card, ShopFolders
 from fettlebox.jobs.opening import open_shop
@@ -135,7 +137,7 @@ def test_estimates_are_capped_by_what_a_job_may_use() -> None:
     assert size_for(0).triangles == 100_000
 
 
-@pytest.mark.parametrize("suffix", [".stl", ".ply", ".3mf", ".glb"])
+@pytest.mark.parametrize("suffix", [".stl", ".ply", ".3mf", ".glb", ".obj", ".off", ".zip"])
 def test_triangles_are_told_from_bytes_to_a_factor_of_two(tmp_path: Path, suffix: str) -> None:
     side = 120
     grid = np.stack(np.meshgrid(np.arange(side), np.arange(side), indexing="ij"), axis=-1).reshape(-1, 2)
@@ -146,7 +148,14 @@ def test_triangles_are_told_from_bytes_to_a_factor_of_two(tmp_path: Path, suffix
         [np.column_stack([a, a + side, a + 1]), np.column_stack([a + 1, a + side, a + side + 1])]
     )
     path = tmp_path / f"scan{suffix}"
-    write_part(Part(points, faces.astype(np.int32)), path)
+    if suffix == ".zip":
+        write_part(Part(points, faces.astype(np.int32)), tmp_path / "scan.stl")
+        with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as packed:
+            packed.write(tmp_path / "scan.stl")
+    elif suffix in (".obj", ".off"):
+        trimesh.Trimesh(points, faces, process=False).export(path)
+    else:
+        write_part(Part(points, faces.astype(np.int32)), path)
     assert len(faces) / 2 <= triangles_in(path) <= len(faces) * 2
 
 
