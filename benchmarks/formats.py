@@ -70,6 +70,11 @@ def readers(path: Path) -> dict[str, Callable[[], object]]:
     return others
 
 
+def by_trimesh(part: Part, path: Path) -> None:
+    """Write from arrays, as we do: a mesh that was written before remembers its normals."""
+    trimesh.Trimesh(part.vertices, part.faces, process=False).export(path)
+
+
 def make_files(part: Part, folder: Path) -> list[Path]:
     mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
     files = []
@@ -108,7 +113,6 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--side", type=int, default=895)
     part = ball(parser.parse_args().side)
-    mesh = trimesh.Trimesh(part.vertices, part.faces, process=False)
     print(f"{len(part.faces)} triangles; in brackets, how many times as long as fettlebox")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -117,7 +121,7 @@ def main() -> None:
             report(f"read {path.name}", part, path, least(lambda path=path: read_scan(path)), others)
         for suffix in (".stl", ".ply", ".3mf", ".glb"):
             path = folder / f"out{suffix}"
-            others = {"trimesh": least(lambda path=path: mesh.export(path))}
+            others = {"trimesh": least(lambda path=path: by_trimesh(part, path))}
             own = least(lambda path=path: write_part(part, path))  # last, so that ours is read back
             report(f"write {suffix}", part, path, own, others)
 
