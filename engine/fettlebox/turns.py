@@ -30,8 +30,9 @@ careful, no worse."""
 BASE_MB, MB_PER_MILLION = 1900.0, 2000.0
 """An upper bound of peaks measured on made-up busts of 20,000 to 1.3 million triangles. A solid bust:
 377, 451, 758 and 1,903 MB at 0.02, 0.08, 0.33 and 1.3 million, a line of 370 MB and 1,170 MB a million. A
-hollow figurine: 1,905 MB at 0.02 million, which its grid decides; hence the base. The slope leaves room
-for scans that have to be closed by volume, and meets the project's bound of 10 GB at four million."""
+hollow figurine: 1,905 and 2,027 MB at 0.02 and 0.33 million, which its grid decides; hence the base. The
+slope leaves room for scans that have to be closed by volume, and meets the project's bound of 10 GB at
+four million."""
 
 SECONDS_BASE, SECONDS_PER_MILLION = 8.0, 100.0
 """Of processor time, of the same solid busts: 9, 15, 38 and 142 s, on a busy machine. Only ratios matter
