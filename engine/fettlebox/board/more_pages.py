@@ -183,8 +183,9 @@ def health(office: Office) -> dict[str, Any]:
     disk = shutil.disk_usage(office.settings.shop)
     try:
         from ..recipe import load_shop
+        from ..turns import workers_here
 
-        workers: int | None = load_shop(office.settings.shop).workers
+        workers: int | None = load_shop(office.settings.shop).workers or workers_here()
     except FettleboxError:
         workers = None
     waiting, names = 0, set(office.recipes.names())
