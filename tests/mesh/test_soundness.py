@@ -259,11 +259,11 @@ def test_crossings_are_those_of_exact_arithmetic(lean: float) -> None:
     rng = np.random.default_rng(int(lean * 1000))
     tolerance = 1e-7
     found = 0
-    for _ in range(400):
+    for _ in range(120):
         one, other = rng.uniform(-1.0, 1.0, (2, 3, 3)) * [1.0, 1.0, lean]
         said = overlapping_faces(
             np.concatenate([one, other]), np.arange(6, dtype=np.int32).reshape(2, 3), tolerance
         )
         assert bool(said.all()) == bool(said.any()) == exactly_meet(one, other)
         found += bool(said.all())
-    assert 40 < found < 360, "both kinds of pairs are among them"
+    assert 12 < found < 108, "both kinds of pairs are among them"
