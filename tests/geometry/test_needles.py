@@ -37,3 +37,21 @@ def test_a_surface_without_needles_stays_as_it_is() -> None:
     ball = trimesh.creation.icosphere(2)
     faces = np.array(ball.faces, np.int64)
     assert np.array_equal(without_needles(np.array(ball.vertices), faces), faces)
+
+
+def test_a_low_triangle_is_better_than_one_without_a_height() -> None:
+    # A prism over d, b, e. On its ends a lies just inside the side d–b, and c exactly on a–b: turning a–b makes
+    # a triangle 7e-7 high, lower than is liked, but with a normal.
+    a, b, c, d, e = range(5)
+    flat = np.array([[0.0, 0.0], [10.0, 0.0], [0.02, 0.0], [-3.0, -1e-4], [5.0, 5.0]])
+    end = np.array([[d, b, a], [a, b, c], [c, b, e], [a, c, e], [d, a, e]])
+    sides = [[p, q, q + 5] for p, q in ((d, b), (b, e), (e, d))]
+    sides += [[p, q + 5, p + 5] for p, q in ((d, b), (b, e), (e, d))]
+    vertices = np.vstack([np.column_stack([flat, np.full(5, z)]) for z in (0.0, 1.0)])
+    faces = np.vstack([end[:, ::-1], end + 5, sides])
+    before = trimesh.Trimesh(vertices, faces, process=False)
+    assert before.is_volume and before.area_faces.min() == 0.0
+    after = trimesh.Trimesh(vertices, without_needles(vertices, faces), process=False)
+    assert after.is_volume
+    assert after.area_faces.min() > 0.9e-6
+    assert np.isclose(after.volume, before.volume, rtol=1e-12)

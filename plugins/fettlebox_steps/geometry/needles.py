@@ -18,6 +18,9 @@ FLATTEST = 3e-7
 RINGS = 2
 """Of faces around a needle that a turn needs to know: those across its sides, and around their corners."""
 
+MUCH_HIGHER = 10.0
+"""A turn that makes a low triangle of one without a height is worth it if the low one is so much higher."""
+
 ROUNDS = 8
 """Needles lie in rows; every round takes out the ends of a row at least."""
 
@@ -27,7 +30,7 @@ def without_needles(vertices: Floats, faces: Ints) -> Ints:
 
     The third corner of a needle lies on its longest edge. That edge is turned to join it with the corner
     across, which moves the surface by no more than the needle's height. A needle stays if the turn would
-    make one, or an edge that there is already.
+    make one that is hardly better, or an edge that there is already.
     """
     faces = np.array(faces, dtype=np.int64)
     height_mm = FLATTEST * diagonal(vertices)
@@ -88,7 +91,9 @@ def _turn(p, faces, across, known, needles, height_mm):
         at = np.searchsorted(known, key)
         if c == d or (at < len(known) and known[at] == key):
             continue
-        if min(_height(p, a, d, c), _height(p, d, b, c)) <= min(_height(p, a, b, d), height_mm):
+        lowest = min(_height(p, a, d, c), _height(p, d, b, c))
+        well_shaped = lowest > min(_height(p, a, b, d), height_mm)
+        if not well_shaped and lowest <= MUCH_HIGHER * _height(p, a, b, c):
             continue
         faces[f] = np.array([a, d, c])
         faces[g] = np.array([d, b, c])
