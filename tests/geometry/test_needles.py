@@ -40,7 +40,7 @@ def test_a_surface_without_needles_stays_as_it_is() -> None:
 
 
 def test_a_low_triangle_is_better_than_one_without_a_height() -> None:
-    # A prism over d, b, e. On its ends a lies just inside the side d–b, and c exactly on a–b: turning a–b makes
+    # A prism over d, b, e. On its ends a lies just inside the side d–b, c exactly on a–b: turning a–b makes
     # a triangle 7e-7 high, lower than is liked, but with a normal.
     a, b, c, d, e = range(5)
     flat = np.array([[0.0, 0.0], [10.0, 0.0], [0.02, 0.0], [-3.0, -1e-4], [5.0, 5.0]])
