@@ -59,7 +59,7 @@ class Params(StepParams):
 
 @step(
     "estimate",
-    version=1,
+    version=2,
     summary="Say whether the part will print, and what it will take.",
     shorthand="beyond",
 )

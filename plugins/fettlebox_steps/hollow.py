@@ -43,7 +43,7 @@ class Params(StepParams):
 
 @step(
     "hollow",
-    version=1,
+    version=2,
     summary="Make the part hollow, with a wall nowhere thinner than asked.",
     shorthand="wall",
 )

@@ -70,7 +70,7 @@ class Params(StepParams):
 
 @step(
     "knockdown",
-    version=1,
+    version=2,
     summary="Take off scanning bumps, spikes and pits; features stay.",
     shorthand="over",
 )

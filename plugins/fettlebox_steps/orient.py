@@ -65,15 +65,13 @@ def orient(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """The smallest turn that points up to +Z; then, if the front is known, about Z until it looks to -Y."""
     import numpy as np
 
-    from .geometry.measures import main_pieces
+    from .geometry.measures import NOTHING_BUT_SCRAPS, main_pieces
     from .geometry.resting import turn_to
     from .geometry.up_axis import AXES, SCANNER, judge_up
 
     vertices, faces = main_pieces(part.vertices, part.faces)
     if not len(faces):
-        raise StepError(
-            "the scan is nothing but scraps: no piece has so much as 1 % of the surface; please scan again"
-        )
+        raise StepError(NOTHING_BUT_SCRAPS)
     evidence: dict[str, Any] = {}
     stance: Stance | None = None
     facts: dict[str, Any]

@@ -45,7 +45,7 @@ class Params(StepParams):
         return finest if isinstance(finest, str) else f"{finest:.12g} mm"
 
 
-@step("smooth", version=1, summary="Take the scanner's grain off; the likeness stays.", shorthand="strength")
+@step("smooth", version=2, summary="Take the scanner's grain off; the likeness stays.", shorthand="strength")
 def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
     import numpy as np
 

@@ -62,13 +62,11 @@ def units(part: Part, params: Params, ctx: StepContext) -> StepResult:
     Without one, each of mm, cm, m and in is weighed by how usual the size is that it would give. Hold when
     none is likely enough.
     """
-    from .geometry.measures import main_pieces
+    from .geometry.measures import NOTHING_BUT_SCRAPS, main_pieces
 
     vertices, faces = main_pieces(part.vertices, part.faces)
     if not len(faces):
-        raise StepError(
-            "the scan is nothing but scraps: no piece has so much as 1 % of the surface; please scan again"
-        )
+        raise StepError(NOTHING_BUT_SCRAPS)
     box = vertices.max(axis=0) - vertices.min(axis=0)
     extents = (float(box[0]), float(box[1]), float(box[2]))
     if ctx.origin.unit_mm is not None:

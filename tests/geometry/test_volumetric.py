@@ -16,6 +16,7 @@ from fettlebox_steps.geometry.volumetric import (
     ClosedSurface,
     cell_for,
     close_by_winding,
+    follow_scan,
     snap_to_scan,
     thin_out,
 )
@@ -199,6 +200,19 @@ def test_a_real_scan_is_followed_closely_and_snapping_brings_it_closer(bunny_sca
     assert after.mean() < 0.7 * before.mean()
     assert np.percentile(after, 95) <= 0.06 * edge_mm
     assert np.percentile(after, 99.9) <= 0.5 * edge_mm
+
+
+def test_a_scan_made_finer_by_halving_its_edges_gives_no_triangle_without_a_height(bunny_scan: Path) -> None:
+    # Its vertices lie three in a row, exactly; areas by trimesh.
+    scan = trimesh.load(bunny_scan, process=True, force="mesh").subdivide()
+    vertices, faces = np.array(scan.vertices), np.array(scan.faces)
+    cell_mm = cell_for(vertices, faces)
+    surface = close_by_winding(vertices, faces, cell_mm)
+    mesh = trimesh.Trimesh(*follow_scan(surface, vertices, faces, cell_mm), process=False)
+    assert mesh.is_watertight and mesh.is_winding_consistent
+    sides = np.linalg.norm(mesh.triangles - np.roll(mesh.triangles, 1, axis=1), axis=2).max(axis=1)
+    # Of the size of what single precision (6e-8) can still tell from nothing.
+    assert (2 * mesh.area_faces / sides).min() > 6e-8 * mesh.scale
 
 
 def test_nonsense_is_refused() -> None:

@@ -64,6 +64,9 @@ def piece_labels(faces: Faces, vertex_count: int) -> NDArray[np.int32]:
     return np.asarray(labels[faces[:, 0]], dtype=np.int32)
 
 
+NOTHING_BUT_SCRAPS = "the scan is nothing but scraps: no piece has so much as 1 % of the surface"
+
+
 def main_pieces(vertices: Floats, faces: Faces, small: float = SMALL_PIECE) -> tuple[Floats, Faces]:
     """The surface without the pieces that have under `small` of the whole area; vertices welded."""
     vertices, faces = welded(vertices, faces)

@@ -15,6 +15,7 @@ from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
 from .grid_places import border_places, placed
+from .needles import without_needles
 from .snapping import snap_to_scan
 from .solids import keep_solid_bodies, thin_out
 from .sparse_grid import STEP, Floats, Keys, LevelGrid, cells_around, pack
@@ -133,11 +134,15 @@ def close_by_winding(
 def follow_scan(
     surface: ClosedSurface, vertices: ArrayLike, faces: ArrayLike, cell_mm: float
 ) -> tuple[Floats, Ints]:
-    """The surface drawn on to the vertices of the scan: its own moved to them, the rest of them taken in."""
+    """The surface drawn on to the vertices of the scan: its own moved to them, the rest of them taken in.
+
+    Where these lie in a row, as on a scan that was made finer by halving its edges, a triangle would have no
+    height; its longest edge is turned.
+    """
     snapped = snap_to_scan(surface, vertices, faces, cell_mm)
     points = np.asarray(vertices, dtype=np.float64)[np.unique(np.asarray(faces))]
     drawn, corners = stitch(snapped, surface.faces, surface.free, points, cell_mm)
-    return drawn, corners.astype(np.int64)
+    return drawn, without_needles(drawn, corners)
 
 
 def _wall_seeds(grid: LevelGrid, hits: WallHits) -> Keys:
