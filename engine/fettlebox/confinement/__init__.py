@@ -31,6 +31,8 @@ T = TypeVar("T")
 LARGEST_FILE_BYTES = 4 << 30
 """A part of 40 million triangles as STL has 2 GB; what writes more than twice that is running away."""
 MOST_OPEN_FILES = 1024
+HEED_SIGNALS_S = 0.2
+"""Python heeds signals in the main thread alone; one that reached the job's thread would else wait for ever."""
 KERNELS = "kernels"
 
 __all__ = ["LARGEST_FILE_BYTES", "OutsideError", "Worker", "layers"]
@@ -84,7 +86,8 @@ class Worker:
 
         thread = threading.Thread(target=confined, name="job")
         thread.start()
-        thread.join()
+        while thread.is_alive():
+            thread.join(HEED_SIGNALS_S)
         os.chdir("/")
         self._bounds.job = self._bounds.original = None
         if errors:
