@@ -71,7 +71,7 @@ def almost_a_recipe(folder: str, recipes: Iterable[str]) -> str | None:
         return None
     return (
         f"a folder {folder!r} in the inbox, and there is no such recipe; did you mean {near[0]!r}? Call the "
-        f"folder that and drop it anew. If it is a scan of that name: fettlebox retry"
+        f"folder that and drop it anew. If it is a scan of that name, retry the job"
     )
 
 

@@ -6,10 +6,10 @@ from .errors import FettleboxError, RecipeError, ScanError
 from .text import plain
 
 ANOTHER_SCAN = "Export the scan again as STL, PLY, OBJ or 3MF, look at it, and drop it anew"
-ANOTHER_RECIPE = "Look at the scan, change the recipe or the ticket, then: fettlebox retry"
-MEND_TICKET = "Put the ticket or the recipe right, then: fettlebox retry"
+ANOTHER_RECIPE = "Scan again, or change the recipe or the ticket and retry the job"
+MEND_TICKET = "Put the ticket or the recipe right and retry the job"
 A_DEFECT = "The step has a defect: report it with failure.log, and try another recipe"
-SMALLER = "Make the scan smaller, or raise 'limits' in shop.yaml, then: fettlebox retry"
+SMALLER = "Make the scan smaller, or raise 'limits' in shop.yaml and retry the job"
 CRASHED = "Try another recipe; if it fails there too, export the scan again"
 MOST_PROBLEMS = 3  # in one line; `fettlebox check` shows all of them
 READING = "reading"

@@ -58,7 +58,7 @@ def run_steps(
     is neither StepError nor HoldError: that is a defect, and the caller's to report.
     """
     run = Run(part, reference=part)
-    todo = [planned for planned in plan.steps if planned.enabled]
+    wanted = [planned for planned in plan.steps if planned.enabled]
     for planned in plan.steps:
         if not planned.enabled:
             run.records += (_record(planned, "skipped", run.part, reason="its `when` is not met"),)
@@ -67,7 +67,7 @@ def run_steps(
         _run_one(planned, run, origin, printer, seed, scratch, progress, kept)
         watch(planned, run)
         if run.state != "done":
-            run.complete = planned is todo[-1] and run.state == "held"
+            run.complete = planned is wanted[-1] and run.state == "held"
             return run
     run.complete = True
     return run

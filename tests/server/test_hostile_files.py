@@ -15,7 +15,7 @@ from fettlebox.server import serve
 from fettlebox.text import plain
 from hostile_files import Case, cases
 
-ADVICE = re.compile(r"\. (Export|Look at|Put the|Make the|Try another|The step)|fettlebox retry")
+ADVICE = re.compile(r"\. (Export|Scan again|Put the|Make the|Try another|The step)|retry the job")
 LARGEST_CHILD_KB = 2_500_000
 
 

@@ -68,7 +68,7 @@ def test_what_a_hostile_plugin_tries_is_a_reject_with_a_sentence(make_shop: Call
         reason = result.reason or ""
         assert result.state == "rejected" and sentence in reason, reason
         assert (
-            reason.startswith(f"{do}.obj: reach-out: ") and reason.endswith("fettlebox retry")
+            reason.startswith(f"{do}.obj: reach-out: ") and reason.endswith("retry the job")
         ) or do == "crash"
         assert (result.folder / "original" / f"{do}.obj").read_text() == OBJ
     assert not (shop / "inbox" / "planted.stl").exists()

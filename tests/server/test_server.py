@@ -103,7 +103,7 @@ def test_a_ticket_with_an_unknown_recipe_is_a_reject_with_the_sentence(make_shop
     assert (result.state, result.recipe, result.order) == ("rejected", "fancie", "A-1")
     assert result.reason == (
         "bust.stl: ticket and recipe: this shop has no recipe 'fancie'; did you mean 'fancy'? "
-        "Put the ticket or the recipe right, then: fettlebox retry"
+        "Put the ticket or the recipe right and retry the job"
     )
     assert (result.folder / "original" / "bust.stl.ticket.yaml").exists()
     (shop / "recipes" / "fancie.yaml").write_text((shop / "recipes" / "fancy.yaml").read_text())

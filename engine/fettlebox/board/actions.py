@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -38,28 +39,22 @@ class Desk:
 
     def release(self, job: str, person: Person, seen: str | None = None) -> str:
         self.find(job)
-        try:
+        with self._one_decides(job):
             desk.release(self.shop, job, by=person.name, seen=seen)
-        except FettleboxError as error:
-            raise self._refused(job, error) from error
         return "Handed over to the outbox."
 
     def reject(self, job: str, reason: str, person: Person, seen: str | None = None) -> str:
         self.find(job)
         if not reason.strip():
             raise Refused(422, "a rejected job needs a reason: a sentence for whoever brought the scan")
-        try:
+        with self._one_decides(job):
             desk.reject(self.shop, job, reason, by=person.name, seen=seen)
-        except FettleboxError as error:
-            raise self._refused(job, error) from error
         return "Rejected; the reason is on record."
 
     def discard(self, job: str, person: Person, seen: str | None = None) -> str:
         self.find(job)
-        try:
+        with self._one_decides(job):
             desk.discard(self.shop, job, by=person.name, seen=seen)
-        except FettleboxError as error:
-            raise self._refused(job, error) from error
         return "Its files are deleted; its entry and their digests stay on record."
 
     def retry(
@@ -67,7 +62,7 @@ class Desk:
     ) -> str:
         """Back to the queue. `answers` are keys of a ticket; what the job's ticket said otherwise stays."""
         row = self.find(job)
-        try:
+        with self._one_decides(job):
             if not answers:
                 desk.retry(self.shop, job, by=person.name, seen=seen)
             else:
@@ -75,8 +70,6 @@ class Desk:
                     ticket = Path(place) / f"{job}{TICKET_SUFFIX}"
                     ticket.write_text(ticket_text(self._ticket_of(row, answers)), "utf-8")
                     desk.retry(self.shop, job, ticket, by=person.name, seen=seen)
-        except FettleboxError as error:
-            raise self._refused(job, error) from error
         return "Sent back to the queue."
 
     def _ticket_of(self, row: Row, answers: Mapping[str, Any]) -> dict[str, Any]:
@@ -98,6 +91,14 @@ class Desk:
             **{k: v for k, v in answers.items() if k != "set"},
             **({"set": values} if values else {}),
         }
+
+    @contextmanager
+    def _one_decides(self, job: str) -> Iterator[None]:
+        """Raises Refused for what the desk will not do, such as where another person was quicker."""
+        try:
+            yield
+        except FettleboxError as error:
+            raise self._refused(job, error) from error
 
     def _refused(self, job: str, error: FettleboxError) -> Refused:
         """The sentence, and if another person was quicker, who it was."""

@@ -14,6 +14,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from ..jobs.spool import all_or_none
+
 FILE = "board.sqlite"
 VERSION = 1
 BUSY_S = 10.0
@@ -86,17 +88,8 @@ class Cabinet:
     @contextmanager
     def change(self) -> Iterator[None]:
         """All changes inside, or none. May be nested; the outermost commits."""
-        with self._lock:
-            if self._db.in_transaction:
-                yield
-                return
-            self._db.execute("BEGIN IMMEDIATE")
-            try:
-                yield
-            except BaseException:
-                self._db.rollback()
-                raise
-            self._db.commit()
+        with self._lock, all_or_none(self._db):
+            yield
 
     def all(self, sql: str, *values: Any) -> list[tuple[Any, ...]]:
         with self._lock:

@@ -44,6 +44,21 @@ CREATE INDEX jobs_by_digest ON jobs (digest);
 """
 
 
+@contextmanager
+def all_or_none(db: sqlite3.Connection) -> Iterator[None]:
+    """All changes inside, or none (in autocommit mode). May be nested; the outermost commits."""
+    if db.in_transaction:
+        yield
+        return
+    db.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        db.commit()
+    except BaseException:
+        db.rollback()
+        raise
+
+
 @dataclass(frozen=True)
 class Row:
     """One job as the spool knows it."""
@@ -122,20 +137,8 @@ class Spool:
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """All changes inside, or none. May be nested; the outermost commits."""
-        if self._db.in_transaction:
+        with all_or_none(self._db):
             yield
-            return
-        self._db.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-        except BaseException:
-            self._db.rollback()
-            raise
-        try:
-            self._db.commit()
-        except BaseException:
-            self._db.rollback()
-            raise
 
     def next_id(self, base: str) -> str:
         """`base` for the first job of its kind, then `base-2`, `base-3` …"""

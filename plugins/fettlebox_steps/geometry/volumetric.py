@@ -142,7 +142,7 @@ def follow_scan(
     snapped = snap_to_scan(surface, vertices, faces, cell_mm)
     points = np.asarray(vertices, dtype=np.float64)[np.unique(np.asarray(faces))]
     drawn, corners = stitch(snapped, surface.faces, surface.free, points, cell_mm)
-    return drawn, without_needles(drawn, corners)
+    return drawn, without_needles(drawn, corners.astype(np.int64))
 
 
 def _wall_seeds(grid: LevelGrid, hits: WallHits) -> Keys:
