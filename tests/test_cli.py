@@ -103,6 +103,7 @@ def test_a_new_shop_is_complete_checks_and_is_not_made_twice(tmp_path: Path) -> 
     [
         (["run", "no.yaml", "scan.ply"], "there is no recipe 'no.yaml'"),
         (["run", GOOD, "no such scan.ply"], "there is no scan 'no such scan.ply'"),
+        (["run", GOOD, ""], "'.' has no name; expected that of a scan"),
         (["run", GOOD, "x.ply", "--set", "size"], "expected NAME=VALUE"),
         (["check", "nowhere"], "there is no file or folder 'nowhere'"),
         (["schema", "reciepe"], "there are recipe, ticket and shop"),

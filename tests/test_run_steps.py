@@ -175,3 +175,12 @@ def test_a_step_that_would_not_reach_the_pieces_comes_too_late(tmp_path: Path) -
     assert run(tmp_path, planned("drain", with_plug), planned("lift", lift)).state == "done"
     done = run(tmp_path, planned("drain", with_plug), planned("again", with_plug))
     assert "already made plug 1" in str(done.reason)
+
+
+@pytest.mark.parametrize("name", ["../plug", "/plug", "a/b", "", "Plug", "plug.stl", "plug ", "plug\n"])
+def test_a_name_that_could_lead_elsewhere_is_a_defect(tmp_path: Path, name: str) -> None:
+    def stray(part: Part, params: NoParams, ctx: StepContext) -> StepResult:
+        return StepResult(part, extras={name: box_part()})
+
+    with pytest.raises(TypeError, match="cannot be a piece's name"):
+        run(tmp_path, planned("stray", stray))

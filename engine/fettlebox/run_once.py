@@ -31,6 +31,8 @@ def require_good(recipe: Path, scans: Sequence[Path], ticket: Path | None, value
     for path, what in ((recipe, "recipe"), *((scan, "scan") for scan in scans), (ticket, "ticket")):
         if path is not None and not path.exists():
             raise UsageError(f"there is no {what} {str(path)!r}")
+        if path is not None and not path.name:
+            raise UsageError(f"{str(path)!r} has no name; expected that of a {what}, such as bust.ply")
     checked = load_recipe(recipe, find_steps())
     for scan in scans:
         given = ticket or ticket_beside(scan)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -20,6 +21,8 @@ from .printer import Printer
 from .recipe import Plan, PlannedStep
 from .step_cache import StepCache, step_key
 from .traveler.record import StepOutcome, StepRecord
+
+PIECE_NAME = r"[a-z0-9](?:[a-z0-9 -]{0,62}[a-z0-9])?"
 
 
 @dataclass
@@ -129,7 +132,15 @@ def _run_one(
 
 
 def _keep_to_pieces(planned: PlannedStep, run: Run, result: StepResult) -> None:
-    """What was made to be printed must stay true of the part: StepError for a step that comes too late."""
+    """What was made to be printed must stay true of the part: StepError for a step that comes too late.
+
+    Names become those of files: TypeError, a defect of the step, for one that could lead elsewhere.
+    """
+    for name in (*result.pieces, *result.extras):
+        if re.fullmatch(PIECE_NAME, name) is None:
+            raise TypeError(
+                f"{name!r} cannot be a piece's name; expected small letters, digits, blanks and -"
+            )
     changed = result.part is not run.part and result.part.digest() != run.part.digest()
     if run.pieces and (changed or result.pieces):
         raise StepError(

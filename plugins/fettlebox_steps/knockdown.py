@@ -154,10 +154,10 @@ def _chosen(part: Part, params: Params, finds: Finds, shown: list[Bump], names: 
 def _warnings(left: list[Bump], params: Params) -> tuple[str, ...]:
     if not left or params.care == "ask":
         return ()
-    looks = "looks" if len(left) == 1 else "look"
+    looks, them = ("looks", "it") if len(left) == 1 else ("look", "them")
     return (
         f"{_places(len(left))} {looks} like a scanning bump but may be texture or shape, and nothing was "
-        "changed there; `care: ask` shows them to a person",
+        f"changed there; `care: ask` shows {them} to a person",
     )
 
 

@@ -32,7 +32,7 @@ LARGEST_FILE_BYTES = 4 << 30
 """A part of 40 million triangles as STL has 2 GB; what writes more than twice that is running away."""
 MOST_OPEN_FILES = 1024
 HEED_SIGNALS_S = 0.2
-"""Python heeds signals in the main thread alone; one that reached the job's thread would else wait for ever."""
+"""Python heeds signals in the main thread alone; one that reached the job's thread would else wait."""
 KERNELS = "kernels"
 
 __all__ = ["LARGEST_FILE_BYTES", "OutsideError", "Worker", "layers"]
