@@ -4,7 +4,7 @@
 
 Random drops (good, bad, links, pipes, tickets), kills of server and workers, recipe and
 shop edits, a disk that fills up and is freed, desk commands. In the end: every scan once, audit clean.
-`--disk` should be a small file system of its own, such as: mount -t tmpfs -o size=64m none /mnt/small
+`--disk` should be a small file system of its own, such as: mount -t tmpfs -o size=600m none /mnt/small
 """
 
 from __future__ import annotations
@@ -82,7 +82,7 @@ class Soak:
         number = len(self.scans)
         name = f"{self.chance.choice(GOOD)}-{number}.stl"
         place = self.shop / "inbox" / ("fancy" if self.chance.random() < 0.2 else "")
-        part, text = place / f"{name}.part", f"scan {number} " + "x" * self.chance.choice([0, 10, 100_000])
+        part, text = place / f"{name}.part", f"scan {number} " + "x" * self.chance.choice([0, 10, 30_000])
         try:
             if self.chance.random() < 0.3:
                 (place / f"{name}.ticket.yaml").write_text(f"order: {number}\n")
@@ -174,8 +174,8 @@ class Soak:
     def run(self, minutes: float) -> None:
         until = time.monotonic() + 60 * minutes
         acts = [
-            (self.drop, 60), (self.drop_what_is_none, 2), (self.kill_server, 4), (self.kill_worker, 6),
-            (self.edit, 4), (self.fill_disk, 1), (self.at_the_desk, 8), (lambda: time.sleep(1), 15),
+            (self.drop, 60), (self.drop_what_is_none, 2), (self.kill_server, 2), (self.kill_worker, 6),
+            (self.edit, 4), (self.fill_disk, 1), (self.at_the_desk, 8), (lambda: time.sleep(3), 30),
         ]  # fmt: skip
         while time.monotonic() < until:
             self.start()
