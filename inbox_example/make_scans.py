@@ -143,8 +143,20 @@ def scan(
     c: Character, step: float, seed: int, holes: int = 4, crumbs: int = 14
 ) -> tuple[Array, NDArray[np.int64]]:
     """What a scanner leaves of a head: grainy, open at the neck, with holes, bumps and crumbs."""
+    return spoiled(c, *polygonise(c, step), seed, holes, crumbs)
+
+
+def spoiled(
+    c: Character,
+    vertices: Array,
+    faces: NDArray[np.int64],
+    seed: int,
+    holes: int,
+    crumbs: int,
+    grain_mm: float = GRAIN_MM,
+) -> tuple[Array, NDArray[np.int64]]:
+    """The same of a head that is made of triangles already."""
     rng = np.random.default_rng(seed)
-    vertices, faces = polygonise(c, step)
     normal = _gradient(vertices, c)
     waves = rng.normal(size=(3, 24)) * 0.12
     ragged = -118 + 4 * np.sin(3 * np.arctan2(vertices[:, 1], vertices[:, 0]) + seed)
@@ -158,7 +170,7 @@ def scan(
         spot, height, width = vertices[rng.choice(kept)], rng.uniform(0.4, 0.9), rng.uniform(1.5, 3.0)
         d = np.linalg.norm(vertices - spot, axis=1) / width
         vertices = vertices + normal * (height * np.exp(-d * d))[:, None]
-    vertices = vertices + normal * rng.normal(0.0, GRAIN_MM, (len(vertices), 1))
+    vertices = vertices + normal * rng.normal(0.0, grain_mm, (len(vertices), 1))
     vertices, faces = _compact(vertices, faces[keep])
     low, high = vertices.min(axis=0) - 15, vertices.max(axis=0) + 15
     for _ in range(crumbs):
