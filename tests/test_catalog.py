@@ -9,10 +9,12 @@ from importlib.metadata import EntryPoint
 from pathlib import Path
 
 import pytest
-from fettlebox.api import API_VERSION, ENTRY_POINT_GROUP
+from fettlebox.api import ENTRY_POINT_GROUP, Grade, Grader, Origin
 from fettlebox.catalog import Catalog, find_steps
 from fettlebox.errors import RecipeError
+from fettlebox.made_for import CONTRACT
 from fettlebox.recipe import parse_recipe
+from fettlebox.testing import brick
 
 STEP = """
 from fettlebox.api import Part, StepContext, StepParams, StepResult, step
@@ -56,8 +58,10 @@ def find(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Find]:
         ("class run:\n    pass", "registers no step"),
         (STEP.format(name="bad").replace("params: Params", "params: int"), "a subclass of StepParams"),
         (STEP.format(name="bad").replace(", ctx: StepContext", ""), "expected (part, params, ctx)"),
-        (STEP.format(name="bad") + "import dataclasses\nrun = dataclasses.replace(run, api_version=99)",
-         f"made for plugin contract 99; this engine speaks {API_VERSION}"),
+        ("FETTLEBOX_CONTRACT = 99\n" + STEP.format(name="bad"), "made for plugin contract 99; this engine"),
+        ("FETTLEBOX_CONTRACT = 0\n" + STEP.format(name="bad"), "Install a later version of the plugin"),
+        ("FETTLEBOX_CONTRACT = '2'\n" + STEP.format(name="bad"), "expected a whole number"),
+        ("FETTLEBOX_CONTRACT = 99\nclass run:\n    pass", "made for plugin contract 99"),
         (STEP.format(name="when"), "'when' cannot be a step's name"),
         (STEP.format(name="Bad Step"), "'Bad Step' cannot be a step's name"),
         (STEP.format(name="bad").replace("    pass", "    f: type(len) = len"), "Pydantic"),
@@ -90,6 +94,98 @@ def test_a_name_in_use_is_not_taken_over(find: Find) -> None:
     assert "the name 'same' is taken by first" in catalog.quarantined["second"].reason
 
 
+HOOKS = """
+from fettlebox.hooks import {kind}
+FETTLEBOX_CONTRACT = 2
+run = {kind}({given})
+"""
+READER, WRITER = "'grid', ('{}',), len", "'{}', len"
+
+
+@pytest.mark.parametrize(
+    ("kind", "given", "reason"),
+    [
+        ("Reader", READER.format(".stl"), "'.stl' is taken by fettlebox, which came first among the readers"),
+        ("Reader", READER.format(".zip"), "'.zip' is taken by fettlebox"),
+        (
+            "Reader",
+            READER.format("asc"),
+            "'asc' cannot be an ending; expected small letters and digits: '.asc'",
+        ),
+        ("Writer", WRITER.format("3mf"), "'3mf' is taken by fettlebox, which came first among the writers"),
+        ("Writer", WRITER.format("zip"), "'zip' is taken by fettlebox"),
+        ("Writer", WRITER.format("../x"), "'../x' cannot be a format"),
+        ("FactCollector", "'a/b', len", "'a/b' cannot be a name"),
+        ("Painter", "'', 'It.', len", "'' cannot be a name"),
+    ],
+)
+def test_a_hook_with_a_name_that_it_cannot_have_is_set_aside(
+    find: Find, kind: str, given: str, reason: str
+) -> None:
+    catalog = find(bad=HOOKS.format(kind=kind, given=given), good=STEP.format(name="good"))
+    assert reason in catalog.quarantined["bad"].reason
+    assert list(catalog.steps) == ["good"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "given"), [("Reader", READER.format(".asc")), ("Writer", WRITER.format("obj"))]
+)
+def test_of_two_plugins_for_one_format_the_second_is_set_aside(find: Find, kind: str, given: str) -> None:
+    source = HOOKS.format(kind=kind, given=given)
+    catalog = find(first=source, second=source)
+    assert set(catalog.brought_by.values()) == {"first"}
+    assert (
+        f"taken by first, which came first among the {kind.lower()}s" in catalog.quarantined["second"].reason
+    )
+
+
+@pytest.mark.parametrize(
+    ("kind", "given", "where"),
+    [
+        ("FactCollector", "'facts', len", "collectors"),
+        ("Painter", "'view', 'A view.', len", "painters"),
+        ("JobObserver", "'lamp', len", "observers"),
+    ],
+)
+def test_what_only_adds_is_named_after_its_package(find: Find, kind: str, given: str, where: str) -> None:
+    source = HOOKS.format(kind=kind, given=given)
+    catalog = find(one=source, two=source)
+    assert catalog.quarantined == {} and catalog.notes == []
+    name = given.split("'")[1]
+    assert list(getattr(catalog, where)) == [f"one/{name}", f"two/{name}"]
+
+
+OLD_GRADER = """
+from fettlebox.api import API_VERSION, Grade, Grader
+run = Grader("old", lambda part: Grade("good", (float(len(part.faces)),)))
+"""
+
+
+def test_a_plugin_of_the_contract_before_works_and_is_noted(
+    find: Find, recwarn: pytest.WarningsRecorder
+) -> None:
+    catalog = find(old=OLD_GRADER)
+    assert catalog.quarantined == {}
+    (grader,) = catalog.graders
+    assert grader.grade(brick(), Origin("a", "stl", "")) == Grade("good", (12.0,))
+    gone, old = sorted(catalog.notes)
+    assert (
+        gone
+        == "old: fettlebox.api.API_VERSION goes with contract 3; write FETTLEBOX_CONTRACT = 2 in your module"
+    )
+    assert old.startswith("old: works as made for plugin contract 1, which contract 3 will end")
+    assert not recwarn.list, "what concerns a plugin's author is not printed over a shop's terminal"
+
+
+def test_a_grader_of_this_contract_is_given_the_origin(find: Find) -> None:
+    new = OLD_GRADER.replace("API_VERSION, ", "").replace(
+        'lambda part: Grade("good"', "lambda part, origin: Grade(origin.format"
+    )
+    catalog = find(new=f"FETTLEBOX_CONTRACT = {CONTRACT}\n{new}")
+    assert catalog.notes == [] and isinstance(catalog.graders[0], Grader)
+    assert catalog.graders[0].grade(brick(), Origin("a", "stl", "")).word == "stl"
+
+
 def test_built_in_steps_come_before_those_of_other_packages() -> None:
     catalog = find_steps()
     own = [source == "fettlebox" for source in catalog.sources.values()]
@@ -99,6 +195,7 @@ def test_built_in_steps_come_before_those_of_other_packages() -> None:
 
 def test_nothing_is_set_aside_here() -> None:
     assert find_steps().quarantined == {}
+    assert find_steps().notes == []
 
 
 def test_finding_steps_imports_no_heavy_library() -> None:

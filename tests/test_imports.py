@@ -18,7 +18,7 @@ LAYERS = [
     {"errors", "quantities", "text"},
     {"mesh"},
     {"params", "printer", "pictures"},
-    {"api"},
+    {"api", "hooks", "made_for"},
     {"catalog"},
     {"recipe"},
     {"traveler", "versions", "shipped", "reasons"},
@@ -33,7 +33,7 @@ LAYERS = [
 ]
 RANK = {name: rank for rank, names in enumerate(LAYERS) for name in names}
 
-PUBLIC = {"fettlebox.api", "fettlebox.mesh", "fettlebox.pictures"}
+PUBLIC = {"fettlebox.api", "fettlebox.hooks", "fettlebox.mesh", "fettlebox.pictures"}
 # The gate judges and makes nothing: it alone may ask the witness and measure against the scan.
 JUDGES = {"gate", "demands"}
 WITNESS = {"fettlebox.mesh.soundness", "fettlebox.mesh.fidelity", "fettlebox.mesh.facts"}

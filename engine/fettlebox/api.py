@@ -1,4 +1,4 @@
-"""The whole plugin contract.
+"""The plugin contract: steps, graders and notifiers. What else a plugin may add is in `hooks`.
 
 A step is a function with checked parameters:
 
@@ -40,7 +40,6 @@ __all__ = [
     "quantity", "step",
 ]  # fmt: skip
 
-API_VERSION = 1
 ENTRY_POINT_GROUP = "fettlebox.steps"
 
 hookspec = pluggy.HookspecMarker("fettlebox")
@@ -103,7 +102,6 @@ class Step(Generic[P]):
     params: type[P]
     run: Callable[[Part, P, StepContext], StepResult]
     shorthand: str | None = None
-    api_version: int = API_VERSION
     keeps_sound: bool = True
 
     @hookimpl
@@ -131,7 +129,7 @@ class Grader:
     """Judges a scan before any step, so that the best of several takes can be chosen. It changes nothing."""
 
     name: str
-    grade: Callable[[Part], Grade]
+    grade: Callable[[Part, Origin], Grade]
 
     @hookimpl
     def fettlebox_graders(self) -> list[Grader]:
@@ -154,25 +152,6 @@ class Notifier:
         return [self]
 
 
-class Hooks:
-    """What a plugin may register. An entry point names an object that has some of these."""
-
-    @hookspec
-    def fettlebox_steps(self) -> list[Step[Any]]:
-        """The steps that this plugin adds to the catalog."""
-        raise NotImplementedError
-
-    @hookspec
-    def fettlebox_graders(self) -> list[Grader]:
-        """Judges of scans. The last one found is asked, so that a shop's own goes before the built-in one."""
-        raise NotImplementedError
-
-    @hookspec
-    def fettlebox_notifiers(self) -> list[Notifier]:
-        """Who is told what happens to jobs, as long as a board is served."""
-        raise NotImplementedError
-
-
 def step(
     name: str, *, version: int, summary: str, shorthand: str | None = None, keeps_sound: bool = True
 ) -> Callable[[Callable[[Part, P, StepContext], StepResult]], Step[P]]:
@@ -193,3 +172,14 @@ def step(
         )
 
     return wrap
+
+
+def __getattr__(name: str) -> int:
+    """Names of contract 1 that work until contract 3, and say so to whoever loads the plugin."""
+    if name == "API_VERSION":
+        import warnings
+
+        said = "fettlebox.api.API_VERSION goes with contract 3; write FETTLEBOX_CONTRACT = 2 in your module"
+        warnings.warn(said, DeprecationWarning, stacklevel=2)
+        return 1
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+import warnings
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from importlib import metadata
@@ -11,10 +13,19 @@ from typing import Any
 
 import pluggy
 
-from .api import API_VERSION, ENTRY_POINT_GROUP, Grader, Hooks, Notifier, Step
+from .api import ENTRY_POINT_GROUP, Grader, Notifier, Step
+from .hooks import FactCollector, Hooks, JobObserver, Painter, Reader, Writer
+from .made_for import brought_up, contract_of, note_on, require_spoken
+from .mesh import READABLE, WRITABLE
 from .params import StepParams
 
 STEP_NAME = r"[a-z][a-z0-9_-]{0,63}"
+HOOK_NAME = r"[A-Za-z0-9][A-Za-z0-9 _-]{0,63}"
+KINDS = {
+    "steps": Step, "graders": Grader, "notifiers": Notifier, "readers": Reader, "writers": Writer,
+    "collectors": FactCollector, "painters": Painter, "observers": JobObserver,
+}  # fmt: skip
+TAKEN_FORMATS = {*(suffix.removeprefix(".") for suffix in WRITABLE), "pictures", "zip"}
 NOT_STEPS = {"id", "when", "otherwise", "locked", "after", "before"}  # what a recipe writes beside a step
 
 
@@ -29,13 +40,28 @@ class Quarantined:
 
 @dataclass(frozen=True)
 class Catalog:
-    """Steps by name, judges of scans, who is told of jobs; and the plugins that cannot be used."""
+    """What plugins add, and the plugins that cannot be used.
+
+    steps, sources                   by name; the package that a step comes from
+    readers                          by the ending of a file, with its dot
+    writers                          by the name of the format
+    collectors, painters, observers  by `PACKAGE/NAME`
+    brought_by                       (kind, key in the mapping above) → package, for readers and writers too
+    notes                            sentences for authors of plugins that work but will not for ever
+    """
 
     steps: dict[str, Step[Any]] = field(default_factory=dict)
     sources: dict[str, str] = field(default_factory=dict)
     quarantined: dict[str, Quarantined] = field(default_factory=dict)
     graders: list[Grader] = field(default_factory=list)
     notifiers: list[Notifier] = field(default_factory=list)
+    readers: dict[str, Reader] = field(default_factory=dict)
+    writers: dict[str, Writer] = field(default_factory=dict)
+    collectors: dict[str, FactCollector] = field(default_factory=dict)
+    painters: dict[str, Painter] = field(default_factory=dict)
+    observers: dict[str, JobObserver] = field(default_factory=dict)
+    brought_by: dict[tuple[str, str], str] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
 
     def why_not(self, name: str) -> str:
         """One sentence on why there is no step of this name, with the nearest one that there is."""
@@ -56,41 +82,89 @@ def find_steps(entry_points: Iterable[metadata.EntryPoint] | None = None) -> Cat
     catalog = Catalog()
     for source, entry in sorted(_with_sources(found), key=lambda e: (e[0] != "fettlebox", e[0], e[1].name)):
         try:
-            steps, graders, notifiers = _load(entry)
-            for step in steps:
-                _admit(step, catalog, source)
-            catalog.graders.extend(graders)
-            catalog.notifiers.extend(notifiers)
+            with _warnings_noted(catalog, source):
+                made_for, hooks = _load(entry)
+                for kind, hook in hooks:
+                    _admit(kind, brought_up(hook, made_for), catalog, source)
+            if (note := note_on(made_for)) and f"{source}: {note}" not in catalog.notes:
+                catalog.notes.append(f"{source}: {note}")
         except (Exception, SystemExit) as error:  # whatever a plugin does wrong is its own matter
             key = entry.name if entry.name not in catalog.quarantined else f"{source}:{entry.name}"
             catalog.quarantined[key] = Quarantined(entry.name, source, _sentence(error))
     return catalog
 
 
-def _load(entry: metadata.EntryPoint) -> tuple[list[Step[Any]], list[Grader], list[Notifier]]:
+def _load(entry: metadata.EntryPoint) -> tuple[int, list[tuple[str, Any]]]:
+    """The contract that a plugin was made for, and everything that it registers, each with its kind."""
+    plugin = entry.load()
+    made_for = contract_of(entry.module)
+    require_spoken(made_for)
     manager = pluggy.PluginManager("fettlebox")
     manager.add_hookspecs(Hooks)
-    manager.register(entry.load())
+    manager.register(plugin)
     manager.check_pending()
-    steps = [step for group in manager.hook.fettlebox_steps() for step in group]
-    graders = [grader for group in manager.hook.fettlebox_graders() for grader in group]
-    notifiers = [notifier for group in manager.hook.fettlebox_notifiers() for notifier in group]
-    if not steps and not graders and not notifiers:
+    found = [
+        (kind, hook)
+        for kind in KINDS
+        for group in getattr(manager.hook, f"fettlebox_{kind}")()
+        for hook in group
+    ]
+    if not found:
         raise TypeError(f"{entry.value} registers no step; does @step decorate it?")
-    for grader in graders:
-        if not isinstance(grader, Grader):
-            raise TypeError(f"{grader!r} is not a Grader")
-    for notifier in notifiers:
-        if not isinstance(notifier, Notifier):
-            raise TypeError(f"{notifier!r} is not a Notifier")
-    return steps, graders, notifiers
+    for kind, hook in found:
+        if not isinstance(hook, KINDS[kind]):
+            raise TypeError(f"{hook!r} is not a {KINDS[kind].__name__}")
+    return made_for, found
 
 
-def _admit(step: Step[Any], catalog: Catalog, source: str) -> None:
-    if not isinstance(step, Step):
-        raise TypeError(f"{step!r} is not a Step")
-    if step.api_version != API_VERSION:
-        raise TypeError(f"made for plugin contract {step.api_version}; this engine speaks {API_VERSION}")
+@contextmanager
+def _warnings_noted(catalog: Catalog, source: str) -> Iterator[None]:
+    """What a plugin is warned of as it loads, such as a name that will go, is its author's matter."""
+    with warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("default")
+        yield
+    for one in said:
+        note = f"{source}: {_first_line(one.message)}"
+        if issubclass(one.category, DeprecationWarning) and "fettlebox" in note and note not in catalog.notes:
+            catalog.notes.append(note)
+
+
+def _admit(kind: str, hook: Any, catalog: Catalog, source: str) -> None:
+    """Enter a hook. Raises TypeError, whose sentence says why it cannot be."""
+    if kind == "steps":
+        _admit_step(hook, catalog, source)
+    elif kind == "graders":
+        catalog.graders.append(hook)
+    elif kind == "notifiers":
+        catalog.notifiers.append(hook)
+    elif kind == "readers":
+        for suffix in hook.suffixes:
+            if re.fullmatch(r"\.[a-z0-9]{1,16}", suffix) is None:
+                raise TypeError(f"{suffix!r} cannot be an ending; expected small letters and digits: '.asc'")
+            taken = {".zip", ".yaml", ".yml", *READABLE}
+            _claim(kind, suffix, hook, catalog.readers, taken, catalog, source)
+    elif kind == "writers":
+        if re.fullmatch(r"[a-z0-9]{1,16}", hook.format) is None:
+            raise TypeError(f"{hook.format!r} cannot be a format; expected small letters and digits: 'obj'")
+        _claim(kind, hook.format, hook, catalog.writers, TAKEN_FORMATS, catalog, source)
+    else:
+        if re.fullmatch(HOOK_NAME, hook.name) is None:
+            raise TypeError(f"{hook.name!r} cannot be a name; expected letters, digits, blanks, - and _")
+        _claim(kind, f"{source}/{hook.name}", hook, getattr(catalog, kind), set(), catalog, source)
+
+
+def _claim(
+    kind: str, key: str, hook: Any, into: dict[str, Any], ours: set[str], catalog: Catalog, source: str
+) -> None:
+    """First come, first served; what is built in came before everybody."""
+    owner = "fettlebox" if key in ours else catalog.brought_by.get((kind, key))
+    if owner is not None:
+        raise TypeError(f"{key!r} is taken by {owner}, which came first among the {kind}")
+    into[key] = hook
+    catalog.brought_by[kind, key] = source
+
+
+def _admit_step(step: Step[Any], catalog: Catalog, source: str) -> None:
     if re.fullmatch(STEP_NAME, step.name) is None or step.name in NOT_STEPS:
         raise TypeError(f"{step.name!r} cannot be a step's name; expected small letters, digits, - and _")
     if step.name in catalog.steps:
@@ -120,5 +194,9 @@ def _with_sources(entries: Iterable[metadata.EntryPoint]) -> list[tuple[str, met
 
 
 def _sentence(error: BaseException) -> str:
-    text = str(error).strip().splitlines()
-    return f"{type(error).__name__}: {text[0] if text else 'no reason given'}"
+    return f"{type(error).__name__}: {_first_line(error)}"
+
+
+def _first_line(said: object) -> str:
+    text = str(said).strip().splitlines()
+    return text[0] if text else "no reason given"

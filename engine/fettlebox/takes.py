@@ -73,7 +73,7 @@ def best_take(
         except ScanError as error:
             account.append({"take": take, "grade": "unreadable", "reasons": [str(error)]})
             continue
-        grade = graders[-1].grade(as_declared(read))
+        grade = graders[-1].grade(as_declared(read), read.origin)
         account.append(
             {
                 "take": take,

@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-from fettlebox.api import Grade, Grader, HoldError, Part, StepContext, StepError, StepParams, StepResult, step
+from fettlebox.api import (
+    Grade,
+    Grader,
+    HoldError,
+    Origin,
+    Part,
+    StepContext,
+    StepError,
+    StepParams,
+    StepResult,
+    step,
+)
 from pydantic import Field
 
 if TYPE_CHECKING:
@@ -63,7 +74,7 @@ def inspect(part: Part, params: Params, ctx: StepContext) -> StepResult:
     return StepResult(part, facts, (sentence,), evidence, pictures=pictures)
 
 
-def grade_take(part: Part) -> Grade:
+def grade_take(part: Part, origin: Origin) -> Grade:
     """The same measurement and judgement, for the choice among several takes of one subject."""
     from .geometry.scan_grade import grade_scan
     from .geometry.scan_quality import measure_scan

@@ -16,6 +16,7 @@ from fettlebox.run_once import run_once
 from fettlebox_steps.inspect import Params, grade_take, inspect
 
 RECIPE = Path(__file__).resolve().parents[2] / "recipes" / "inspect-only.yaml"
+ORIGIN = Origin("scan.ply", "ply", "0" * 64)
 PNG = b"\x89PNG\r\n\x1a\n"
 
 
@@ -26,7 +27,7 @@ def ball(keep_above: float = -2.0) -> Part:
 
 
 def run(part: Part, **given: Any) -> Any:
-    ctx = StepContext(Origin("scan.ply", "ply", "0" * 64), part, np.random.default_rng(0), Path())
+    ctx = StepContext(ORIGIN, part, np.random.default_rng(0), Path())
     return inspect(part, Params.model_validate(given), ctx)
 
 
@@ -64,7 +65,7 @@ def test_what_is_asked_for_decides() -> None:
 
 
 def test_takes_are_graded_by_the_same_measurement() -> None:
-    whole, half = grade_take(ball()), grade_take(ball(0.0))
+    whole, half = grade_take(ball(), ORIGIN), grade_take(ball(0.0), ORIGIN)
     assert (whole.word, half.word) == ("good", "poor")
     assert whole.rank > half.rank
     assert half.facts["covered_ratio"] == run(ball(0.0), verdict="tell").facts["covered_ratio"]

@@ -1,0 +1,73 @@
+"""Which version of the plugin contract a plugin was made for, and what becomes of one made for another.
+
+A plugin says it once, in the module that its entry point names or in the package around it:
+
+    FETTLEBOX_CONTRACT = 2
+
+The number goes up when something that plugins rely on changes or goes; new hooks, fields with a default and
+new helpers leave it as it is. The engine speaks CONTRACT and, through a shim, the one before: such a plugin
+works and is noted. An older or a later one is set aside with a sentence.
+
+    1  steps, graders that are given the part alone, notifiers. A plugin of then says no number.
+    2  readers, writers, fact collectors, painters, observers; graders are given the scan's origin as well;
+       `Step.api_version` and `API_VERSION` became FETTLEBOX_CONTRACT
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from typing import Any
+
+from .api import Grader
+
+CONTRACT = 2
+BEFORE_NUMBERS = 1
+SAID_AS = "FETTLEBOX_CONTRACT"
+
+
+def contract_of(module: str) -> int:
+    """What the loaded module of an entry point says, or the package around it; else the contract of before
+    numbers were said. Raises TypeError if it says no number.
+    """
+    for name in (module, module.partition(".")[0]):
+        said = getattr(sys.modules.get(name), SAID_AS, None)
+        if said is not None:
+            if not isinstance(said, int) or isinstance(said, bool):
+                raise TypeError(
+                    f"{SAID_AS} in {name} is {said!r}; expected a whole number, such as {CONTRACT}"
+                )
+            return said
+    return BEFORE_NUMBERS
+
+
+def require_spoken(made_for: int) -> None:
+    """Raises TypeError, whose sentence says what to do, for a contract that no shim leads on from."""
+    if made_for not in (CONTRACT, CONTRACT - 1):
+        do = "Install a later Fettlebox, or an earlier version of the plugin"
+        do = do if made_for > CONTRACT else "Install a later version of the plugin"
+        speaks = f"this engine speaks {CONTRACT} and {CONTRACT - 1}"
+        raise TypeError(f"made for plugin contract {made_for}; {speaks}. {do}")
+
+
+def brought_up(hook: Any, made_for: int) -> Any:
+    """A hook as this engine calls it."""
+    return hook if made_for == CONTRACT else _from_1(hook)
+
+
+def note_on(made_for: int) -> str:
+    """What the author of a plugin made for the contract before this one should know; "" for this one."""
+    if made_for == CONTRACT:
+        return ""
+    return (
+        f"works as made for plugin contract {made_for}, which contract {CONTRACT + 1} will end; "
+        f"mend what {CONTRACT} changed and write {SAID_AS} = {CONTRACT} in its module"
+    )
+
+
+def _from_1(hook: Any) -> Any:
+    """Graders of contract 1 know of no origin."""
+    if isinstance(hook, Grader):
+        grade_part: Any = hook.grade
+        return replace(hook, grade=lambda part, origin: grade_part(part))
+    return hook
