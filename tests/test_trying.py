@@ -9,7 +9,8 @@ import pytest
 import trimesh
 from fettlebox.api import StepResult
 from fettlebox.errors import RecipeError
-from fettlebox.step_cache import StepCache
+from fettlebox.run_once import run_once
+from fettlebox.step_cache import KEPT, StepCache
 from fettlebox.trying import try_recipe
 
 RECIPE = """\
@@ -83,6 +84,19 @@ def test_steps_whose_input_is_as_before_are_not_done_again(
     done.clear()
     tried(tmp_path, ball, at="30 %")
     assert len(done) == 3, "everything after the first step has another input"
+
+
+def test_a_run_into_the_same_folder_takes_what_trying_kept_and_makes_the_same_part(
+    ball: Path, tmp_path: Path
+) -> None:
+    tried(tmp_path, ball)
+    after_trying, _ = run_once(tmp_path / "small.yaml", ball, tmp_path / "out")
+    fresh, _ = run_once(tmp_path / "small.yaml", ball, tmp_path / "elsewhere")
+    assert after_trying.record.timing["reused"] == ["cut", "seat", "scale"]
+    assert "reused" not in fresh.record.timing
+    assert not (tmp_path / "elsewhere" / KEPT).exists(), "only who tries asks for scans to be kept"
+    assert [out.sha256 for out in after_trying.record.outputs] == [out.sha256 for out in fresh.record.outputs]
+    assert [step.facts for step in after_trying.record.steps] == [step.facts for step in fresh.record.steps]
 
 
 def test_a_wrong_recipe_makes_no_sheet(ball: Path, tmp_path: Path) -> None:

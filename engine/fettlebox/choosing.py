@@ -6,14 +6,18 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from .errors import FettleboxError
 from .jobs.folders import ORIGINAL, Card
 from .jobs.rules import Rules
 from .jobs.spool import Row
+from .jobs.store import Begun
 from .reasons import in_one_line
 from .recipe import TICKET_SUFFIX
+
+if TYPE_CHECKING:
+    from .run_job import JobTask
 
 TICKET_ENDINGS = (TICKET_SUFFIX, ".ticket.yml")
 LARGEST_TICKET_BYTES = 64_000
@@ -62,6 +66,25 @@ def choose_again(rules: Rules, card: Card, folder: Path) -> Choice:
     parent = Path(card.came_from).parent.name
     ticket = None if card.ticket is None else folder / ORIGINAL / card.ticket
     return choose_recipe(rules, parent or None, ticket)
+
+
+def task_for(begun: Begun, recipe: str, text: str, rules: Rules, kept: Path | None) -> JobTask:
+    """What a worker is told of a job. `kept`: the folder of what earlier jobs made of this scan."""
+    from .run_job import JobTask
+
+    card = begun.card
+    return JobTask(
+        job=card.job,
+        folder=begun.folder,
+        scan_name=card.scan,
+        recipe_text=text,
+        recipe_name=recipe,
+        recipe_folder=rules.recipe_folder,
+        ticket_name=card.ticket,
+        printer=rules.printer,
+        standard=rules.standard,
+        kept=kept,
+    )
 
 
 def almost_a_recipe(folder: str, recipes: Iterable[str]) -> str | None:

@@ -6,6 +6,7 @@ it; whoever called moves the finished folder to where it belongs, in one rename.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import time
@@ -30,6 +31,7 @@ from .recipe import Plan, PlannedStep, Recipe, Ticket, load_ticket, parse_recipe
 from .recipe.language import PICTURES, ZIP
 from .recipe.shop import require_standard
 from .run_steps import Run, run_steps
+from .step_cache import StepCache
 from .takes import best_take
 from .traveler.cautions import cautions_for
 from .traveler.pictures import PART, SO_FAR, picture_job
@@ -47,7 +49,8 @@ UNIT_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
 @dataclass(frozen=True)
 class JobTask:
     """All that a worker needs to know. `scan_name` and `ticket_name` are names below `original/`;
-    `standard` is the recipe in `recipe_folder` that the job's recipe has to extend.
+    `standard` is the recipe in `recipe_folder` that the job's recipe has to extend; `kept` a folder with what
+    earlier jobs made of this scan, to read and to add to.
     """
 
     job: str
@@ -60,6 +63,7 @@ class JobTask:
     printer: Printer = EVERYDAY
     values: Mapping[str, Any] = field(default_factory=dict)
     standard: str | None = None
+    kept: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -106,6 +110,7 @@ def perform(task: JobTask, progress: Progress = lambda step, fraction: None) -> 
         )
     seconds = time.perf_counter() - clock
     timing = {
+        **record.timing,
         "started": started.isoformat(timespec="milliseconds"),
         "finished": datetime.now(UTC).isoformat(timespec="milliseconds"),
         "seconds": round(seconds, 3),
@@ -162,7 +167,10 @@ def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
         scratch=task.folder,
         progress=progress,
         watch=keep,
+        kept=_kept_steps(task),
     )
+    if run.reused:
+        record = replace(record, timing={"reused": list(run.reused)})
     progress("recording", 0.0)
     after = {name: kept[maker] for name, maker in makers.items() if maker in kept}
     return _deliver(task, record, recipe, scan, run, after)
@@ -264,6 +272,15 @@ def life_unit_mm(part: Part) -> float:
     import numpy as np
 
     return float(np.cbrt(np.linalg.det(part.placement[:3, :3])) / part.life_scale)
+
+
+def _kept_steps(task: JobTask) -> StepCache | None:
+    """What earlier jobs left, unless it was deleted meanwhile: who wants it gone shall not find it again."""
+    if task.kept is None or not task.kept.is_dir():
+        return None
+    with contextlib.suppress(OSError):
+        return StepCache(task.kept)
+    return None
 
 
 _catalog_here: list[Catalog] = []

@@ -18,6 +18,7 @@ from .jobs.siblings import takes_in
 from .printer import EVERYDAY, Printer
 from .recipe import TICKET_SUFFIX, load_recipe, load_ticket
 from .run_job import ORIGINAL, JobResult, JobTask, Progress, perform
+from .step_cache import KEPT
 from .takes import holds_its_takes
 
 LONGEST_STEM = 120  # bytes; a folder's name may have 255
@@ -58,7 +59,7 @@ def run_once(
     """Run one job on a copy of the scan; give its result and its folder `out/STEM.JOB`.
 
     The folder appears complete, in one rename; one that a former run of the same job left is replaced.
-    A bad scan is a result, not an error.
+    A bad scan is a result, not an error. Steps that `try` kept in the same folder are not done again.
     """
     ticket = ticket or ticket_beside(scan)
     text = recipe.read_text("utf-8")
@@ -89,6 +90,7 @@ def run_once(
         ticket_name=ticket.name if ticket else None,
         printer=printer,
         values=dict(values or {}),
+        kept=out / KEPT,
     )
     try:
         result = perform(task, progress)

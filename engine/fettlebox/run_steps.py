@@ -28,7 +28,7 @@ PIECE_NAME = r"[a-z0-9](?:[a-z0-9 -]{0,62}[a-z0-9])?"
 @dataclass
 class Run:
     """A part on its way, and what happened to it. `complete`: every step that was to run has run,
-    or the last one only withheld its consent.
+    or the last one only withheld its consent. `reused`: the steps whose results had been kept.
     """
 
     part: Part
@@ -41,6 +41,7 @@ class Run:
     pictures: dict[str, bytes] = field(default_factory=dict)
     pieces: dict[str, Part] = field(default_factory=dict)
     extras: dict[str, Part] = field(default_factory=dict)
+    reused: tuple[str, ...] = ()
 
 
 def run_steps(
@@ -100,7 +101,7 @@ def _run_one(
             extras=run.extras,
         )
         try:
-            result = _result(planned, before, ctx, seed, kept)
+            result = _result(planned, run, ctx, seed, kept)
             if isinstance(result, StepResult):
                 _keep_to_pieces(planned, run, result)
         except (StepError, HoldError) as error:
@@ -158,14 +159,17 @@ def _keep_to_pieces(planned: PlannedStep, run: Run, result: StepResult) -> None:
 
 
 def _result(
-    planned: PlannedStep, part: Part, ctx: StepContext, seed: str, kept: StepCache | None
+    planned: PlannedStep, run: Run, ctx: StepContext, seed: str, kept: StepCache | None
 ) -> StepResult:
     """What the step makes of the part, from what was kept if it made it before."""
+    part = run.part
     if kept is None:
         return planned.step.run(part, planned.params, ctx)
     key = step_key(planned.step, planned.params_as_written, part, ctx, f"{seed}/{planned.id}")
     result = kept.get(key)
-    if result is None:
+    if result is not None:
+        run.reused += (planned.id,)
+    else:
         result = planned.step.run(part, planned.params, ctx)
         if isinstance(result, StepResult):
             kept.put(key, result)

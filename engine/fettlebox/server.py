@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from . import reasons
-from .choosing import choose_again
+from .choosing import choose_again, task_for
 from .confinement import layers
 from .errors import FettleboxError, UsageError
 from .housekeeping import Housekeeping
@@ -156,7 +156,7 @@ class _Server:
             if self._paused_until in (None, was_paused):
                 self._look(now)
                 self._dispatch()
-                for kind, text, job in self._housekeeping.look(self.rules.keep_s, now):
+                for kind, text, job in self._housekeeping.look(self.rules, now):
                     self.tell(kind, text, job)
         except (OSError, sqlite3.Error) as error:
             if not is_no_room(error):
@@ -172,6 +172,7 @@ class _Server:
     def _pause(self, now: float) -> None:
         if self._paused_until is None:
             self.tell("paused", "the disk is full; nothing is taken in until there is room")
+        self._housekeeping.drop_kept_steps()
         self._paused_until = now + PAUSE_S
         self._must_reconcile = True
 
@@ -221,20 +222,9 @@ class _Server:
         self._ended(self.store.finish(begun, State.REJECTED, reason, keep_results=False), 0.0)
 
     def _start(self, begun: Begun, recipe_text: str, recipe: str) -> None:
-        from .run_job import JobTask
-
         card = begun.card
-        task = JobTask(
-            job=card.job,
-            folder=begun.folder,
-            scan_name=card.scan,
-            recipe_text=recipe_text,
-            recipe_name=recipe,
-            recipe_folder=self.rules.recipe_folder,
-            ticket_name=card.ticket,
-            printer=self.rules.printer,
-            standard=self.rules.standard,
-        )
+        kept = self._housekeeping.kept_steps_of(card.digest, self.rules)
+        task = task_for(begun, recipe, recipe_text, self.rules, kept)
         self._begun[card.job] = begun
         self._workers.start(task)
         self.tell(

@@ -8,6 +8,7 @@ scans: the folder is readable by its owner only, bounded in size, and may be del
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -27,8 +28,11 @@ from .mesh import Part, Plane
 from .versions import versions_here
 
 KEPT = ".kept-steps"
-"""How a folder of results is called."""
+"""How a folder of results beside what `try` and `run` make is called."""
+KEPT_FOR_S = 14 * 86_400.0
+"""A kept step is a customer's scan: no longer than tuning a recipe takes, or an order."""
 FORMAT = 2
+IDLE_S = 3600.0  # no job waits so long between being given its folder and keeping its first step
 DAMAGED = (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile)
 
 
@@ -96,6 +100,27 @@ class StepCache:
                 return
             path.unlink(missing_ok=True)
             total -= size
+
+
+def make_room(folder: Path, most_bytes: float, unused_s: float, now: float) -> None:
+    """Bound what several caches in a folder hold together: what is unused for `unused_s` goes, then the
+    unused for longest until the rest fits, then folders that are empty.
+    """
+    entries = []
+    for path in folder.glob("*/*.npz"):
+        with contextlib.suppress(OSError):  # its job or a decision of the desk was faster
+            found = path.stat()
+            entries.append((found.st_mtime, found.st_size, path))
+    total = sum(size for _, size, _ in entries)
+    for used, size, path in sorted(entries):
+        if total <= most_bytes and used >= now - unused_s:
+            break
+        path.unlink(missing_ok=True)
+        total -= size
+    for place in folder.iterdir() if folder.is_dir() else ():
+        with contextlib.suppress(OSError):
+            if place.stat().st_mtime < now - IDLE_S:
+                place.rmdir()  # refuses what is not empty
 
 
 def step_key(

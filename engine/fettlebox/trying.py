@@ -27,13 +27,12 @@ from .recipe import PlannedStep, load_recipe, load_ticket
 from .run_job import Progress, declared
 from .run_once import ticket_beside
 from .run_steps import Run, run_steps
-from .step_cache import KEPT, StepCache
+from .step_cache import KEPT, KEPT_FOR_S, StepCache
 from .traveler.html import Markup, join, style, tag
 from .traveler.look import CSS
 from .traveler.wording import named, shown
 
 SHEET = "sheet.html"
-KEPT_FOR_S = 14 * 86_400.0  # a kept step is a customer's scan: no longer than tuning a recipe takes
 UNMOVED_MM = 1e-9  # below this a step only rounded, and a map of it would be noise
 LEAST_SCALE_MM = 0.01  # no print shows less, and a finer scale would paint rounding in the darkest colour
 MORE_CSS = ".step figure{margin-top:.75rem}"

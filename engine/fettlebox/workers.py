@@ -56,6 +56,9 @@ class Task(Protocol):
     @property
     def folder(self) -> Path: ...
 
+    @property
+    def kept(self) -> Path | None: ...
+
 
 @dataclass(frozen=True)
 class Answer:
@@ -322,7 +325,9 @@ def _call(perform: Callable[..., Any], task: Task, memory_bytes: int) -> bytes:
         bound = memory_bytes if hard == resource.RLIM_INFINITY else min(memory_bytes, hard)
         resource.setrlimit(resource.RLIMIT_DATA, (bound, hard))
     try:
-        return bytes(_worker.run(task.folder, lambda: pickle.dumps(("answered", perform(task, _note)))))
+        return bytes(
+            _worker.run(task.folder, lambda: pickle.dumps(("answered", perform(task, _note))), task.kept)
+        )
     except MemoryError:
         return pickle.dumps(("no memory", ""))
     except OutsideError as error:

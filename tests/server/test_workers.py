@@ -24,6 +24,7 @@ class Task:
     job: str
     folder: Path
     scan_name: str
+    kept: Path | None = None
 
 
 class Pool:

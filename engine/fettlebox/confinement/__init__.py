@@ -58,26 +58,31 @@ class Worker:
         _bound_resources()
         always = tuple(_compiled_code(private))
         device = Path(os.devnull)
-        held = landlock.restrict((self._work, device, *always), alone=True)
+        kept = private / "kept-steps"
+        kept.mkdir(exist_ok=True, mode=0o700)
+        held = landlock.restrict((self._work, kept, device, *always), alone=True)
         held = calls.refuse_sockets() and held
         self._always = (device, *always)
         self._bounds = Bounds(always, private.parent, programs=held)
         self._bounds.readable = (os.path.realpath(private.parent / "recipes"),)
         install(self._bounds)
 
-    def run(self, folder: Path, job: Callable[[], T]) -> T:
-        """Do a job that may change nothing but what lies in its folder, and not the original in there.
+    def run(self, folder: Path, job: Callable[[], T], kept: Path | None = None) -> T:
+        """Do a job that may change nothing but what lies in its folder, and not the original in there; and
+        in `kept`, with what other jobs made of the same scan.
 
         Runs in a thread of its own: what the kernel allows a thread, it cannot be given back.
         """
         self._bounds.job = os.path.realpath(folder)
         self._bounds.original = os.path.realpath(folder / "original")
+        self._bounds.kept = None if kept is None else os.path.realpath(kept)
         answers: list[T] = []
         errors: list[BaseException] = []
 
         def confined() -> None:
             try:
-                landlock.restrict((folder, *self._always))
+                also = () if kept is None or not kept.is_dir() else (kept,)
+                landlock.restrict((folder, *also, *self._always))
                 os.chdir(folder)  # a path that is not whole leads to where a job may write
                 with _scratch(folder):
                     answers.append(job())
@@ -89,7 +94,7 @@ class Worker:
         while thread.is_alive():
             thread.join(HEED_SIGNALS_S)
         os.chdir("/")
-        self._bounds.job = self._bounds.original = None
+        self._bounds.job = self._bounds.original = self._bounds.kept = None
         if errors:
             raise errors[0]
         return answers[0]

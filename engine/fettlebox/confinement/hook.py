@@ -43,6 +43,7 @@ class Bounds:
         self.programs = programs
         self.job: str | None = None
         self.original: str | None = None
+        self.kept: str | None = None
         self.readable: tuple[str, ...] = ()
 
     def may_write(self, path: str) -> bool:
@@ -57,7 +58,7 @@ class Bounds:
         return any(_is_below(path, place) for place in (*self._places(), *self.readable))
 
     def _places(self) -> tuple[str, ...]:
-        return self.always if self.job is None else (*self.always, self.job)
+        return (*self.always, *(place for place in (self.job, self.kept) if place is not None))
 
 
 def install(bounds: Bounds) -> None:

@@ -109,6 +109,15 @@ class ShopFolders:
         return self.private / "trash"
 
     @property
+    def kept_steps(self) -> Path:
+        """Results of steps, in one folder for each scan."""
+        return self.private / "kept-steps"
+
+    def kept_steps_of(self, digest: str) -> Path:
+        """What was kept of one scan; `digest` is the scan's."""
+        return self.kept_steps / digest
+
+    @property
     def spool(self) -> Path:
         return self.private / "spool.sqlite"
 

@@ -77,6 +77,7 @@ def delete(shop: ShopFolders, spool: Spool, row: Row, why: Gone, when: str, by: 
     The rename into the trash is the instant that counts; what comes after it is done at the next start if it
     was cut off.
     """
+    remove(shop.kept_steps_of(row.digest))  # half-made parts of it; another job of this scan makes them again
     trash = shop.trash / (row.id + (EXPIRED if why == "expired" else ""))
     folder = shop.root / row.folder
     files: Mapping[str, str]

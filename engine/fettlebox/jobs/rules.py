@@ -32,6 +32,7 @@ class Rules:
     standard: str | None = None
     again: str = "skip"
     keep_s: float | None = None
+    keep_steps_mb: float = 0.0
 
     def recipe_text(self, name: str) -> str:
         """The text of a recipe as it is now. Raises UsageError with the nearest right name."""
@@ -96,4 +97,5 @@ def load_rules(shop: Path) -> Rules:
         standard=read.standard,
         again=read.again,
         keep_s=read.keep_s,
+        keep_steps_mb=read.keep_steps_mb,
     )

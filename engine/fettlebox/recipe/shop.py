@@ -83,6 +83,12 @@ class ShopFile(StepParams):
         about="How long original, part and record of a finished job are kept, be it done, held or rejected; "
         "then they are deleted. Without it, for ever.",
     )
+    keep_steps: Data = quantity(
+        "4 GB",
+        alias="keep steps",
+        about="How much room half-made parts may take, so that a scan that comes back with other wishes is "
+        "not begun anew; 0 GB keeps none.",
+    )
 
 
 @dataclass(frozen=True)
@@ -112,6 +118,7 @@ class Shop:
     keep_s: float | None
     standard: str | None = None
     again: Literal["skip", "redo"] = "skip"
+    keep_steps_mb: float = 0.0
 
     def recipe_path(self, name: str | None = None) -> Path:
         """The file of a recipe; by default of the shop's usual one."""
@@ -148,7 +155,7 @@ def parse_shop(text: str, shown_as: str, folder: Path | None = None) -> Shop:
     limits = Limits(checked.limits.time, checked.limits.memory, checked.limits.attempts)
     return Shop(
         folder or Path(), checked.shop, checked.recipe, checked.settle, checked.workers, printer, printers,
-        limits, checked.keep, checked.standard, checked.again,
+        limits, checked.keep, checked.standard, checked.again, checked.keep_steps,
     )  # fmt: skip
 
 
