@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from .errors import FettleboxError
 from .jobs.folders import ORIGINAL, Card
@@ -14,12 +14,10 @@ from .jobs.rules import Rules
 from .jobs.spool import Row
 from .jobs.store import Begun
 from .reasons import in_one_line
-from .recipe import TICKET_SUFFIX
 
 if TYPE_CHECKING:
     from .run_job import JobTask
 
-TICKET_ENDINGS = (TICKET_SUFFIX, ".ticket.yml")
 LARGEST_TICKET_BYTES = 64_000
 LIKE_A_RECIPE = 0.8  # how near a folder's name has to be to a recipe's, from 0 to 1: one letter amiss in five
 
@@ -105,27 +103,3 @@ def done_before(first: Row) -> str:
         f"the same scan with the same recipe and ticket came before, as job {first.id}; {where}. To do it "
         "again: fettlebox retry, or write 'again: redo' into the ticket or into shop.yaml"
     )
-
-
-def ticket_names(scan: str) -> tuple[str, ...]:
-    """What a scan's ticket may be called: `bust.stl.ticket.yaml`, else `bust.ticket.yaml`; also `.yml`."""
-    return tuple(name + ending for name in (scan, Path(scan).stem) for ending in TICKET_ENDINGS)
-
-
-def ticket_of(scan: str, tickets: Mapping[str, Any]) -> str | None:
-    """The name of a scan's ticket, if it is there."""
-    return next((name for name in ticket_names(scan) if name in tickets), None)
-
-
-def lone_ticket(name: str, scans: Iterable[str]) -> str:
-    """What to tell of a ticket without a scan."""
-    stem = next(name.removesuffix(ending) for ending in TICKET_ENDINGS if name.endswith(ending))
-    near = get_close_matches(stem, [Path(scan).stem for scan in scans], n=1)
-    hint = f"did you mean {near[0] + TICKET_SUFFIX!r}?" if near else "put the scan beside it, or take it away"
-    return f"a ticket without a scan: nothing here is called {stem!r}; {hint}"
-
-
-def ticket_inside(folder: Path) -> str | None:
-    """The one ticket that lies in a folder beside its mesh, `FOLDER/NAME`; None for none or several."""
-    found = [path.name for path in folder.iterdir() if path.name.endswith(TICKET_ENDINGS) and path.is_file()]
-    return f"{folder.name}/{found[0]}" if len(found) == 1 else None

@@ -15,8 +15,9 @@ from .jobs.atomic import is_no_room
 from .jobs.digest import digest, joined
 from .jobs.folders import job_base, plain_stem, short_id
 from .jobs.siblings import takes_in
+from .jobs.tickets import ticket_beside
 from .printer import EVERYDAY, Printer
-from .recipe import TICKET_SUFFIX, load_recipe, load_ticket
+from .recipe import load_recipe, load_ticket
 from .run_job import ORIGINAL, JobResult, JobTask, Progress, perform
 from .step_cache import KEPT
 from .takes import holds_its_takes
@@ -38,12 +39,6 @@ def require_good(recipe: Path, scans: Sequence[Path], ticket: Path | None, value
     for scan in scans:
         given = ticket or ticket_beside(scan)
         checked.plan(values, load_ticket(given) if given else None)
-
-
-def ticket_beside(scan: Path) -> Path | None:
-    """`NAME.ticket.yaml` beside `NAME.ply`, if it is there."""
-    beside = scan.with_name(scan.stem + TICKET_SUFFIX)
-    return beside if beside.is_file() else None
 
 
 def run_once(

@@ -17,15 +17,17 @@ from typing import Any
 import numpy as np
 
 from .catalog import find_steps
+from .declaring import declared
+from .hooking import readers_of
 from .jobs.digest import digest
+from .jobs.tickets import ticket_beside
 from .mesh import Part, read_scan
 from .mesh.fidelity import by_face, compare
 from .mesh.soundness import inspect
 from .pictures import render_map, render_views
 from .printer import EVERYDAY, Printer
 from .recipe import PlannedStep, load_recipe, load_ticket
-from .run_job import Progress, declared
-from .run_once import ticket_beside
+from .run_job import Progress
 from .run_steps import Run, run_steps
 from .step_cache import KEPT, KEPT_FOR_S, StepCache
 from .traveler.html import Markup, join, style, tag
@@ -67,11 +69,12 @@ def try_recipe(
 
     Raises RecipeError for a wrong recipe, ticket or value, ScanError for what is no scan.
     """
-    checked = load_recipe(recipe, find_steps())
+    catalog = find_steps()
+    checked = load_recipe(recipe, catalog)
     ticket = ticket or ticket_beside(scan)
     given = load_ticket(ticket) if ticket else None
     plan = checked.plan(values or {}, given)
-    part, origin, _ = declared(read_scan(scan), given)
+    part, origin, _ = declared(read_scan(scan, more=readers_of(catalog)), given)
     out.mkdir(parents=True, exist_ok=True)
     tried: list[Tried] = []
     first = render_views(part)

@@ -13,14 +13,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from .choosing import (
-    TICKET_ENDINGS,
     almost_a_recipe,
     choose_recipe,
     done_before,
-    lone_ticket,
-    ticket_inside,
-    ticket_names,
-    ticket_of,
 )
 from .jobs.atomic import is_no_room
 from .jobs.digest import NotAScan, Signature, digest, joined, seen_of, signature
@@ -29,6 +24,7 @@ from .jobs.journal import utc_now
 from .jobs.rules import Rules
 from .jobs.siblings import TAKES_TICKET, Siblings, TakeLists, still_coming
 from .jobs.store import Store
+from .jobs.tickets import TICKET_ENDINGS, lone_ticket, ticket_inside, ticket_names, ticket_of
 
 PARTIAL_ENDINGS = (".part", ".partial", ".filepart", ".crdownload", ".download", ".tmp", ".temp", ".swp", "~")
 PARTIAL_BEGINNINGS = (".", "~")

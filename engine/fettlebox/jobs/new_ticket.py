@@ -9,8 +9,7 @@ from ..errors import UsageError
 from ..recipe import TICKET_SUFFIX, load_ticket
 from .atomic import remove, write_whole
 from .folders import ORIGINAL, Card, free_name
-
-ENDINGS = (TICKET_SUFFIX, ".ticket.yml")
+from .tickets import TICKET_ENDINGS
 
 
 def adopt_ticket(folder: Path, card: Card, given: Path | None = None) -> Card:
@@ -45,4 +44,6 @@ def adopt_ticket(folder: Path, card: Card, given: Path | None = None) -> Card:
 
 def _tickets_in(folder: Path, card: Card) -> list[Path]:
     places = [folder] if card.ticket is not None else [folder, folder / ORIGINAL]
-    return [path for place in places for path in sorted(place.iterdir()) if path.name.endswith(ENDINGS)]
+    return [
+        path for place in places for path in sorted(place.iterdir()) if path.name.endswith(TICKET_ENDINGS)
+    ]
