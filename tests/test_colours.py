@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from fettlebox.catalog import find_steps
+from fettlebox.declaring import declared
 from fettlebox.mesh import Part, read_scan, write_part
 from fettlebox.mesh.surfaces import Surface
 from fettlebox.printer import EVERYDAY
 from fettlebox.recipe import parse_recipe, parse_ticket
-from fettlebox.run_job import declared
 from fettlebox.run_steps import run_steps
 from numpy.typing import NDArray
 

@@ -15,7 +15,7 @@ PLUGINS = ROOT / "plugins" / "fettlebox_steps"
 
 # Lower may not import higher. Modules on one line may use each other.
 LAYERS = [
-    {"errors", "quantities", "text"},
+    {"errors", "quantities", "text", "guarding", "fact_names"},
     {"mesh"},
     {"params", "printer", "pictures"},
     {"api", "hooks", "made_for"},
@@ -23,7 +23,17 @@ LAYERS = [
     {"recipe"},
     {"traveler", "versions", "shipped", "reasons"},
     {"jobs"},
-    {"step_cache", "takes", "delivering", "run_steps", "run_job", "run_once", "replay"},
+    {
+        "step_cache",
+        "takes",
+        "declaring",
+        "delivering",
+        "run_steps",
+        "hooking",
+        "run_job",
+        "run_once",
+        "replay",
+    },
     {"confinement"},
     {"workers", "turns", "queueing", "watch", "choosing", "service", "housekeeping"},
     {"server"},

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import zipfile
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import trimesh
 from fettlebox import run_job
+from fettlebox.declaring import z_up_from
 from fettlebox.errors import StepError
-from fettlebox.run_job import JobTask, perform, z_up_from
+from fettlebox.run_job import JobTask, perform
 
 RECIPE = "recipe: small\nabout: A ball, cut.\nsteps:\n  - cut: {at: 20 %}\n  - seat\ndeliver: [stl, 3mf]\n"
 
@@ -44,6 +46,20 @@ def test_a_job_whose_recipe_leaves_the_shop_s_standard_is_rejected(tmp_path: Pat
     loyal = "recipe: small\nextends: house\nsteps:\n  - cut: {at: 20 %}\n    before: seat\n"
     again = replace(given, folder=task(tmp_path / "again").folder, recipe_text=loyal)
     assert perform(again).state == "done"
+
+
+def test_a_ticket_inside_a_zip_is_not_left_unsaid(tmp_path: Path) -> None:
+    given = replace(task(tmp_path / "job"), scan_name="ball.zip")
+    original = given.folder / "original"
+    with zipfile.ZipFile(original / "ball.zip", "w") as archive:
+        archive.write(original / "ball.stl", "scan/ball.stl")
+        archive.writestr("scan/ball.ticket.yaml", "order: LY-1\n")
+    result = perform(given)
+    assert result.state == "held"
+    assert "'scan/ball.ticket.yaml'" in str(result.reason) and "--ticket" in str(result.reason)
+    (original / "ball.ticket.yaml").write_text("order: LY-1\n")
+    again = perform(replace(given, ticket_name="ball.ticket.yaml"))
+    assert (again.state, again.record.ticket and again.record.ticket["order"]) == ("done", "LY-1")
 
 
 @pytest.mark.parametrize("error", [RuntimeError("a defect"), StepError("an expected failure")])

@@ -5,19 +5,23 @@ from __future__ import annotations
 import hashlib
 import io
 import zipfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 
 from .mesh import SEVERAL, Part, write_part, write_parts_together
 from .mesh.soundness import inspect
-from .mesh.writing import put_in_place
+from .mesh.writing import put_in_place, tame
 from .recipe import Plan
 from .recipe.language import PICTURES, ZIP, Delivery
 from .traveler.record import Output
 
 NO_TIME = (1980, 1, 1, 0, 0, 0)
 """The earliest time that a zip can state, so that the same files give the same bytes."""
+
+
+Writers = Mapping[str, Callable[[Part, Mapping[str, str]], bytes]]
 
 
 @dataclass(frozen=True)
@@ -67,11 +71,12 @@ def write_parts(
     deliveries: Sequence[Delivery],
     goods: Goods,
     after: Mapping[str, Goods],
+    more: Writers = MappingProxyType({}),
 ) -> tuple[Output, ...]:
     """`STEM.3mf` for the finished part, `STEM.repair.3mf` for the one after the step `repair`.
 
-    Pieces and extras lie in one 3MF as objects of their own; of the other formats each has a file, such as
-    `STEM.piece-1.stl`.
+    `more` writes, by their names, the formats of plugins. Pieces and extras lie in one 3MF as objects of
+    their own; of the other formats each has a file, such as `STEM.piece-1.stl`.
     """
     outputs = []
     for one in deliveries:
@@ -86,7 +91,10 @@ def write_parts(
             continue
         for name, part in named.items():
             path = folder / f"{stem}{middle}{name and '.' + name.replace(' ', '-')}.{one.format}"
-            write_part(part, path, about)
+            if one.format in more:
+                put_in_place(path, more[one.format](part, tame(about)))
+            else:
+                write_part(part, path, about)
             outputs.append(_output(folder, path.name, one.format))
     return tuple(outputs)
 

@@ -44,7 +44,12 @@ def job_as_dict(result: JobResult, folder: Path) -> dict[str, Any]:
             {"path": str(folder / out.path), "format": out.format, "sha256": out.sha256}
             for out in record.outputs
         ],
-        "facts": {"before": dict(record.before), "after": dict(record.after), "fidelity": record.fidelity},
+        "facts": {
+            "before": dict(record.before),
+            "after": dict(record.after),
+            "fidelity": record.fidelity,
+            "collected": dict(record.collected),
+        },
         "steps": [
             {
                 "id": step.id,

@@ -14,17 +14,30 @@ import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
 from .catalog import Catalog, find_steps
-from .delivering import Goods, hand_over_pictures, reasons_against, steps_to_keep, write_parts, write_zip
+from .declaring import declared, life_unit_mm
+from .delivering import (
+    Goods,
+    Writers,
+    hand_over_pictures,
+    reasons_against,
+    steps_to_keep,
+    write_parts,
+    write_zip,
+)
 from .errors import FettleboxError, HoldError, RecipeError, ScanError, StepError
+from .hooking import Helpers, readers_of, writers_of
 from .jobs.atomic import is_no_room
 from .jobs.digest import NotAScan, digest
 from .jobs.folders import clear_results
-from .mesh import Origin, Part, Scan, read_scan
+from .jobs.tickets import TICKET_ENDINGS
+from .mesh import Origin, Scan, read_scan
 from .mesh.facts import measure
+from .mesh.reading import names_in_zip
 from .printer import EVERYDAY, Printer
 from .reasons import A_DEFECT, ANOTHER_RECIPE, READING, advice, in_one_line, reason
 from .recipe import Plan, PlannedStep, Recipe, Ticket, load_ticket, parse_recipe
@@ -43,7 +56,6 @@ Progress = Callable[[str, float], None]
 EndState = Literal["done", "held", "rejected"]
 ORIGINAL = "original"
 FEWEST_TRIANGLES = 4  # a tetrahedron; fewer cannot enclose anything
-UNIT_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
 
 
 @dataclass(frozen=True)
@@ -134,14 +146,17 @@ def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
 
     progress(READING, 0.0)
     place, scan, takes = original / task.scan_name, None, {}
+    read = partial(read_scan, more=readers_of(catalog, progress))
     if ticket is not None and ticket.takes:
         chosen = best_take(
-            place, ticket.takes, catalog.graders, lambda read: declared(read, ticket)[0], ticket.take
+            place, ticket.takes, catalog.graders, lambda read: declared(read, ticket)[0], ticket.take, read
         )
         place, scan = chosen.path, chosen.scan
         takes = {"take": chosen.name, "takes": list(chosen.account)}
         record = replace(record, warnings=(chosen.sentence,))
-    scan = scan or read_scan(place)
+    scan = scan or read(place)
+    if ticket is None:
+        _require_no_ticket_in_zip(place)
     if len(scan.part.faces) < FEWEST_TRIANGLES:
         raise ScanError(
             f"{task.scan_name}: {len(scan.part.faces)} triangles are no surface that could be closed; "
@@ -154,7 +169,10 @@ def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
     makers = steps_to_keep(plan)
     kept: dict[str | None, Goods] = {None: Goods(part)}
 
+    helpers = Helpers(catalog, origin, task.printer, _seed(record), task.folder, progress)
+
     def keep(planned: PlannedStep, run: Run) -> None:
+        helpers.after_step(planned, run)
         if planned.id in makers.values():
             kept[planned.id] = Goods(run.part, run.pieces, dict(run.extras))
 
@@ -169,15 +187,30 @@ def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
         watch=keep,
         kept=_kept_steps(task),
     )
+    if run.complete:
+        helpers.at_end(run)
     if run.reused:
         record = replace(record, timing={"reused": list(run.reused)})
+    if put_back := run.put_back | helpers.put_back:
+        record = replace(record, timing={**record.timing, "put_back": put_back})
     progress("recording", 0.0)
     after = {name: kept[maker] for name, maker in makers.items() if maker in kept}
-    return _deliver(task, record, recipe, scan, run, after)
+    record = replace(
+        record, warnings=(*record.warnings, *run.warnings, *helpers.warnings), collected=helpers.facts
+    )
+    writers = writers_of(catalog, progress)
+    return _deliver(task, record, recipe, scan, run, after, helpers, writers)
 
 
 def _deliver(
-    task: JobTask, record: JobRecord, recipe: Recipe, scan: Scan, run: Run, kept: Mapping[str, Goods]
+    task: JobTask,
+    record: JobRecord,
+    recipe: Recipe,
+    scan: Scan,
+    run: Run,
+    kept: Mapping[str, Goods],
+    helpers: Helpers,
+    writers: Writers,
 ) -> JobRecord:
     """Write the parts if they are sound, the pictures in any case; fill in the record."""
     state, reason = run.state, run.reason
@@ -192,13 +225,15 @@ def _deliver(
             # Without the running number of a scan that came again: the same job gives the same bytes.
             base = task.job.partition("-")[0]
             about = {"Title": stem, "Description": f"Fettlebox job {base}, recipe {recipe.name}"}
-            outputs = write_parts(task.folder, stem, about, recipe.deliver, goods, kept)
+            outputs = write_parts(task.folder, stem, about, recipe.deliver, goods, kept, writers)
         elif state == "done":
             state, reason = "held", against
     unit_mm = life_unit_mm(run.part)
     after_is = _what_it_is(run)
+    pictures = {**run.pictures, **helpers.pictures}
+    before = scan.part.in_unit(unit_mm)
     seen = picture_job(
-        task.folder, scan.part.in_unit(unit_mm), run.part, run.reference, run.pictures, after_is=after_is
+        task.folder, before, run.part, run.reference, pictures, after_is=after_is, said=helpers.captions
     )
     formats = {one.format for one in recipe.deliver}
     if agreed and PICTURES in formats:
@@ -209,7 +244,7 @@ def _deliver(
         record,
         state=state,
         reason=reason,
-        before=measure(scan.part.in_unit(unit_mm), witness=False),
+        before=measure(before, witness=False),
         after=measure(run.part),
         fidelity=seen.fidelity,
         placement=tuple(tuple(float(v) for v in row) for row in run.part.placement),
@@ -218,7 +253,6 @@ def _deliver(
         pictures=seen.paths,
         captions=seen.captions,
         after_is=after_is,
-        warnings=(*record.warnings, *run.warnings),
     )
 
 
@@ -229,49 +263,15 @@ def _what_it_is(run: Run) -> str:
     return SO_FAR if any(step.part_in != step.part_out for step in run.records) else ""
 
 
-def declared(scan: Scan, ticket: Ticket | None) -> tuple[Part, Origin, tuple[str, ...]]:
-    """Apply what is known and need not be judged: the unit and up axis of the ticket or of the file."""
-    part, origin, notes = scan.part, scan.origin, list(scan.origin.notes)
-    if ticket is not None and ticket.unit is not None:
-        unit_mm = UNIT_MM[ticket.unit]
-        if origin.unit_mm not in (None, unit_mm):
-            notes.append(
-                f"the file says a unit of {origin.unit_mm:g} mm, the ticket {unit_mm:g} mm; the ticket wins"
-            )
-        origin = replace(origin, unit_mm=unit_mm, unit_from="ticket")
-    if ticket is not None and ticket.up is not None:
-        if origin.up not in (None, ticket.up):
-            notes.append(f"the file says {origin.up} is up, the ticket {ticket.up}; the ticket wins")
-        origin = replace(origin, up=ticket.up, up_from="ticket")
-    if origin.unit_mm is not None:
-        part = part.in_unit(origin.unit_mm)
-    if origin.up is not None:
-        part = part.moved(z_up_from(origin.up))
-    return part, origin, tuple(notes)
-
-
-def z_up_from(up: str) -> Any:
-    """The (4,4) quarter turn about X or Y (or half turn about X) that brings a named axis to +Z."""
-    import numpy as np
-
-    turns: dict[str, list[list[float]]] = {
-        "+z": [[1, 0, 0], [0, 1, 0], [0, 0, 1]],
-        "-z": [[1, 0, 0], [0, -1, 0], [0, 0, -1]],
-        "+y": [[1, 0, 0], [0, 0, -1], [0, 1, 0]],
-        "-y": [[1, 0, 0], [0, 0, 1], [0, -1, 0]],
-        "+x": [[0, 0, -1], [0, 1, 0], [1, 0, 0]],
-        "-x": [[0, 0, 1], [0, 1, 0], [-1, 0, 0]],
-    }
-    matrix = np.eye(4)
-    matrix[:3, :3] = turns[up]
-    return matrix
-
-
-def life_unit_mm(part: Part) -> float:
-    """Millimetres, life-size, in one unit of the scan file's numbers, as judged by the end."""
-    import numpy as np
-
-    return float(np.cbrt(np.linalg.det(part.placement[:3, :3])) / part.life_scale)
+def _require_no_ticket_in_zip(place: Path) -> None:
+    """Raises HoldError: the recipe was chosen before the zip was opened, which is done in a worker alone."""
+    tickets = [name for name in names_in_zip(place) if name.endswith(TICKET_ENDINGS)]
+    if tickets:
+        raise HoldError(
+            f"{place.name}: holds a ticket, {tickets[0]!r}, and tickets inside a zip are not heeded; "
+            "expected it beside the zip. Take it out and retry the job with it: "
+            "fettlebox retry JOB --ticket FILE"
+        )
 
 
 def _kept_steps(task: JobTask) -> StepCache | None:

@@ -15,6 +15,7 @@ import numpy as np
 
 from .api import StepContext, StepResult
 from .errors import HoldError, StepError
+from .guarding import bounded
 from .mesh import Origin, Part
 from .mesh.facts import measure
 from .printer import Printer
@@ -28,7 +29,8 @@ PIECE_NAME = r"[a-z0-9](?:[a-z0-9 -]{0,62}[a-z0-9])?"
 @dataclass
 class Run:
     """A part on its way, and what happened to it. `complete`: every step that was to run has run,
-    or the last one only withheld its consent. `reused`: the steps whose results had been kept.
+    or the last one only withheld its consent. `reused`: the steps whose results had been kept. `put_back`:
+    step → what it changed for the whole process, and what was put back.
     """
 
     part: Part
@@ -42,6 +44,7 @@ class Run:
     pieces: dict[str, Part] = field(default_factory=dict)
     extras: dict[str, Part] = field(default_factory=dict)
     reused: tuple[str, ...] = ()
+    put_back: dict[str, list[str]] = field(default_factory=dict)
 
 
 def run_steps(
@@ -163,14 +166,19 @@ def _result(
 ) -> StepResult:
     """What the step makes of the part, from what was kept if it made it before."""
     part = run.part
+
+    def perform() -> StepResult:
+        with bounded(lambda changed: run.put_back.setdefault(planned.id, []).append(changed)):
+            return planned.step.run(part, planned.params, ctx)
+
     if kept is None:
-        return planned.step.run(part, planned.params, ctx)
+        return perform()
     key = step_key(planned.step, planned.params_as_written, part, ctx, f"{seed}/{planned.id}")
     result = kept.get(key)
     if result is not None:
         run.reused += (planned.id,)
     else:
-        result = planned.step.run(part, planned.params, ctx)
+        result = perform()
         if isinstance(result, StepResult):
             kept.put(key, result)
     return result

@@ -50,12 +50,14 @@ def best_take(
     graders: Sequence[Grader],
     as_declared: Callable[[Scan], Part],
     told: str | None = None,
+    read_one: Callable[..., Scan] = read_scan,
 ) -> Chosen:
     """Read and grade every take; of equally good ones the first in the ticket is chosen, unless the ticket
     says which is `told`.
 
-    `as_declared` applies the unit and up axis that are known. A take that cannot be read is passed over and
-    accounted for. Raises ScanError if a take is missing, or if none can be used.
+    `read_one` reads as `read_scan` does; `as_declared` applies the unit and up axis that are known. A take
+    that cannot be read is passed over and accounted for. Raises ScanError if a take is missing, or if none
+    can be used.
     """
     inside = holds_its_takes(scan)
     if told is not None and told not in takes:
@@ -69,7 +71,7 @@ def best_take(
     for take in takes:
         path = scan if inside else scan.parent / take
         try:
-            read = read_scan(path, mesh=take if inside else None)
+            read = read_one(path, mesh=take if inside else None)
         except ScanError as error:
             account.append({"take": take, "grade": "unreadable", "reasons": [str(error)]})
             continue

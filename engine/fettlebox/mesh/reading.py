@@ -8,8 +8,10 @@ A scan is a mesh file, or a folder or zip that holds exactly one mesh among its 
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable, Mapping
 from dataclasses import replace
-from pathlib import Path
+from pathlib import Path, PurePosixPath
+from types import MappingProxyType
 
 import numpy as np
 
@@ -19,42 +21,70 @@ from .formats.source import RawMesh, ReadLimits, Source
 from .part import Part
 from .scan import Origin, Scan
 
-__all__ = ["READABLE", "ReadLimits", "read_scan"]
+__all__ = ["READABLE", "ReadLimits", "names_in_zip", "read_scan"]
 
 
-def read_scan(path: Path, limits: ReadLimits = ReadLimits(), *, mesh: str | None = None) -> Scan:  # noqa: B008
+Readers = Mapping[str, Callable[[Source], RawMesh]]
+NONE_MORE: Readers = MappingProxyType({})
+
+
+def read_scan(
+    path: Path,
+    limits: ReadLimits = ReadLimits(),  # noqa: B008
+    *,
+    mesh: str | None = None,
+    more: Readers = NONE_MORE,
+) -> Scan:
     """The one mesh that a file, a zip or a folder holds, and what it says about itself. Of a folder or zip
-    that holds several, `mesh` names the one to read.
+    that holds several, `mesh` names the one to read. `more` reads, by their endings, files of other formats.
 
     `origin.sha256` is of the file's bytes, and for a folder of its mesh file's. Raises ScanError, one
     sentence naming the file and the place, for anything that is not one surface; nothing else.
     """
     try:
-        return _read(path, limits, mesh)
+        return _read(path, limits, mesh, more)
     except OSError as error:
         raise ScanError(f"{path.name}: cannot be read: {error.strerror or error}") from error
     except MemoryError as error:
         raise ScanError(f"{path.name}: found more than fits into memory; expected a smaller mesh") from error
 
 
-def _read(path: Path, limits: ReadLimits, wanted: str | None) -> Scan:
+def names_in_zip(path: Path, limits: ReadLimits = ReadLimits()) -> tuple[str, ...]:  # noqa: B008
+    """Names of all that a zip holds; none for a scan that is no zip. Raises ScanError as `read_scan` does."""
     from .formats import bundle
 
-    file = bundle.mesh_in_folder(path, limits, wanted) if path.is_dir() else path
+    if path.is_dir() or path.suffix.lower() != ".zip":
+        return ()
+    return tuple(bundle.open_zip(Source(path.name, _bytes_of(path, limits), limits)).namelist())
+
+
+def _read(path: Path, limits: ReadLimits, wanted: str | None, more: Readers) -> Scan:
+    from .formats import bundle
+
+    endings = (*READABLE, *more)
+    file = bundle.mesh_in_folder(path, limits, wanted, endings) if path.is_dir() else path
     data = _bytes_of(file, limits)
     sha256 = hashlib.sha256(data).hexdigest()
     name = file.relative_to(path.parent).as_posix()
     source = Source(name, data, limits)
     if path.is_dir():
         source = replace(source, beside=bundle.beside_in_folder(path, file, limits))
-    kind, notes = format_of(source)
+    kind, notes = _format(source, more)
     if kind == "zip":
-        source = bundle.mesh_in_zip(source, wanted)
-        kind, notes = format_of(source)
+        source = bundle.mesh_in_zip(source, wanted, endings)
+        kind, notes = _format(source, more)
         if kind == "zip":
             source.fail("the whole file", "a zip inside a zip", "a mesh")
-    mesh = reader_of(kind)(source)
+    mesh = (more[f".{kind}"] if f".{kind}" in more else reader_of(kind))(source)
     return Scan(_part(mesh), Origin(path.name, kind, sha256, mesh.unit_mm, mesh.up, (*notes, *mesh.notes)))
+
+
+def _format(source: Source, more: Readers) -> tuple[str, tuple[str, ...]]:
+    """As `format_of`; an ending for which a shop has installed a reader is taken at its word, as what the
+    file holds may look like another format's.
+    """
+    suffix = PurePosixPath(source.name).suffix.lower()
+    return (suffix.removeprefix("."), ()) if suffix in more else format_of(source, tuple(more))
 
 
 def _bytes_of(file: Path, limits: ReadLimits) -> bytes:

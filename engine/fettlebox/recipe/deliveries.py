@@ -6,19 +6,21 @@ from collections.abc import Sequence
 from difflib import get_close_matches
 
 from .describe import listed
-from .language import DELIVERABLE, FORMATS, ZIP, Delivery
+from .language import FORMATS, PICTURES, ZIP, Delivery
 from .nodes import Node, Place, Problems, quoted
 from .validate import report_unknown_key
 
 
 def read_deliveries(
-    entries: Sequence[Node], ids: Sequence[str] | None, problems: Problems
+    entries: Sequence[Node], ids: Sequence[str] | None, problems: Problems, more: Sequence[str] = ()
 ) -> tuple[Delivery, ...]:
-    """What is delivered, in order. `ids` are those of the recipe's steps, None where they are not known."""
+    """What is delivered, in order. `ids` are those of the recipe's steps, None where they are not known;
+    `more` the formats that plugins write.
+    """
     found: list[Delivery] = []
     for index, entry in enumerate(entries):
         place: Place = ("deliver", index)
-        one = _entry(entry, place, ids, problems)
+        one = _entry(entry, place, ids, problems, (*FORMATS, *more))
         if one in found:
             shown = one.format if one.after is None else f"{one.format} after {one.after}"
             problems.add(entry, place, f"{shown} a second time", hint="keep one")
@@ -30,13 +32,16 @@ def read_deliveries(
     return tuple(found)
 
 
-def _entry(entry: Node, place: Place, ids: Sequence[str] | None, problems: Problems) -> Delivery | None:
+def _entry(
+    entry: Node, place: Place, ids: Sequence[str] | None, problems: Problems, formats: Sequence[str]
+) -> Delivery | None:
+    deliverable = (*formats, PICTURES, ZIP)
     if not isinstance(entry.value, dict):
-        if entry.value in DELIVERABLE:
+        if entry.value in deliverable:
             return Delivery(entry.value)
-        near = get_close_matches(entry.written.lower().lstrip("."), DELIVERABLE, n=1, cutoff=0.5)
+        near = get_close_matches(entry.written.lower().lstrip("."), deliverable, n=1, cutoff=0.5)
         hint = f"did you mean {near[0]}?" if near else ""
-        problems.add(entry, place, entry.shown(), f"one of {listed(DELIVERABLE)}", hint)
+        problems.add(entry, place, entry.shown(), f"one of {listed(deliverable)}", hint)
         return None
     example = "a format and the step it is taken after: 'stl: {after: repair}'"
     names = list(entry.value)
@@ -44,9 +49,9 @@ def _entry(entry: Node, place: Place, ids: Sequence[str] | None, problems: Probl
         problems.add(entry, place, f"{len(names)} keys in one entry", example)
         return None
     form, inner = names[0], entry.value[names[0]]
-    if form not in FORMATS:
-        hint = f"{form} has no 'after'; write it alone" if form in DELIVERABLE else ""
-        problems.add(entry.keys[form], place, quoted(form), f"one of {listed(FORMATS)}", hint)
+    if form not in formats:
+        hint = f"{form} has no 'after'; write it alone" if form in deliverable else ""
+        problems.add(entry.keys[form], place, quoted(form), f"one of {listed(formats)}", hint)
         return None
     if not isinstance(inner.value, dict) or "after" not in inner.value:
         problems.add(inner, (*place, form), inner.shown(), "{after: …} with the id of a step")

@@ -175,7 +175,7 @@ class _Reader:
             return ()
         steps = root.get("steps")
         ids = ids_of(steps.value) if steps is not None and isinstance(steps.value, list) else None
-        return read_deliveries(node.value, ids, self.problems)
+        return read_deliveries(node.value, ids, self.problems, tuple(self.catalog.writers))
 
     def _check_placeholders(self, root: Node, steps: list[StepCall]) -> None:
         """Names that nobody asks for, names that nobody uses; then the parameters, with answers filled in."""

@@ -7,7 +7,7 @@ Schema can say; the rest (bounds of quantities, names that `ask` does not have) 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Literal
 
 from pydantic import ValidationError
@@ -16,7 +16,7 @@ from ..api import Step
 from ..catalog import Catalog
 from .ask import ASK_TYPES
 from .extends import PARENT
-from .language import DELIVERABLE, FORMATS, ZIP
+from .language import FORMATS, PICTURES, ZIP
 from .placeholders import NAME, WHOLE
 from .shop import ShopFile
 from .steps import OTHERWISE, PLACING, alias_of
@@ -82,7 +82,7 @@ def _recipe_schema(catalog: Catalog) -> dict[str, Any]:
                 },
             },
             "steps": {"type": "array", "minItems": 1, "description": "What is done, in this order."},
-            "deliver": _deliver_schema(),
+            "deliver": _deliver_schema((*FORMATS, *sorted(catalog.writers))),
         },
         "additionalProperties": False,
         "required": ["recipe"],
@@ -93,7 +93,7 @@ def _recipe_schema(catalog: Catalog) -> dict[str, Any]:
     }
 
 
-def _deliver_schema() -> dict[str, Any]:
+def _deliver_schema(formats: Sequence[str]) -> dict[str, Any]:
     after = {
         "type": "object",
         "properties": {
@@ -108,14 +108,14 @@ def _deliver_schema() -> dict[str, Any]:
     }
     stacked = {
         "type": "object",
-        "properties": dict.fromkeys(FORMATS, after),
+        "properties": dict.fromkeys(formats, after),
         "additionalProperties": False,
         "minProperties": 1,
         "maxProperties": 1,
     }
     return {
         "type": "array",
-        "items": {"anyOf": [{"enum": list(DELIVERABLE)}, stacked]},
+        "items": {"anyOf": [{"enum": [*formats, PICTURES, ZIP]}, stacked]},
         "uniqueItems": True,
         "if": {"contains": {"const": ZIP}},
         "then": {"minItems": 2},

@@ -82,6 +82,7 @@ def card(record: JobRecord, figures: Figures, view: Markup | None) -> Markup:
         view,
         _pictures(record, figures),
         _facts(record),
+        [join(tag("h2", f"Measured by {key}"), _table(facts)) for key, facts in record.collected.items()],
         route(record, figures),
         _notes("Cautions", record.cautions),
         _again(record),
@@ -218,4 +219,8 @@ def _origin(record: JobRecord) -> Markup:
         tag("div", tag("table", tag("tbody", rows)), class_="scroll"),
         tag("p", ", ".join(f"{k} {v}" for k, v in sorted(record.versions.items())), class_="quiet"),
         tag("p", when, class_="quiet timing") if when else None,
+        [
+            tag("p", f"Put back after {what}: {', '.join(changed)}.", class_="quiet timing")
+            for what, changed in record.timing.get("put_back", {}).items()
+        ],
     )

@@ -48,12 +48,14 @@ def picture_job(
     pictures: Mapping[str, bytes] | None = None,
     *,
     after_is: str = PART,
+    said: Mapping[str, str] | None = None,
 ) -> Seen:
     """Draw scan and part into `folder/pictures/`, beside the pictures (name → PNG) that steps made and the
     light copies that the page lets one turn.
 
     `before` is the scan in life-size millimetres; all three are tied by their placements. `after_is` is what
-    to call what the scan has become; if that is nothing, there is only the scan to draw.
+    to call what the scan has become; if that is nothing, there is only the scan to draw. `said` are captions
+    of pictures that do not carry their own.
     """
     made: dict[str, bytes] = {}
     fidelity = None
@@ -76,7 +78,7 @@ def picture_job(
     captions = {name: CAPTIONS[name].format(after_is) for name in made}
     for name, data in (pictures or {}).items():
         if made.setdefault(picture_name(name), data) is data:
-            captions[picture_name(name)] = caption_in(data)
+            captions[picture_name(name)] = (said or {}).get(name) or caption_in(data)
     (folder / FOLDER).mkdir(exist_ok=True)
     for name, data in made.items():
         (folder / FOLDER / name).write_bytes(data)

@@ -15,6 +15,7 @@ class StepRecord:
     """One step of one job. Everything but `seconds` is the same on every run of the same job.
 
     made   name → digest of each piece, and of what is to be printed beside the part, that the step made
+    collected   `PACKAGE/NAME` → facts that a plugin's collector measured after the step
     """
 
     id: str
@@ -32,6 +33,7 @@ class StepRecord:
     evidence: Mapping[str, Any] = field(default_factory=dict)
     pictures: tuple[str, ...] = ()
     made: Mapping[str, str] = field(default_factory=dict)
+    collected: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -54,6 +56,7 @@ class JobRecord:
     ticket    sha256, text, values; null when there was none
     versions  fettlebox, python, platform and the libraries that touch geometry
     before    facts of the scan in millimetres; `after` those of the delivered part
+    collected `PACKAGE/NAME` → facts that a plugin's collector measured on the finished part
     fidelity  how far the part is from the scan, in life-size mm; null when nothing was compared
     captions  path of a picture → what it shows, in a sentence
     after_is  what `after` and the pictures show: `part`; `surface so far`, if a step stopped the job; or
@@ -61,7 +64,8 @@ class JobRecord:
     placement (4 rows of 4) from a point of the file, in its own numbers, to the same point of the part, in mm
     given     what the job was started with: names of scan, ticket and recipe, values from `--set`
     printer   the printer profile, to the last digit; null in records of the first versions, as `given`
-    timing    started, finished (RFC 3339, UTC), seconds: the only thing that differs between two runs
+    timing    started, finished (RFC 3339, UTC), seconds: the only thing that differs between two runs; with
+              `put_back`, step or hook → what it changed for the whole process, where one did
     """
 
     job: str
@@ -73,6 +77,7 @@ class JobRecord:
     versions: Mapping[str, str]
     before: Mapping[str, Any] = field(default_factory=dict)
     after: Mapping[str, Any] = field(default_factory=dict)
+    collected: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     fidelity: Mapping[str, Any] | None = None
     steps: tuple[StepRecord, ...] = ()
     outputs: tuple[Output, ...] = ()

@@ -51,7 +51,10 @@ def _step(record: JobRecord, step: StepRecord, figures: Figures) -> Markup:
         if PurePosixPath(path).name in {picture_name(name) for name in step.pictures}
     ]
     asked = [("asked", _inline(step.params))] if _inline(step.params) else []
-    facts = _pairs([*asked, *_told(step.facts)])
+    collected = [
+        (f"{key}: {name}", value) for key, facts in step.collected.items() for name, value in _told(facts)
+    ]
+    facts = _pairs([*asked, *_told(step.facts), *collected])
     evidence = _pairs(_told({k: v for k, v in step.evidence.items() if k not in step.facts}))
     return tag(
         "li",

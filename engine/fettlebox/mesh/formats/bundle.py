@@ -9,10 +9,11 @@ import re
 import stat
 import zipfile
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path, PurePosixPath
 
 from ...errors import ScanError
+from .sniff import READABLE
 from .source import ReadLimits, Source, shown
 
 _METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
@@ -20,8 +21,14 @@ _ENCRYPTED = 0x1
 _LINK = 0o120000
 
 
-def mesh_in_folder(folder: Path, limits: ReadLimits, wanted: str | None = None) -> Path:
+def mesh_in_folder(
+    folder: Path, limits: ReadLimits, wanted: str | None = None, endings: Collection[str] = READABLE
+) -> Path:
     """The one mesh file in a folder or below it, or the one that is wanted. Links are not followed."""
+
+    def is_mesh(file: Path) -> bool:
+        return _is_mesh(file.relative_to(folder).as_posix(), endings) and not file.is_symlink()
+
     meshes: list[Path] = []
     seen = 0
     for root, folders, files in os.walk(folder):
@@ -30,7 +37,7 @@ def mesh_in_folder(folder: Path, limits: ReadLimits, wanted: str | None = None) 
         if seen > limits.zip_members:
             raise ScanError(f"{folder.name}: found over {limits.zip_members} files; expected one scan")
         files_here = [Path(root) / name for name in sorted(files)]
-        meshes += [f for f in files_here if _is_mesh(f.relative_to(folder).as_posix()) and not f.is_symlink()]
+        meshes += filter(is_mesh, files_here)
     names = [f.relative_to(folder).as_posix() for f in meshes]
     return meshes[names.index(_the_one(folder.name, names, "this folder", wanted))]
 
@@ -89,10 +96,10 @@ def _meant(name: str, home: str, there: list[str]) -> str | None:
     return alike[0] if len(alike) == 1 or exact else None
 
 
-def mesh_in_zip(source: Source, wanted: str | None = None) -> Source:
+def mesh_in_zip(source: Source, wanted: str | None = None, endings: Collection[str] = READABLE) -> Source:
     """The one mesh in a zip, or the one of the name that is wanted, unpacked within the limits."""
     archive = open_zip(source)
-    meshes = [name for name in archive.namelist() if _is_mesh(name)]
+    meshes = [name for name in archive.namelist() if _is_mesh(name, endings)]
     mesh = _the_one(source.name, meshes, "this zip", wanted)
     beside = _beside_in_zip(source, archive, mesh)
     return Source(f"{source.name}/{mesh}", unpacked(source, archive, mesh), source.limits, beside)
@@ -154,12 +161,10 @@ def unpacked(source: Source, archive: zipfile.ZipFile, name: str) -> bytes:
     return data
 
 
-def _is_mesh(name: str) -> bool:
-    from .sniff import READABLE
-
+def _is_mesh(name: str, endings: Collection[str]) -> bool:
     path = PurePosixPath(name.replace("\\", "/"))
     hidden = any(part.startswith(".") or part == "__MACOSX" for part in path.parts)
-    return not hidden and not name.endswith("/") and path.suffix.lower() in READABLE
+    return not hidden and not name.endswith("/") and path.suffix.lower() in endings
 
 
 def _is_safe(name: str) -> bool:

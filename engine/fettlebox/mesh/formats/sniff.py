@@ -31,13 +31,17 @@ def reader_of(kind: str) -> Callable[[Source], RawMesh]:
     return cast(Callable[[Source], RawMesh], module.read)
 
 
-def format_of(source: Source) -> tuple[str, tuple[str, ...]]:
-    """Name of the format (`zip` for one that is no 3MF), and a note if the file's name says another."""
+def format_of(source: Source, also: tuple[str, ...] = ()) -> tuple[str, tuple[str, ...]]:
+    """Name of the format (`zip` for one that is no 3MF), and a note if the file's name says another. `also`
+    are endings of other formats, which the sentence on one that is not known lists.
+    """
     suffix = PurePosixPath(source.name).suffix.lower()
     named = next((kind for kind, end in FORMATS.items() if end == suffix), None)
     kind = _by_content(source, named) or named
     if kind is None:
-        source.fail("the whole file", "nothing that is a mesh", f"one of {', '.join(READABLE)}, or a zip")
+        source.fail(
+            "the whole file", "nothing that is a mesh", f"one of {', '.join((*READABLE, *also))}, or a zip"
+        )
     if kind != named and not (kind == "zip" and suffix == ".zip"):
         return kind, (f"the name ends in {suffix or 'nothing'!r}, but the content is {kind}",)
     return kind, ()
