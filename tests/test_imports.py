@@ -35,7 +35,7 @@ LAYERS = [
         "replay",
     },
     {"confinement"},
-    {"workers", "turns", "queueing", "watch", "choosing", "service", "housekeeping"},
+    {"workers", "observing", "turns", "queueing", "watch", "choosing", "service", "housekeeping"},
     {"server"},
     {"checking", "comparing", "doctor", "demo", "new_plugin", "printing", "trying", "testing"},
     {"board"},

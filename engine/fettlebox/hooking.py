@@ -103,7 +103,8 @@ class Helpers:
                 require_picture(png)
             return png
 
-        return self._asked(f"picture {key}", key, paint, run)
+        png: bytes | None = self._asked(f"picture {key}", key, paint, run)
+        return png
 
     def _asked(self, what: str, seed: str, ask: Callable[[StepContext], Any], run: Run) -> Any:
         """What a hook answers; None, with a warning, if it fails. The limits of the machine are the job's."""

@@ -32,6 +32,7 @@ from .jobs.rules import Rules, load_rules
 from .jobs.spool import showable
 from .jobs.states import State
 from .jobs.store import Begun, Ended, Store, verdict_of
+from .observing import Observers
 from .queueing import Queue
 from .service import Message, MessageKind, Notifier, signals
 from .turns import workers_here
@@ -72,8 +73,10 @@ def serve(
         from .run_job import perform as run
 
         perform = run
-    with open_shop(folders) as (store, said):
-        server = _Server(store, rules, perform, workers or rules.workers or workers_here(), on_event, clock)
+    with open_shop(folders) as (store, said), Observers(folders.private / "observers.txt") as observers:
+        told = observers.told_too(on_event)
+        server = _Server(store, rules, perform, workers or rules.workers or workers_here(), told, clock)
+        observers.watch(lambda: server._workers.steps)
         show(lambda: server._workers.steps)
         for sentence in said:
             server.tell("mended", sentence)

@@ -12,7 +12,18 @@ Without pytest, `fettlebox plugin prove NAME` does the same for an installed ste
 """
 
 from .contract import Check, contract
+from .formats import reader_contract, writer_contract
 from .shapes import ball, brick, bust, bust_scan
 from .watching import ContractError
 
-__all__ = ["Check", "ContractError", "ball", "brick", "bust", "bust_scan", "contract"]
+__all__ = [
+    "Check",
+    "ContractError",
+    "ball",
+    "brick",
+    "bust",
+    "bust_scan",
+    "contract",
+    "reader_contract",
+    "writer_contract",
+]

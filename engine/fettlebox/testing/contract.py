@@ -17,6 +17,7 @@ import numpy as np
 from pydantic import BaseModel, ValidationError
 
 from ..api import Step, StepResult
+from ..fact_names import without_unit
 from ..mesh import Part
 from ..params import kind_of
 from ..printer import EVERYDAY, Printer
@@ -24,13 +25,6 @@ from ..quantities import Kind, parse_quantity, write_quantity
 from .shapes import ball, brick, bust, bust_scan
 from .trial import Cancelled, Refusal, Trial, digest_of
 from .watching import ContractError, confined, otherwise_the_same, silence, unchanged_world
-
-UNITS = frozenset(
-    ("mm", "cm", "m", "mm2", "mm3", "cm3", "ml", "deg", "rad", "s", "min", "h", "g", "kg", "percent", "share",
-     "ratio", "px", "dpi", "mb", "count", "per", "cost", "price", "scale", "direction", "normal",
-     "up", "axis", "turn", "facing", "to", "score")
-)  # fmt: skip
-"""Words that say what a number in a fact counts in, or that it has no unit. Money is the shop's own."""
 
 MOST_GROWTH = 1.6
 """Most that time may grow, as a power of the triangles: n·log n is 1.1 where this is measured, n² is 2. The
@@ -43,11 +37,11 @@ SLOW_ENOUGH_S = 0.1
 
 @dataclass(frozen=True)
 class Check:
-    """One check of one step. Call it; it raises ContractError if the step breaks the contract."""
+    """One check of a step, reader or writer. Call it; it raises ContractError where that is broken."""
 
     name: str
-    trial: Trial
-    run: Callable[[Trial], None]
+    trial: Any
+    run: Callable[[Any], None]
 
     def __call__(self) -> None:
         self.run(self.trial)
@@ -56,7 +50,7 @@ class Check:
         return self.name
 
     def fault(self) -> str | None:
-        """What the step does against the contract, in a sentence; None if it keeps to it."""
+        """What is done against the contract, in a sentence; None if all is well."""
         try:
             self()
         except ContractError as error:
@@ -184,12 +178,8 @@ def its_facts_are_named_with_units(trial: Trial) -> None:
                 json.dumps(getattr(result, what), allow_nan=False)
             except (TypeError, ValueError) as error:
                 raise ContractError(f"its {what} are not JSON: {error}") from None
-        for key, value in _leaves(result.facts, ()):
-            words = {word for part in key for word in part.replace("-", "_").split("_")}
-            if isinstance(value, float) and not words & UNITS:
-                raise ContractError(
-                    f"its fact {'.'.join(key)!r} has no unit in its name, such as _mm or _deg"
-                )
+        for name in without_unit(result.facts):
+            raise ContractError(f"its fact {name!r} has no unit in its name, such as _mm or _deg")
 
 
 def a_sound_part_stays_sound(trial: Trial) -> None:
@@ -352,17 +342,6 @@ def _plain(value: Any) -> Any:
     if isinstance(value, Mapping) and any(isinstance(inner, bytes) for inner in value.values()):
         return dict(value)
     return json.dumps(value, sort_keys=True, default=str)
-
-
-def _leaves(value: Any, key: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], Any]]:
-    if isinstance(value, Mapping):
-        for name, inner in value.items():
-            yield from _leaves(inner, (*key, str(name)))
-    elif isinstance(value, (list, tuple)):
-        for inner in value:
-            yield from _leaves(inner, key)
-    else:
-        yield key, value
 
 
 def _best_map_error_mm(before: np.ndarray[Any, Any], after: np.ndarray[Any, Any]) -> float:
