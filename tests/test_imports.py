@@ -37,9 +37,20 @@ LAYERS = [
     {"confinement"},
     {"workers", "observing", "turns", "queueing", "watch", "choosing", "service", "housekeeping"},
     {"server"},
-    {"checking", "comparing", "doctor", "demo", "new_plugin", "printing", "trying", "testing"},
+    {
+        "checking",
+        "comparing",
+        "doctor",
+        "demo",
+        "new_plugin",
+        "plugin_list",
+        "proving",
+        "printing",
+        "trying",
+        "testing",
+    },
     {"board"},
-    {"cli", "cli_board", "__main__"},
+    {"cli", "cli_board", "cli_plugins", "__main__"},
 ]
 RANK = {name: rank for rank, names in enumerate(LAYERS) for name in names}
 

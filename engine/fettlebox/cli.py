@@ -39,7 +39,7 @@ def _group(name: str, about: str) -> typer.Typer:
 
 
 of_recipes = _group("recipe", "Hold recipes against each other.")
-of_plugins = _group("plugin", "Make a step of one's own, and hold it against the plugin contract.")
+of_plugins = _group("plugin", "What plugins bring; make one, and hold it against the plugin contract.")
 
 
 def command(name: str, group: typer.Typer = app) -> Callable[[F], F]:
@@ -239,39 +239,6 @@ def schema(kind: Annotated[str, typer.Argument(help="recipe, ticket or shop.", m
     print(json.dumps(compose_schema(cast(Any, kind), find_steps()), indent=2, ensure_ascii=False))
 
 
-@command("new", of_plugins)
-def plugin_new(
-    name: Annotated[
-        str, typer.Argument(help="The name of the step, as recipes will call it.", metavar="NAME")
-    ],
-    into: Annotated[Path, typer.Option(help="The folder to put it into.")] = Path(),
-) -> None:
-    """Make a package for a step of one's own, with a test; it installs and passes at once."""
-    from .new_plugin import new_plugin
-
-    folder = new_plugin(name, into)
-    print(f"{folder} is ready. Next: cd {folder}; pip install -e '.[test]'; pytest; fettlebox steps {name}")
-
-
-@command("prove", of_plugins)
-def plugin_prove(
-    name: Annotated[str, typer.Argument(help="An installed step.", metavar="NAME")],
-    setting: Annotated[
-        list[str] | None, typer.Option("--set", help="A parameter to try it with.", metavar="NAME=VALUE")
-    ] = None,
-    as_json: AsJson = False,
-) -> int:
-    """Hold a step against the plugin contract, check by check. Exit status 4: it breaks one."""
-    from . import printing
-    from .catalog import find_steps
-    from .testing import contract
-
-    catalog = find_steps()
-    if name not in catalog.steps:
-        raise UsageError(catalog.why_not(name))
-    return printing.proof(contract(catalog.steps[name], _settings(setting or [])), as_json=as_json)
-
-
 @command("jobs")
 def jobs(
     shop: ShopFolder,
@@ -381,7 +348,7 @@ def _settings(given: list[str]) -> dict[str, Any]:
     return values
 
 
-from . import cli_board  # noqa: E402, F401 - it registers the commands of the board
+from . import cli_board, cli_plugins  # noqa: E402, F401 - they register their commands
 
 
 def main() -> None:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from .catalog import find_steps
+from .plugin_list import counts
 from .versions import GEOMETRY_LIBRARIES, versions_here
 
 MODULES = {
@@ -58,7 +59,8 @@ def _plugins() -> Finding:
     if catalog.quarantined:
         said = "; ".join(f"{bad.name} is set aside: {bad.reason}" for bad in catalog.quarantined.values())
         return Finding("plugins", False, said)
-    return Finding("plugins", bool(catalog.steps), f"{len(catalog.steps)} steps")
+    counted = ", ".join(f"{count} {kind}" for kind, count in counts(catalog).items())
+    return Finding("plugins", bool(catalog.steps), "; ".join([counted, *catalog.notes]))
 
 
 def _rays() -> Finding:

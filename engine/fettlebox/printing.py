@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from .doctor import Finding
     from .jobs.audit import Audit
     from .jobs.events import Event
+    from .plugin_list import Brought
     from .recipe.difference import Difference
     from .recipe.explain import Explanation
     from .replay import Replay
@@ -249,6 +250,20 @@ def _parameter_lines(step: Step[Any]) -> Iterator[str]:
         yield f"  {name}: {in_words(at(schema, [name]))}{shown}{short}"
         if "description" in field:
             yield f"      {field['description']}"
+
+
+def plugins(found: Iterable[Brought], *, as_json: bool) -> None:
+    """A line for each thing that a plugin brings, under the name of its kind."""
+    kind = ""
+    for one in found:
+        if as_json:
+            as_json_line(asdict(one))
+            continue
+        if one.kind != kind:
+            print(f"{one.kind}:")
+            kind = one.kind
+        source = f" ({one.source})" if one.source and one.source != one.name else ""
+        print(f"  {plain(one.name):<14}  {plain(one.about)}{source}")
 
 
 def proof(checks: Iterable[Check], *, as_json: bool) -> int:

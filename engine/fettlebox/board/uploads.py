@@ -27,6 +27,7 @@ from ..recipe import TICKET_SUFFIX
 from .cabinet import Cabinet
 from .keys import Person
 from .problems import Refused
+from .recipes import catalog
 from .settings import Settings
 
 BEGINNING = ".board-"
@@ -175,9 +176,10 @@ def checked_name(name: str) -> str:
     """A plain file name for the inbox, of a kind that is read. Raises Refused (422)."""
     plain = unicodedata.normalize("NFC", name.replace("\\", "/").rpartition("/")[2]).strip()
     suffix = PurePosixPath(plain).suffix.lower()
-    if suffix not in ENDINGS:
+    endings = (*ENDINGS, *catalog().readers)
+    if suffix not in endings:
         raise Refused(
-            422, f"{suffix or 'a file without an ending'} is not read; expected {', '.join(ENDINGS)}"
+            422, f"{suffix or 'a file without an ending'} is not read; expected {', '.join(endings)}"
         )
     shown = "".join(c if c.isprintable() and c not in '/:*?"<>|' else "_" for c in plain).lstrip(".~ ")
     stem = shown[: -len(suffix)].rstrip(". ") or "scan"

@@ -1,0 +1,124 @@
+"""What the command line says of plugins: every hook of every kind, what is set aside, what will go."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from fettlebox import doctor
+from fettlebox.api import Notifier
+from fettlebox.catalog import KINDS, Catalog, Quarantined, find_steps
+from fettlebox.cli import app
+from fettlebox.errors import UsageError
+from fettlebox.hooks import FactCollector, JobObserver, Painter, Reader, Writer
+from fettlebox.mesh import Part
+from fettlebox.mesh.formats import off
+from fettlebox.plugin_list import brought, counts
+from fettlebox.proving import checks_of
+from typer.testing import CliRunner
+
+
+def write_obj(part: Part, about: object) -> bytes:
+    lines = [f"v {x!r} {y!r} {z!r}" for x, y, z in part.vertices.tolist()]
+    return "\n".join([*lines, *(f"f {a} {b} {c}" for a, b, c in (part.faces + 1).tolist())]).encode()
+
+
+@pytest.fixture
+def full() -> Catalog:
+    """One of everything."""
+    return replace(
+        find_steps(),
+        readers={".off2": Reader("grid of heights", (".off2",), off.read)},
+        writers={"obj": Writer("obj", write_obj), "flat": Writer("flat", lambda part, about: b"flat", 0.5)},
+        collectors={"my-foot/foot": FactCollector("foot", lambda part, ctx: {}, "steps")},
+        painters={"my-view/view": Painter("view", "From below.", lambda part, ctx: None)},
+        observers={"my-lamp/lamp": JobObserver("lamp", lambda event: None)},
+        notifiers=[Notifier("mail", lambda event: None)],
+        brought_by={
+            ("readers", ".off2"): "my-grid", ("writers", "obj"): "my-obj", ("writers", "flat"): "my-obj",
+        },
+        quarantined={"kiln": Quarantined("kiln", "my-kiln", "ModuleNotFoundError: no kiln")},
+        notes=["my-old: works as made for plugin contract 1"],
+    )  # fmt: skip
+
+
+def test_every_kind_of_hook_is_listed(full: Catalog) -> None:
+    listed = list(brought(full))
+    assert {one.kind for one in listed} == {
+        "step", "reader", "writer", "fact collector", "painter", "grader", "notifier", "job observer",
+        "set aside", "to mend",
+    }  # fmt: skip
+    assert sum(counts(full).values()) == sum(len(getattr(full, kind)) for kind in KINDS)
+    assert counts(full)["writers"] == 2 and counts(full)["reader"] == 1
+    by_name = {one.name: one for one in listed}
+    assert by_name["foot"].source == "my-foot" and "after every step" in by_name["foot"].about
+    assert by_name["flat"].about == "Writes a part within 0.5 mm."
+    assert by_name["kiln"].about == "ModuleNotFoundError: no kiln"
+
+
+def test_the_command_shows_it_as_text_and_as_json(full: Catalog, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("fettlebox.catalog.find_steps", lambda: full)
+    said = CliRunner().invoke(app, ["plugin", "list"])
+    assert said.exit_code == 4, "something is set aside"
+    assert "reader:\n  .off2           Reads a grid of heights. (my-grid)\n" in said.stdout
+    assert "set aside:\n  kiln" in said.stdout
+    lines = [
+        json.loads(line) for line in CliRunner().invoke(app, ["plugin", "list", "--json"]).stdout.splitlines()
+    ]
+    assert {"kind": "painter", "name": "view", "source": "my-view", "about": "From below."} in lines
+
+
+def test_doctor_counts_the_hooks_and_says_what_will_go(
+    full: Catalog, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = replace(full, quarantined={})
+    monkeypatch.setattr(doctor, "find_steps", lambda: whole)
+    finding = doctor._plugins()
+    assert finding.ok
+    assert "1 reader, 2 writers, 1 fact collector, 1 painter" in finding.said
+    assert finding.said.endswith("my-old: works as made for plugin contract 1")
+
+
+def faults(checks: list[object]) -> dict[str, str]:
+    return {str(check): said for check in checks if (said := check.fault()) is not None}  # type: ignore[attr-defined]
+
+
+def test_an_installed_reader_is_proven_on_files(full: Catalog, tmp_path: Path) -> None:
+    sample = tmp_path / "a.off2"
+    sample.write_bytes(b"OFF\n4 4 0\n0 0 0\n9 0 0\n0 9 0\n0 0 9\n3 0 2 1\n3 0 1 3\n3 0 3 2\n3 1 2 3\n")
+    assert faults(list(checks_of(".off2", full, {}, [sample]))) == {}
+    with pytest.raises(UsageError, match=r"--sample FILE\.off2"):
+        checks_of(".off2", full, {})
+    with pytest.raises(UsageError, match="there is no file"):
+        checks_of(".off2", full, {}, [tmp_path / "none.off2"])
+
+
+def test_an_installed_writer_is_proven_with_the_reader_of_its_ending(full: Catalog) -> None:
+    assert faults(list(checks_of("obj", full, {}))) == {}
+
+    def shifted(part: Part, about: object) -> bytes:
+        return write_obj(part.with_mesh(part.vertices + 0.01, part.faces), about)
+
+    full.writers["obj"] = Writer("obj", shifted)
+    assert (
+        "comes back 0.0173205 mm off"
+        in faults(list(checks_of("obj", full, {})))["what was written comes back"]
+    )
+
+
+def test_a_writer_whose_files_nobody_here_reads_is_proven_as_far_as_that_goes(full: Catalog) -> None:
+    assert faults(list(checks_of("flat", full, {}))) == {}
+    with pytest.raises(UsageError, match="there is no step 'flatt'"):
+        checks_of("flatt", full, {})
+
+
+def test_the_board_takes_uploads_that_a_plugin_reads(full: Catalog, monkeypatch: pytest.MonkeyPatch) -> None:
+    from fettlebox.board import uploads
+    from fettlebox.board.problems import Refused
+
+    with pytest.raises(Refused):
+        uploads.checked_name("hill.off2")
+    monkeypatch.setattr(uploads, "catalog", lambda: full)
+    assert uploads.checked_name("hill.off2") == "hill.off2"
