@@ -76,7 +76,7 @@ def test_steps_lists_and_shows_one() -> None:
     assert "did you mean 'smooth'" in fettlebox("steps", "smoth", status=2).stderr
 
 
-@pytest.mark.parametrize("kind", ["recipe", "ticket", "shop"])
+@pytest.mark.parametrize("kind", ["recipe", "ticket", "shop", "printer", "material"])
 def test_schema_prints_what_is_committed(kind: str) -> None:
     printed = json.loads(fettlebox("schema", kind).stdout)
     assert printed == json.loads((ROOT / "schemas" / f"{kind}.schema.json").read_text("utf-8"))
@@ -106,7 +106,7 @@ def test_a_new_shop_is_complete_checks_and_is_not_made_twice(tmp_path: Path) -> 
         (["run", GOOD, ""], "'.' has no name; expected that of a scan"),
         (["run", GOOD, "x.ply", "--set", "size"], "expected NAME=VALUE"),
         (["check", "nowhere"], "there is no file or folder 'nowhere'"),
-        (["schema", "reciepe"], "there are recipe, ticket and shop"),
+        (["schema", "reciepe"], "there are recipe, ticket, shop, printer"),
         (["serve", "nowhere"], "shop.yaml"),
     ],
 )

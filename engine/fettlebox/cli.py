@@ -227,15 +227,17 @@ def steps(
 
 
 @command("schema")
-def schema(kind: Annotated[str, typer.Argument(help="recipe, ticket or shop.", metavar="KIND")]) -> None:
-    """Print the JSON Schema of a recipe, ticket or shop file, with the steps installed here."""
+def schema(
+    kind: Annotated[str, typer.Argument(help="recipe, ticket, shop, printer or material.", metavar="KIND")],
+) -> None:
+    """Print the JSON Schema of one kind of file, with the steps installed here."""
     import json
 
     from .catalog import find_steps
     from .recipe import compose_schema
 
-    if kind not in ("recipe", "ticket", "shop"):
-        raise UsageError(f"there is no schema {kind!r}; there are recipe, ticket and shop")
+    if kind not in ("recipe", "ticket", "shop", "printer", "material"):
+        raise UsageError(f"there is no schema {kind!r}; there are recipe, ticket, shop, printer and material")
     print(json.dumps(compose_schema(cast(Any, kind), find_steps()), indent=2, ensure_ascii=False))
 
 

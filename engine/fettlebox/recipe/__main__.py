@@ -1,4 +1,4 @@
-"""`python -m fettlebox.recipe FOLDER`: write the three schemas into a folder."""
+"""`python -m fettlebox.recipe FOLDER`: write the schemas into a folder."""
 
 from __future__ import annotations
 

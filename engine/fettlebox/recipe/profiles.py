@@ -15,6 +15,9 @@ class MaterialFile(StepParams):
 
     model_config = ConfigDict(defer_build=True)
 
+    kind: Literal["filament", "resin"] | None = Field(
+        None, description="The kind of printer that it is for; without it, any."
+    )
     density: Density = quantity(
         "1.24 g/cm3", at_least="0.1 g/cm3", at_most="20 g/cm3", about="Weight of what is printed."
     )

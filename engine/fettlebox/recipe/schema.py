@@ -1,4 +1,4 @@
-"""The JSON Schema of recipes, tickets and shop files, composed from the steps that are installed.
+"""The JSON Schemas of all files that people write, composed from the steps that are installed.
 
 For editors, which complete and explain as one types, and for third parties. It says all that a JSON
 Schema can say; the rest (bounds of quantities, names that `ask` does not have) is the checker's.
@@ -14,26 +14,52 @@ from pydantic import ValidationError
 
 from ..api import Step
 from ..catalog import Catalog
+from ..params import StepParams
 from .ask import ASK_TYPES
 from .extends import PARENT
 from .language import FORMATS, PICTURES, ZIP
 from .placeholders import NAME, WHOLE
+from .profiles import MaterialFile
+from .shelf import EXTENDS, KINDS_OF_PRINTER
 from .shop import ShopFile
 from .steps import OTHERWISE, PLACING, alias_of
 from .ticket import TicketFile
 
-Kind = Literal["recipe", "ticket", "shop"]
-KINDS: tuple[Kind, ...] = ("recipe", "ticket", "shop")
+Kind = Literal["recipe", "ticket", "shop", "printer", "material"]
+KINDS: tuple[Kind, ...] = ("recipe", "ticket", "shop", "printer", "material")
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 _PLACEHOLDER = {"$ref": "#/$defs/placeholder"}
 
 
 def compose_schema(kind: Kind, catalog: Catalog) -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) of a recipe, a ticket or a shop file."""
+    """The JSON Schema (draft 2020-12) of one kind of file."""
     if kind == "recipe":
         return _recipe_schema(catalog)
+    if kind == "printer":
+        return _profile_schema("printer", list(KINDS_OF_PRINTER.values()))
+    if kind == "material":
+        return _profile_schema("material", [MaterialFile])
     model = TicketFile if kind == "ticket" else ShopFile
     return {"$schema": DIALECT, **model.model_json_schema(by_alias=True)}
+
+
+def _profile_schema(what: str, models: Sequence[type[StepParams]]) -> dict[str, Any]:
+    """A file of printers/ or materials/: whole, or only what differs from the one that it extends."""
+    about = f"The {what} that this one takes over, by its name; only what differs is written here."
+    whole, part = [], []
+    for model in models:
+        schema = model.model_json_schema(by_alias=True)
+        schema["properties"] = {EXTENDS: {"type": "string", "description": about}, **schema["properties"]}
+        part.append({key: value for key, value in schema.items() if key != "required"})
+        whole.append(schema)
+    return {
+        "$schema": DIALECT,
+        "title": f"Fettlebox {what}",
+        "type": "object",
+        "if": {"required": [EXTENDS]},
+        "then": {"anyOf": part},
+        "else": {"anyOf": whole},
+    }
 
 
 def write_schema(schema: Mapping[str, Any]) -> str:

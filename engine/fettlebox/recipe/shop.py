@@ -11,12 +11,13 @@ from typing import Annotated, Literal
 from pydantic import ConfigDict, Field
 
 from ..params import Data, StepParams, Time, quantity
-from ..printer import EVERYDAY, Material, Printer
+from ..printer import EVERYDAY, Printer
 from .describe import listed
 from .language import Recipe
 from .nodes import Node, Problems, Source, quoted
 from .placeholders import NAME
 from .profiles import FilamentPrinter, MaterialFile, ResinPrinter, made_material, made_printer
+from .shelf import read_materials, read_printers
 from .text import read_file
 from .ticket import read_mapping
 from .validate import validate
@@ -65,10 +66,12 @@ class ShopFile(StepParams):
     )
     printer: str | None = Field(None, description="The printer that parts are made for; one of 'printers'.")
     printers: dict[str, Annotated[FilamentPrinter | ResinPrinter, Field(discriminator="kind")]] = Field(
-        default_factory=dict, description="The shop's printers, each by a name of your own."
+        default_factory=dict,
+        description="The shop's printers, each by a name of your own; more as printers/NAME.yaml.",
     )
     materials: dict[str, MaterialFile] = Field(
-        default_factory=dict, description="What the printers are loaded with, each by a name of your own."
+        default_factory=dict,
+        description="What printers are loaded with, each by a name of your own; more as materials/NAME.yaml.",
     )
     money: str = Field("EUR", pattern="^[A-Z]{3}$", description="The money of all prices: an ISO 4217 code.")
     limits: LimitsFile = Field(default_factory=_default_limits, description="What one job may use.")
@@ -132,20 +135,26 @@ def load_shop(folder: Path) -> Shop:
 
 
 def parse_shop(text: str, shown_as: str, folder: Path | None = None) -> Shop:
-    """Check the text of a shop file, and with `folder` that its recipe exists. Raises RecipeError."""
+    """Check the text of a shop file, and with `folder` what it refers to: recipe, printers/, materials/.
+
+    Raises RecipeError.
+    """
     problems = Problems()
     root = read_mapping(text, shown_as, "shop file", problems)
     checked = validate(ShopFile, root, (), problems)
     if checked is None:
         problems.stop_if_any()
         raise AssertionError("a shop file that does not validate has a problem")
-    materials = {name: made_material(name, given) for name, given in checked.materials.items()}
-    printers = {
-        name: made_printer(
-            name, given, _material(root, name, given.material, materials, problems), checked.money
-        )
-        for name, given in checked.printers.items()
-    }
+    stuffs = read_materials(folder, root, checked.materials, problems)
+    profiles, written = read_printers(folder, root, checked.printers, problems)
+    materials = {name: made_material(name, given) for name, given in stuffs.items()}
+    printers = {}
+    for name, given in profiles.items():
+        spot = _Spot(name, written[name], root)
+        loaded = _material(spot, given, stuffs, problems)
+        printers[name] = made_printer(name, given, materials[loaded] if loaded else None, checked.money)
+        if min(given.build_volume) <= 0:
+            spot.report("build volume", "a build volume of nothing", "three lengths", "", problems)
     printer = _chosen(root, checked.printer, printers, problems)
     if folder is not None:
         _check_recipe(root, folder, "recipe", checked.recipe, problems)
@@ -159,28 +168,45 @@ def parse_shop(text: str, shown_as: str, folder: Path | None = None) -> Shop:
     )  # fmt: skip
 
 
+@dataclass(frozen=True)
+class _Spot:
+    """Where a printer is written: in the shop file below `printers`, or in a file of its own."""
+
+    name: str
+    node: Node
+    root: Node
+
+    def report(self, key: str, found: str, expected: str, hint: str, problems: Problems) -> None:
+        inline = self.root.get("printers")
+        below = inline is not None and self.name in inline.value
+        place = ("printers", self.name, key) if below else (key,)
+        problems.add(self.node.get(key) or self.node, place, found, expected, hint)
+
+
 def _material(
-    root: Node, key: str, name: str | None, materials: Mapping[str, Material], problems: Problems
-) -> Material | None:
+    spot: _Spot,
+    printer: FilamentPrinter | ResinPrinter,
+    materials: Mapping[str, MaterialFile],
+    problems: Problems,
+) -> str | None:
+    """The name of what a printer is loaded with: what it says, or else the only one there is for its kind."""
+    fitting = [name for name, one in materials.items() if one.kind in (None, printer.kind)]
+    name = printer.material
     if name is None:
-        return next(iter(materials.values())) if len(materials) == 1 else None
+        return fitting[0] if len(fitting) == 1 else None
+    if name in fitting:
+        return name
+    near = get_close_matches(name, fitting, n=1)
+    hint = f"did you mean {quoted(near[0])}?" if near else "" if fitting else "add it to 'materials'"
+    expected = f"one of {listed(fitting)}" if fitting else ""
+    found = f"there is no material {quoted(name)}"
     if name in materials:
-        return materials[name]
-    node = root.value["printers"].value[key].value["material"]
-    near = get_close_matches(name, materials, n=1)
-    hint = f"did you mean {quoted(near[0])}?" if near else "" if materials else "add it to 'materials'"
-    expected = f"one of {listed(materials)}" if materials else ""
-    problems.add(node, ("printers", key, "material"), f"there is no material {quoted(name)}", expected, hint)
+        found = f"{quoted(name)} is {materials[name].kind}, and this printer takes {printer.kind}"
+    spot.report("material", found, expected, hint, problems)
     return None
 
 
 def _chosen(root: Node, name: str | None, printers: Mapping[str, Printer], problems: Problems) -> Printer:
-    for key, printer in printers.items():
-        if min(printer.build_volume_mm) <= 0:
-            node = root.value["printers"].value[key].value["build volume"]
-            problems.add(
-                node, ("printers", key, "build volume"), "a build volume of nothing", "three lengths"
-            )
     if name is None:
         return next(iter(printers.values())) if len(printers) == 1 else EVERYDAY
     if name in printers:
