@@ -22,7 +22,7 @@ settle: 2 s
 # How many jobs run at the same time. Without it, as many as cores and memory are good for.
 # workers: 2
 
-# What the parts are made for. Printers and materials may also be files: printers/NAME.yaml, materials/NAME.yaml.
+# What the parts are made for. Printers and materials may also be files: printers/, materials/.
 printer: everyday
 printers:
   everyday:
