@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -10,12 +11,20 @@ from .part import Part
 from .soundness import inspect, signed_volumes
 from .topology import bodies, boundary_loop_count, is_closed
 
+_known: WeakKeyDictionary[Part, dict[str, Any]] = WeakKeyDictionary()
+
 
 def measure(part: Part, *, witness: bool = True) -> dict[str, Any]:
     """Facts of a part. `sound` is null unless the witness is asked (it costs the most).
 
     Of an open surface `bodies` counts pieces, and volume and cavities are null.
     """
+    if part not in _known:
+        _known[part] = _measure(part)
+    return {**_known[part], "sound": inspect(part).sound if witness else None}
+
+
+def _measure(part: Part) -> dict[str, Any]:
     faces, vertices = part.faces, part.vertices
     corners = vertices[faces]
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
@@ -27,7 +36,7 @@ def measure(part: Part, *, witness: bool = True) -> dict[str, Any]:
         "triangles": len(faces),
         "vertices": int(np.bincount(faces.ravel(), minlength=1).astype(bool).sum()),
         "closed": closed,
-        "sound": inspect(part).sound if witness else None,
+        "sound": None,
         "bodies": count if volume is None else int((volume > 0).sum()),
         "cavities": None if volume is None else int((volume < 0).sum()),
         "rims": 0 if closed else boundary_loop_count(faces, len(vertices)),

@@ -1,13 +1,12 @@
 """A part seen along parallel rays: which triangle, how deep and facing where, for every pixel.
 
 Parallel projection, so that a millimetre is the same number of pixels everywhere in the picture and a
-scale bar tells the truth. Rays need no graphics driver, and their cost follows the pixels.
+scale bar tells the truth. It needs no graphics driver.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,8 +53,8 @@ class Seen:
 
     face     (h,w) int32, index of the triangle
     weights  (h,w) twice, float32: of its second and third corner at the point that was met
-    normal   (h*w,3) float32, in part axes, of any length, out of the triangle's front
-    depth    (h,w) float32, mm from where the rays start
+    normal   (m,3) float32 of every triangle, in part axes, of any length, out of its front
+    depth    (h,w) float32, mm from where the rays start; endless where a ray met nothing
     axes     (3,3) of the view
 
     Neighbouring rays are `mm_per_ray` apart.
@@ -73,9 +72,6 @@ class Stage:
     """A part set up to be looked at, any number of times. The same look again costs nothing."""
 
     def __init__(self, part: Part) -> None:
-        from embreex.mesh_construction import TriangleMesh
-        from embreex.rtcore_scene import EmbreeScene
-
         used = np.zeros(len(part.vertices), bool)
         used[part.faces] = True
         self._used = part.vertices[used]
@@ -84,10 +80,11 @@ class Stage:
         self._used = self._used - centre
         self._centre = centre
         self._radius = float(np.linalg.norm(high - low)) / 2.0 or 1.0
-        self._scene: Any = EmbreeScene(robust=True)
-        # Single precision is enough once the part is at the origin: 1e-7 of its size is far below a pixel.
-        if used.any():
-            TriangleMesh(self._scene, (part.vertices - centre).astype(np.float32), np.array(part.faces))
+        self._points = part.vertices - centre
+        self._faces = np.ascontiguousarray(part.faces, np.int32)
+        corners = self._points[self._faces]
+        normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        self._normal = normal.astype(np.float32)
         self._looks: dict[bytes, Seen] = {}
 
     def extent(self, axes: Floats) -> tuple[Floats, Floats]:
@@ -103,9 +100,13 @@ class Stage:
 
     def sees(self, point: Floats, axes: Floats) -> bool:
         """Whether nothing of the part is between a point of its surface and the viewer."""
-        start = point - self._centre + axes[2] * CLEAR * self._radius
-        met = self._scene.run(start[None].astype(np.float32), axes[2:].astype(np.float32))
-        return bool(met[0] < 0)
+        from .raster import rasterise
+
+        at = axes @ (point - self._centre)
+        seen = self._points @ axes.T
+        before = np.column_stack([seen[:, 0] - at[0], seen[:, 1] - at[1], -seen[:, 2]])
+        _, _, _, depth = rasterise(before, self._faces, 1, 1)
+        return bool(depth[0, 0] > -at[2] - CLEAR * self._radius)
 
     def look(self, axes: Floats, middle: Floats, mm_per_ray: float, shape: tuple[int, int]) -> Seen:
         """Cast shape = (rows, columns) rays, `mm_per_ray` apart, about `middle` (right, up) in mm."""
@@ -115,23 +116,13 @@ class Stage:
         return self._looks[key]
 
     def _cast(self, axes: Floats, middle: Floats, mm_per_ray: float, shape: tuple[int, int]) -> Seen:
+        from .raster import rasterise
+
         rows, columns = shape
-        across = (np.arange(columns) + 0.5 - columns / 2.0) * mm_per_ray + middle[0]
-        upward = (rows / 2.0 - np.arange(rows) - 0.5) * mm_per_ray + middle[1]
-        from_right = (across[:, None] * axes[0] + 2.0 * self._radius * axes[2]).astype(np.float32)
-        from_up = (upward[:, None] * axes[1]).astype(np.float32)
-        starts = (from_up[:, None, :] + from_right[None, :, :]).reshape(-1, 3)
-        along = np.empty_like(starts)
-        along[:] = -axes[2]
-        if not len(self._used):
-            nothing = np.zeros(shape, np.float32)
-            return Seen(np.full(shape, -1, np.int32), (nothing, nothing), starts, nothing, axes, mm_per_ray)
-        met = self._scene.run(starts, along, output=True)
-        return Seen(
-            face=met["primID"].astype(np.int32, copy=False).reshape(shape),
-            weights=(met["u"].reshape(shape), met["v"].reshape(shape)),
-            normal=met["Ng"],
-            depth=met["tfar"].reshape(shape),
-            axes=axes,
-            mm_per_ray=mm_per_ray,
-        )
+        seen = self._points @ axes.T
+        on_grid = np.empty_like(seen)
+        on_grid[:, 0] = (seen[:, 0] - middle[0]) / mm_per_ray + columns / 2.0 - 0.5
+        on_grid[:, 1] = (middle[1] - seen[:, 1]) / mm_per_ray + rows / 2.0 - 0.5
+        on_grid[:, 2] = 2.0 * self._radius - seen[:, 2]
+        face, second, third, depth = rasterise(on_grid, self._faces, rows, columns)
+        return Seen(face, (second, third), self._normal, depth, axes, mm_per_ray)

@@ -97,8 +97,11 @@ def _paint(
                     if hit < 0:
                         total += paper
                         continue
-                    at = i * face.shape[1] + j
-                    x, y, z = np.float64(normal[at, 0]), np.float64(normal[at, 1]), np.float64(normal[at, 2])
+                    x, y, z = (
+                        np.float64(normal[hit, 0]),
+                        np.float64(normal[hit, 1]),
+                        np.float64(normal[hit, 2]),
+                    )
                     right = x * axes[0, 0] + y * axes[0, 1] + z * axes[0, 2]
                     up = x * axes[1, 0] + y * axes[1, 1] + z * axes[1, 2]
                     near = x * axes[2, 0] + y * axes[2, 1] + z * axes[2, 2]
