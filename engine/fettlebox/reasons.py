@@ -11,6 +11,7 @@ MEND_TICKET = "Put the ticket or the recipe right and retry the job"
 A_DEFECT = "The step has a defect: report it with failure.log, and try another recipe"
 SMALLER = "Make the scan smaller, or raise 'limits' in shop.yaml and retry the job"
 CRASHED = "Try another recipe; if it fails there too, export the scan again"
+WITHOUT_PLUGIN = "Uninstall that plugin, or have it mended, and retry the job"
 MOST_PROBLEMS = 3  # in one line; `fettlebox check` shows all of them
 READING = "reading"
 
@@ -31,6 +32,11 @@ def advice(error: FettleboxError) -> str:
     if isinstance(error, ScanError):
         return ANOTHER_SCAN
     return MEND_TICKET if isinstance(error, RecipeError) else ANOTHER_RECIPE
+
+
+def after_crash(step: str) -> str:
+    """What to do when a worker died at `step`. Facts and pictures are what only a plugin adds."""
+    return WITHOUT_PLUGIN if step.startswith(("facts ", "picture ")) else CRASHED
 
 
 def in_one_line(error: FettleboxError) -> str:

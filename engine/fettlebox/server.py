@@ -280,7 +280,7 @@ class _Server:
             self.tell("again", text, job, private=True, attempt=begun.attempt)
         else:
             times = "once" if begun.attempt == 1 else f"{begun.attempt} times"
-            sentence, advice = f"{answer.sentence} (tried {times})", reasons.CRASHED
+            sentence, advice = f"{answer.sentence} (tried {times})", reasons.after_crash(answer.step)
             reason = reasons.reason(begun.card.scan, answer.step, sentence, advice)
             self._ended(self.store.finish(begun, State.REJECTED, reason, keep_results=False), answer.seconds)
 
