@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import trimesh
 from fettlebox import run_job
+from fettlebox.api import Grader, Step, StepContext, StepError, StepParams, StepResult, step
 from fettlebox.catalog import Catalog, find_steps
 from fettlebox.errors import RecipeError, ScanError
 from fettlebox.hooks import FactCollector, Painter, RawMesh, Reader, Source, Writer
@@ -70,6 +71,8 @@ def with_hooks(*given: Any) -> Catalog:
         elif isinstance(hook, Writer):
             found["writers"][hook.format] = hook
             brought["writers", hook.format] = "my-plugin"
+        elif isinstance(hook, Step):
+            catalog.steps[hook.name] = hook
         else:
             kind = "collectors" if isinstance(hook, FactCollector) else "painters"
             found[kind][f"my-plugin/{hook.name}"] = hook
@@ -172,6 +175,9 @@ def test_a_reader_leaves_the_process_as_it_was(run: Run) -> None:
     before = Path.cwd(), np.random.get_state()[1].tolist()  # type: ignore[index,union-attr]
     result = run(Reader("n", (".num",), chdir_and_read), scan="box.num", data=written_numbers(box()))
     assert result.state == "done"
+    assert result.record.timing["put_back"] == {
+        "reader .num of my-plugin": ["the current folder", "numpy's random state", "what it printed"]
+    }
     assert (Path.cwd(), np.random.get_state()[1].tolist()) == before  # type: ignore[index,union-attr]
 
 
@@ -308,6 +314,63 @@ def test_what_a_hook_changes_for_all_is_put_back_and_named(run: Run, tmp_path: P
         tmp_path / "job" / "traveler.html"
     ).read_text("utf-8")
     assert replay(tmp_path / "job").same
+
+
+def littering(part: Part, about: Mapping[str, str]) -> bytes:
+    os.environ["FETTLE_TEST"] = "x"
+    return written_numbers(part)
+
+
+def test_what_a_writer_changes_for_all_is_put_back_and_named(run: Run) -> None:
+    result = run(Writer("num", littering), recipe=RECIPE.replace("[stl]", "[num]"))
+    assert result.record.timing["put_back"] == {"writer num of my-plugin": ["the environment"]}
+    assert "FETTLE_TEST" not in os.environ
+
+
+class Params(StepParams):
+    fail: bool = False
+
+
+def test_what_a_step_changes_for_all_is_put_back_and_named(run: Run) -> None:
+    @step("vandalise", version=1, summary="Change what is everybody's.")
+    def vandalise(part: Part, params: Params, ctx: StepContext) -> StepResult:
+        vandal(part, ctx)
+        if params.fail:
+            raise StepError("it was too much for it")
+        return StepResult(part)
+
+    before = Path.cwd(), dict(os.environ), np.geterr()
+    recipe = RECIPE.replace("  - scale", "  - vandalise\n  - vandalise: {fail: true}\n    id: again\n"
+                            "    otherwise: skip\n  - scale")  # fmt: skip
+    result = run(vandalise, recipe=recipe)
+    assert result.state == "done", result.reason
+    assert list(result.record.timing["put_back"]) == ["vandalise", "again"]
+    assert "what it printed" in result.record.timing["put_back"]["again"]
+    assert (Path.cwd(), dict(os.environ), np.geterr()) == before
+
+
+def two_takes(grade: Any, folder: Path) -> JobResult:
+    """One job on two takes, with a plugin's grader."""
+    original = folder / "original"
+    original.mkdir(parents=True)
+    for name in ("a", "b"):
+        box().export(original / f"{name}.stl")
+    (original / "box.takes.ticket.yaml").write_text("takes: [a.stl, b.stl]\nunit: mm\n")
+    task = JobTask(
+        "0123456789abcdef-1", folder, "a.stl", RECIPE, "plain.yaml", ticket_name="box.takes.ticket.yaml"
+    )
+    return perform(task)
+
+
+@pytest.mark.parametrize("grade", [lambda part, origin: 1 / 0, lambda part, origin: "good"])
+def test_a_grader_that_fails_rejects_with_its_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, grade: Any
+) -> None:
+    monkeypatch.setattr(run_job, "_catalog_here", [replace(find_steps(), graders=[Grader("mine", grade)])])
+    result = two_takes(grade, tmp_path / "job")
+    assert result.state == "rejected"
+    assert "grading with 'mine' failed (" in (result.reason or "")
+    assert "send the best take alone, or have the plugin mended" in (result.reason or "")
 
 
 def test_memory_that_a_hook_runs_out_of_is_the_job_s_limit(run: Run) -> None:

@@ -7,7 +7,8 @@ from __future__ import annotations
 import hashlib
 import json
 import struct
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -15,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from .api import StepContext
+from .api import Grade, Grader, StepContext
 from .catalog import Catalog
 from .errors import FettleboxError, ScanError, StepError
 from .fact_names import without_unit
@@ -30,10 +31,22 @@ from .recipe import PlannedStep
 from .run_steps import Run
 
 Progress = Callable[[str, float], None]
+Noting = Callable[[str], Callable[[str], None]]
 MOST_FACT_BYTES = 100_000
 MOST_PICTURE_BYTES = 5_000_000
 MOST_PICTURE_PX = 4096
 PNG = b"\x89PNG\r\n\x1a\n"
+
+
+class PutBack(dict[str, list[str]]):
+    """Step or hook → what it changed for the whole process, and what was put back."""
+
+    def noting(self, what: str) -> Callable[[str], None]:
+        return lambda changed: self.setdefault(what, []).append(changed)
+
+
+def _nobody(what: str) -> Callable[[str], None]:
+    return lambda changed: None
 
 
 @dataclass
@@ -43,7 +56,7 @@ class Helpers:
     facts     `PACKAGE/NAME` → facts of the finished part
     pictures  name → PNG, with `captions` by the same names
     warnings  what a hook could not do, in sentences
-    put_back  hook → what it changed for the whole process
+    put_back  what they changed for the whole process
     """
 
     catalog: Catalog
@@ -56,7 +69,7 @@ class Helpers:
     pictures: dict[str, bytes] = field(default_factory=dict)
     captions: dict[str, str] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
-    put_back: dict[str, list[str]] = field(default_factory=dict)
+    put_back: PutBack = field(default_factory=PutBack)
 
     def after_step(self, planned: PlannedStep, run: Run) -> None:
         """Enter into a step's record what collectors measure on the part that it changed."""
@@ -121,7 +134,7 @@ class Helpers:
                 extras=run.extras,
             )
             try:
-                with bounded(lambda changed: self.put_back.setdefault(what, []).append(changed)):
+                with bounded(self.put_back.noting(what)):
                     answer = ask(ctx)
             except (Exception, SystemExit) as error:
                 if isinstance(error, MemoryError) or is_no_room(error):
@@ -135,8 +148,38 @@ class Helpers:
             self.warnings += (sentence,)
 
 
+def graders_of(catalog: Catalog, progress: Progress, noting: Noting = _nobody) -> list[Grader]:
+    """Graders whose failures are ScanErrors that name them."""
+
+    def guarded(grader: Grader) -> Grader:
+        what = f"grading with {grader.name!r}"
+
+        def grade(part: Part, origin: Origin) -> Grade:
+            progress(what, 0.0)
+            with _as_expected(what, ScanError, "send the best take alone"), bounded(noting(what)):
+                graded = grader.grade(part, origin)
+                if not isinstance(graded, Grade):
+                    raise TypeError(f"gave {type(graded).__name__}; expected Grade")
+                return graded
+
+        return replace(grader, grade=grade)
+
+    return [guarded(grader) for grader in catalog.graders]
+
+
+@contextmanager
+def _as_expected(what: str, kind: type[FettleboxError], do: str) -> Iterator[None]:
+    """A defect of a plugin as a sentence. What is expected, and the limits of the machine, go through."""
+    try:
+        yield
+    except (FettleboxError, MemoryError, OSError):
+        raise
+    except (Exception, SystemExit) as error:
+        raise kind(f"{what} failed ({_in_words(error)}); {do}, or have the plugin mended") from error
+
+
 def readers_of(
-    catalog: Catalog, progress: Progress = lambda step, fraction: None
+    catalog: Catalog, progress: Progress = lambda step, fraction: None, noting: Noting = _nobody
 ) -> dict[str, Callable[[Source], RawMesh]]:
     """By ending: functions that read as the built-in ones do. What they give is a surface of plausible
     finite numbers within the limits; what they raise is ScanError, MemoryError or OSError.
@@ -147,17 +190,11 @@ def readers_of(
 
         def read(source: Source) -> RawMesh:
             progress(f"{READING} a {reader.name} with {package}", 0.0)
-            try:
-                with bounded():
+            what = f"{source.name}: the reader {reader.name!r} of {package}"
+            with _as_expected(what, ScanError, "send the scan in another format"):
+                with bounded(noting(f"reader {suffix} of {package}")):
                     mesh = reader.read(source)
                 return checked(source, _as_arrays(mesh))
-            except (FettleboxError, MemoryError, OSError):
-                raise
-            except (Exception, SystemExit) as error:
-                raise ScanError(
-                    f"{source.name}: the reader {reader.name!r} of {package} failed ({_in_words(error)}); "
-                    "send the scan in another format, or have the plugin mended"
-                ) from error
 
         return read
 
@@ -165,7 +202,7 @@ def readers_of(
 
 
 def writers_of(
-    catalog: Catalog, progress: Progress = lambda step, fraction: None
+    catalog: Catalog, progress: Progress = lambda step, fraction: None, noting: Noting = _nobody
 ) -> dict[str, Callable[[Part, Mapping[str, str]], bytes]]:
     """By format: functions that give a file's bytes, or raise StepError, MemoryError or OSError."""
 
@@ -174,19 +211,13 @@ def writers_of(
 
         def write(part: Part, about: Mapping[str, str]) -> bytes:
             progress(f"writing {form} with {package}", 0.0)
-            try:
-                with bounded():
+            what = f"the writer of {form!r} of {package}"
+            with _as_expected(what, StepError, "deliver another format"):
+                with bounded(noting(f"writer {form} of {package}")):
                     data = writer.write(part, about)
                 if not isinstance(data, bytes) or not data:
                     raise TypeError(f"gave {type(data).__name__} of nothing; expected bytes")
                 return data
-            except (FettleboxError, MemoryError, OSError):
-                raise
-            except (Exception, SystemExit) as error:
-                raise StepError(
-                    f"the writer of {form!r} of {package} failed ({_in_words(error)}); deliver another "
-                    "format, or have the plugin mended"
-                ) from error
 
         return write
 

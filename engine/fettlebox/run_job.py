@@ -30,7 +30,7 @@ from .delivering import (
     write_zip,
 )
 from .errors import FettleboxError, HoldError, RecipeError, ScanError, StepError
-from .hooking import Helpers, readers_of, writers_of
+from .hooking import Helpers, PutBack, graders_of, readers_of, writers_of
 from .jobs.atomic import is_no_room
 from .jobs.digest import NotAScan, digest
 from .jobs.folders import clear_results
@@ -146,10 +146,12 @@ def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
 
     progress(READING, 0.0)
     place, scan, takes = original / task.scan_name, None, {}
-    read = partial(read_scan, more=readers_of(catalog, progress))
+    put_back = PutBack()
+    read = partial(read_scan, more=readers_of(catalog, progress, put_back.noting))
     if ticket is not None and ticket.takes:
+        graders = graders_of(catalog, progress, put_back.noting)
         chosen = best_take(
-            place, ticket.takes, catalog.graders, lambda read: declared(read, ticket)[0], ticket.take, read
+            place, ticket.takes, graders, lambda read: declared(read, ticket)[0], ticket.take, read
         )
         place, scan = chosen.path, chosen.scan
         takes = {"take": chosen.name, "takes": list(chosen.account)}
@@ -169,7 +171,7 @@ def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
     makers = steps_to_keep(plan)
     kept: dict[str | None, Goods] = {None: Goods(part)}
 
-    helpers = Helpers(catalog, origin, task.printer, _seed(record), task.folder, progress)
+    helpers = Helpers(catalog, origin, task.printer, _seed(record), task.folder, progress, put_back=put_back)
 
     def keep(planned: PlannedStep, run: Run) -> None:
         helpers.after_step(planned, run)
@@ -191,15 +193,16 @@ def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
         helpers.at_end(run)
     if run.reused:
         record = replace(record, timing={"reused": list(run.reused)})
-    if put_back := run.put_back | helpers.put_back:
-        record = replace(record, timing={**record.timing, "put_back": put_back})
     progress("recording", 0.0)
     after = {name: kept[maker] for name, maker in makers.items() if maker in kept}
     record = replace(
         record, warnings=(*record.warnings, *run.warnings, *helpers.warnings), collected=helpers.facts
     )
-    writers = writers_of(catalog, progress)
-    return _deliver(task, record, recipe, scan, run, after, helpers, writers)
+    writers = writers_of(catalog, progress, put_back.noting)
+    record = _deliver(task, record, recipe, scan, run, after, helpers, writers)
+    if changed := run.put_back | put_back:
+        record = replace(record, timing={**record.timing, "put_back": changed})
+    return record
 
 
 def _deliver(
