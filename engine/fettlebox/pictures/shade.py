@@ -65,6 +65,26 @@ def paint(
 
 
 @numba.njit(cache=True)
+def _light(normal: Singles, axes: Floats, lights: Floats) -> float:
+    """How much light falls on a triangle, more than nothing; negative if its back is seen."""
+    x, y, z = np.float64(normal[0]), np.float64(normal[1]), np.float64(normal[2])
+    right = x * axes[0, 0] + y * axes[0, 1] + z * axes[0, 2]
+    up = x * axes[1, 0] + y * axes[1, 1] + z * axes[1, 2]
+    near = x * axes[2, 0] + y * axes[2, 1] + z * axes[2, 2]
+    back = near < 0.0
+    length = math.sqrt(right * right + up * up + near * near)
+    if length > 0.0:
+        scale = -1.0 / length if back else 1.0 / length
+        right, up, near = right * scale, up * scale, near * scale
+    light = GROUND + (SKY - GROUND) * (up * 0.5 + 0.5)
+    for k in range(lights.shape[0]):
+        facing = right * lights[k, 0] + up * lights[k, 1] + near * lights[k, 2]
+        if facing > 0.0:
+            light += lights[k, 3] * facing
+    return -light if back else light
+
+
+@numba.njit(cache=True)
 def _paint(
     face: Ints,
     second: Singles,
@@ -86,6 +106,7 @@ def _paint(
         paper[c] = decode[PAPER[c]]
     rows, columns = face.shape[0] // step, face.shape[1] // step
     out = np.empty((rows, columns, 3), np.uint8)
+    lit = np.zeros(len(normal))  # of triangles that were met; most have many rays, or none
     total = np.empty(3)
     base = np.empty(3)
     for row in range(rows):
@@ -97,24 +118,10 @@ def _paint(
                     if hit < 0:
                         total += paper
                         continue
-                    x, y, z = (
-                        np.float64(normal[hit, 0]),
-                        np.float64(normal[hit, 1]),
-                        np.float64(normal[hit, 2]),
-                    )
-                    right = x * axes[0, 0] + y * axes[0, 1] + z * axes[0, 2]
-                    up = x * axes[1, 0] + y * axes[1, 1] + z * axes[1, 2]
-                    near = x * axes[2, 0] + y * axes[2, 1] + z * axes[2, 2]
-                    back = near < 0.0
-                    length = math.sqrt(right * right + up * up + near * near)
-                    if length > 0.0:
-                        scale = -1.0 / length if back else 1.0 / length
-                        right, up, near = right * scale, up * scale, near * scale
-                    light = GROUND + (SKY - GROUND) * (up * 0.5 + 0.5)
-                    for k in range(lights.shape[0]):
-                        facing = right * lights[k, 0] + up * lights[k, 1] + near * lights[k, 2]
-                        if facing > 0.0:
-                            light += lights[k, 3] * facing
+                    if lit[hit] == 0.0:
+                        lit[hit] = _light(normal[hit], axes, lights)
+                    back = lit[hit] < 0.0
+                    light = abs(lit[hit])
                     light = 1.0 + (light * crease[row, column] - 1.0) * contrast
                     if back:
                         base[:] = clay[1]
