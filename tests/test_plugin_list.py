@@ -114,6 +114,12 @@ def test_a_writer_whose_files_nobody_here_reads_is_proven_as_far_as_that_goes(fu
         checks_of("flatt", full, {})
 
 
+def test_what_only_adds_is_proven_by_its_package_and_name(full: Catalog) -> None:
+    for name in ("my-foot/foot", "my-view/view"):
+        found = faults(list(checks_of(name, full, {})))
+        assert "nothing to say" in found["its answers can be kept"]
+
+
 def test_the_board_takes_uploads_that_a_plugin_reads(full: Catalog, monkeypatch: pytest.MonkeyPatch) -> None:
     from fettlebox.board import uploads
     from fettlebox.board.problems import Refused

@@ -41,7 +41,8 @@ def plugin_prove(
     name: Annotated[
         str,
         typer.Argument(
-            help="An installed step, the ending of a reader (.asc), or the format of a writer (obj).",
+            help="An installed step, the ending of a reader (.asc), the format of a writer (obj), or a fact "
+            "collector or painter (PACKAGE/NAME).",
             metavar="NAME",
         ),
     ],
@@ -54,7 +55,7 @@ def plugin_prove(
     ] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Hold a step, reader or writer against the plugin contract. Exit status 4: it breaks a check."""
+    """Hold what a plugin brings against the plugin contract. Exit status 4: it breaks a check."""
     from . import printing
     from .catalog import find_steps
     from .proving import checks_of

@@ -1,4 +1,4 @@
-"""Which checks hold an installed step, reader or writer against the plugin contract."""
+"""Which checks hold what is installed against the plugin contract."""
 
 from __future__ import annotations
 
@@ -11,14 +11,15 @@ from .catalog import Catalog
 from .errors import UsageError
 from .hooking import readers_of
 from .mesh import READABLE, Part, read_scan
-from .testing import Check, contract, reader_contract, writer_contract
+from .testing import Check, addition_contract, contract, reader_contract, writer_contract
 
 
 def checks_of(
     name: str, catalog: Catalog, settings: Mapping[str, Any], samples: Sequence[Path] = ()
 ) -> list[Check]:
     """The checks of a step by its name, of a reader by its ending (`.asc`, with `samples` to read), of a
-    writer by its format. Raises UsageError where there is none of the name.
+    writer by its format, of a fact collector or painter by `PACKAGE/NAME`. Raises UsageError where
+    there is none of the name.
     """
     if name in catalog.steps:
         return contract(catalog.steps[name], settings)
@@ -40,4 +41,6 @@ def checks_of(
                 return read_scan(file, more=more).part
 
         return writer_contract(catalog.writers[name], read if ending in (*READABLE, *more) else None)
+    if name in catalog.collectors or name in catalog.painters:
+        return addition_contract(catalog.collectors.get(name) or catalog.painters[name])
     raise UsageError(catalog.why_not(name))

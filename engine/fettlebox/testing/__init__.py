@@ -11,6 +11,7 @@ In a test of one's own, with pytest:
 Without pytest, `fettlebox plugin prove NAME` does the same for an installed step.
 """
 
+from .additions import addition_contract
 from .contract import Check, contract
 from .formats import reader_contract, writer_contract
 from .shapes import ball, brick, bust, bust_scan
@@ -19,6 +20,7 @@ from .watching import ContractError
 __all__ = [
     "Check",
     "ContractError",
+    "addition_contract",
     "ball",
     "brick",
     "bust",
