@@ -30,7 +30,7 @@ types: setup
 	@$(BIN)/mypy
 
 bench: setup
-	@$(BIN)/python -m benchmarks
+	@$(BIN)/python -m benchmarks $(if $(FULL),--full)
 
 clean:
 	rm -rf $(VENV) demo_shop build dist .pytest_cache .mypy_cache .ruff_cache

@@ -67,11 +67,11 @@ class Spent:
 
 def spent(work: Callable[[], Any]) -> Spent:
     """Run something once. The growth is the kernel's high-water mark, set back before (Linux only)."""
-    before_mb = _set_back_mb()
+    before_mb = set_back_mb()
     start = time.process_time()
     made = work()
     cpu_s = time.process_time() - start
-    return Spent(made, cpu_s, None if before_mb is None else max(_status_mb("VmHWM") - before_mb, 0.0))
+    return Spent(made, cpu_s, None if before_mb is None else max(status_mb("VmHWM") - before_mb, 0.0))
 
 
 def ratio(theirs: float | None, ours: float | None) -> float | None:
@@ -87,9 +87,26 @@ def tell(row: Row) -> None:
             file.write(json.dumps(asdict(row), default=float) + "\n")
 
 
+def tell_job(job: dict[str, Any]) -> None:
+    """Hand on what a whole job of ours took, from which the growth of each step's cost is read."""
+    place = os.environ.get(TELL_TO)
+    if place:
+        with Path(place).open("a", encoding="utf-8") as file:
+            file.write(json.dumps({"job": job}, default=float) + "\n")
+
+
 def told(place: Path) -> list[Row]:
     """The rows in a file that `tell` wrote."""
-    return [Row(**json.loads(line)) for line in place.read_text("utf-8").splitlines()]
+    return [Row(**line) for line in _lines(place) if "job" not in line]
+
+
+def told_jobs(place: Path) -> list[dict[str, Any]]:
+    """The jobs in the same file, as `tell_job` was given them."""
+    return [line["job"] for line in _lines(place) if "job" in line]
+
+
+def _lines(place: Path) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in place.read_text("utf-8").splitlines()]
 
 
 def table(rows: Sequence[Row]) -> str:
@@ -110,17 +127,18 @@ def _cells(row: Row) -> tuple[str, ...]:
     return (row.step, f"{row.triangles:,}", row.against, *times, row.quality, row.verdict)
 
 
-def _set_back_mb() -> float | None:
+def set_back_mb() -> float | None:
     """Give free memory back, set the high-water mark to what is in use, and say how much that is."""
     try:
         ctypes.CDLL(None).malloc_trim(0)
         Path("/proc/self/clear_refs").write_text("5")
-        return _status_mb("VmRSS")
+        return status_mb("VmRSS")
     except (OSError, AttributeError):
         return None
 
 
-def _status_mb(name: str) -> float:
+def status_mb(name: str) -> float:
+    """A size that the kernel tells of this process, such as VmRSS, in MB. Raises OSError if it does not."""
     for line in Path("/proc/self/status").read_text().splitlines():
         if line.startswith(f"{name}:"):
             return int(line.split()[1]) * 1024 / 1e6

@@ -1,0 +1,86 @@
+"""What `python -m benchmarks` calls: each script, with what, and how much time and memory it may take."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+RECIPES = (
+    "quarter-bust", "figurine", "resin-figurine", "full-size-head", "bust-on-plinth",
+    "life-size-in-pieces", "relief", "inspect-only",
+)  # fmt: skip
+GROWN = ("quarter-bust", "resin-figurine", "bust-on-plinth", "life-size-in-pieces")
+"""Recipes that have every step between them, whose growth is measured at more sizes."""
+
+
+PARTS = (
+    "__main__", "bounded", "bump_shapes", "calls", "expert", "expert_recipes", "growth", "head_costs",
+    "judging", "measured_run", "our_job", "plots", "queue_simulation", "quoting", "raw_scans", "rows",
+)  # fmt: skip
+"""Modules that others are made of."""
+
+BY_THEMSELVES = ("live_pages", "shop_model", "workers")
+"""What needs a real server, whose figures are no comparison with a library."""
+
+
+@dataclass(frozen=True)
+class Call:
+    """One run of one script."""
+
+    script: str
+    arguments: tuple[str, ...]
+    seconds: float
+    memory_mb: float = 14_000.0
+
+    @property
+    def label(self) -> str:
+        return " ".join((self.script, *self.arguments))
+
+
+@dataclass(frozen=True)
+class Sizes:
+    """What a script is called with, each a call of its own; `full` comes in place of `small`."""
+
+    small: tuple[tuple[str, ...], ...]
+    full: tuple[tuple[str, ...], ...]
+
+
+def recipes(
+    names: tuple[str, ...], *triangles: int, more: tuple[str, ...] = ()
+) -> tuple[tuple[str, ...], ...]:
+    return tuple((name, "--triangles", str(count), *more) for count in triangles for name in names)
+
+
+OURS = ("--ours-only",)
+
+BENCHMARKS = {
+    "formats": Sizes((("--side", "224"),), (("--side", "895"),)),
+    "slicing": Sizes((("--side", "100", "--layers", "200"),), (("--side", "317", "--layers", "600"),)),
+    "plinth_and_text": Sizes((("--detail", "6"),), (("--detail", "8"),)),
+    "split": Sizes((("--detail", "6"),), (("--detail", "8"),)),
+    "hollow": Sizes((("--detail", "6"),), (("--detail", "8"),)),
+    "tilted_cut": Sizes((("81920",),), (("327680",),)),
+    "closing": Sizes((("--least",),), ((),)),
+    "knockdown": Sizes((), ((),)),
+    "whole_recipes": Sizes(
+        (*recipes(RECIPES, 50_000), *recipes(("quarter-bust",), 100_000, 200_000, more=OURS)),
+        (
+            *recipes(RECIPES, 100_000, 400_000),
+            *recipes(GROWN, 50_000, 200_000, more=OURS),
+            *recipes(RECIPES, 1_000_000),
+            *recipes(("quarter-bust", "relief"), 4_000_000),
+            *recipes(("resin-figurine",), 4_000_000, more=OURS),
+        ),
+    ),
+}  # fmt: skip
+
+
+def calls_of(full: bool) -> list[Call]:
+    """All calls of a run, in order."""
+    return list(_calls(full))
+
+
+def _calls(full: bool) -> Iterator[Call]:
+    for script, sizes in BENCHMARKS.items():
+        for arguments in sizes.full if full else sizes.small:
+            yield Call(script, arguments, 3600.0 if full else 900.0)
