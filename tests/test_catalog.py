@@ -139,6 +139,14 @@ def test_of_two_plugins_for_one_format_the_second_is_set_aside(find: Find, kind:
     )
 
 
+def test_what_cannot_come_whole_does_not_come_at_all(find: Find) -> None:
+    """An ending of its own does not help a reader that also wants a taken one."""
+    source = HOOKS.format(kind="Reader", given="'grid', ('.asc', '.stl'), len")
+    catalog = find(bad=source, good=HOOKS.format(kind="Reader", given=READER.format(".asc")))
+    assert list(catalog.quarantined) == ["bad"]
+    assert catalog.brought_by == {("readers", ".asc"): "good"}
+
+
 @pytest.mark.parametrize(
     ("kind", "given", "where"),
     [

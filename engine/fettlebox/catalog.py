@@ -6,7 +6,8 @@ import re
 import warnings
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from copy import copy
+from dataclasses import dataclass, field, fields
 from difflib import get_close_matches
 from importlib import metadata
 from typing import Any
@@ -84,14 +85,20 @@ def find_steps(entry_points: Iterable[metadata.EntryPoint] | None = None) -> Cat
         try:
             with _warnings_noted(catalog, source):
                 made_for, hooks = _load(entry)
-                for kind, hook in hooks:
-                    _admit(kind, brought_up(hook, made_for), catalog, source)
+            with_it = _copy(catalog)  # what an entry point brings comes whole or not at all
+            for kind, hook in hooks:
+                _admit(kind, brought_up(hook, made_for), with_it, source)
+            catalog = with_it
             if (note := note_on(made_for)) and f"{source}: {note}" not in catalog.notes:
                 catalog.notes.append(f"{source}: {note}")
         except (Exception, SystemExit) as error:  # whatever a plugin does wrong is its own matter
             key = entry.name if entry.name not in catalog.quarantined else f"{source}:{entry.name}"
             catalog.quarantined[key] = Quarantined(entry.name, source, _sentence(error))
     return catalog
+
+
+def _copy(catalog: Catalog) -> Catalog:
+    return Catalog(**{one.name: copy(getattr(catalog, one.name)) for one in fields(catalog)})
 
 
 def _load(entry: metadata.EntryPoint) -> tuple[int, list[tuple[str, Any]]]:
