@@ -46,6 +46,7 @@ LAYERS = [
         "plugin_list",
         "proving",
         "printing",
+        "suiting",
         "trying",
         "testing",
     },

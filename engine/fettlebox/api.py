@@ -21,7 +21,7 @@ Heavy libraries are imported inside the function, so that recipes can be checked
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Generic, TypeVar
@@ -46,6 +46,10 @@ hookspec = pluggy.HookspecMarker("fettlebox")
 hookimpl = pluggy.HookimplMarker("fettlebox")
 
 P = TypeVar("P", bound=StepParams)
+Unsuited = Callable[[P, Printer, Sequence[tuple[str, StepParams]]], Iterable[str]]
+"""(params, printer, later) → sentences: why this cannot come out on that printer, whatever the part. `later`
+are the steps that follow, by name, with their parameters.
+"""
 
 
 @dataclass(frozen=True)
@@ -93,7 +97,7 @@ class StepResult:
 @dataclass(frozen=True)
 class Step(Generic[P]):
     """A step as the engine knows it. `shorthand` is the parameter that a bare value sets; `keeps_sound` says
-    that of a sound solid it makes a sound solid.
+    that of a sound solid it makes a sound solid; `unsuited` is asked when recipes are held against printers.
     """
 
     name: str
@@ -103,6 +107,7 @@ class Step(Generic[P]):
     run: Callable[[Part, P, StepContext], StepResult]
     shorthand: str | None = None
     keeps_sound: bool = True
+    unsuited: Unsuited[P] | None = None
 
     @hookimpl
     def fettlebox_steps(self) -> list[Step[Any]]:
@@ -153,7 +158,13 @@ class Notifier:
 
 
 def step(
-    name: str, *, version: int, summary: str, shorthand: str | None = None, keeps_sound: bool = True
+    name: str,
+    *,
+    version: int,
+    summary: str,
+    shorthand: str | None = None,
+    keeps_sound: bool = True,
+    unsuited: Unsuited[Any] | None = None,
 ) -> Callable[[Callable[[Part, P, StepContext], StepResult]], Step[P]]:
     """Make a function of (part, params, ctx) a step. Its parameters' class is read from its annotation."""
 
@@ -168,7 +179,7 @@ def step(
         if not (isinstance(params, type) and issubclass(params, StepParams)):
             raise TypeError(f"step {name!r}: annotate {given[1]!r} with a subclass of StepParams")
         return Step(
-            name, version, summary, typing.cast(type[P], params), function, shorthand, keeps_sound=keeps_sound
+            name, version, summary, typing.cast(type[P], params), function, shorthand, keeps_sound, unsuited
         )
 
     return wrap

@@ -177,11 +177,17 @@ def check(
     ],
     as_json: AsJson = False,
 ) -> int:
-    """Check recipes without running them; every problem is shown with its place."""
+    """Check recipes without running them; every problem is shown with its place, and of a shop what its
+    printers cannot make.
+    """
     from . import printing
     from .checking import check_paths
+    from .suiting import suits_of
 
-    return printing.check_report(check_paths(recipes), as_json=as_json)
+    worst = printing.check_report(check_paths(recipes), as_json=as_json)
+    for shop in (path for path in recipes if path.is_dir()):
+        worst = max(worst, printing.suited_report(suits_of(shop), as_json=as_json))
+    return worst
 
 
 @command("explain")

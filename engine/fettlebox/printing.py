@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from .replay import Replay
     from .run_job import JobResult
     from .run_steps import Run
+    from .suiting import Suited
     from .testing import Check
 
 
@@ -190,6 +191,20 @@ def check_report(checked: Sequence[Checked], *, as_json: bool) -> int:
                 print()
             print(f"{one.path}: {'good' if not one.problems else f'{len(one.problems)} to mend'}")
     return 2 if any(one.problems for one in checked) else 0
+
+
+def suited_report(found: Sequence[Suited], *, as_json: bool) -> int:
+    """Print recipes against printers; the exit status is 2 when one does not suit the shop's own printer."""
+    if as_json:
+        for one in found:
+            as_json_line({**asdict(one), "file": str(one.file), "ok": one.verdict != "no"})
+    elif found:
+        from .suiting import table_of
+
+        print()
+        for line in table_of(found):
+            print(plain(line))
+    return 2 if any(one.own and one.verdict == "no" for one in found) else 0
 
 
 def explanation(explained: Explanation, *, as_json: bool) -> None:

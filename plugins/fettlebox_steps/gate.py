@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import Any, Literal
 
-from fettlebox.api import HoldError, Part, StepContext, StepError, StepParams, StepResult, step
+from fettlebox.api import HoldError, Part, Printer, StepContext, StepError, StepParams, StepResult, step
 from pydantic import Field
 
 from .demands import (
+    Band,
     Base,
     Bodies,
     Closed,
@@ -57,7 +59,47 @@ class Params(StepParams):
     )
 
 
-@step("gate", version=1, summary="Let only parts pass that meet every demand.")
+def unsuited(params: Params, printer: Printer, later: Sequence[tuple[str, StepParams]]) -> Iterator[str]:
+    """Demands that no part of this printer meets, and such that this gate, or the next, contradicts."""
+    x, y, z = printer.build_volume_mm
+    if params.sound is not None and params.closed is not None and not params.closed.root:
+        yield "nothing is a sound solid and open: leave one of the two demands out"
+    most = (
+        ("height", params.height, z),
+        ("volume", params.volume, x * y * z),
+        ("base", params.base, x * y),
+    )
+    for name, band, limit in most:
+        if band is not None and band.above is not None and band.above >= limit:
+            wanted, there = type(band).write(band.above), type(band).write(limit)
+            yield f"{name}: nothing that the printer builds is above {wanted}; it has room for {there}"
+    wall = params.wall
+    if wall is not None and wall.below is not None and wall.below <= printer.finest_mm:
+        yield (
+            f"wall: the printer draws nothing finer than {printer.finest_mm:g} mm, and only parts with a "
+            f"wall below {wall.below:g} mm would pass"
+        )
+    for name, following in later:
+        if isinstance(following, Params):
+            yield from _contradictions(params, following)
+        if name not in ("gate", "estimate", "inspect"):
+            return  # it may change what the next gate measures
+
+
+def _contradictions(first: Params, second: Params) -> Iterator[str]:
+    for name in Params.model_fields:
+        ours, theirs = getattr(first, name), getattr(second, name)
+        if isinstance(ours, Band) and isinstance(theirs, Band):
+            write = type(ours).write
+            for one, other in ((ours, theirs), (theirs, ours)):
+                if one.above is not None and other.below is not None and one.above >= other.below:
+                    above, below = write(one.above), write(other.below)
+                    yield f"{name}: two gates want it above {above} and below {below}; nothing passes both"
+        elif isinstance(ours, Closed) and isinstance(theirs, Closed) and ours.root != theirs.root:
+            yield "closed: one gate wants the surface closed and another open; nothing passes both"
+
+
+@step("gate", version=1, summary="Let only parts pass that meet every demand.", unsuited=unsuited)
 def gate(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """Judge every demand, so that one failure hides no other."""
     measured = Measured(part, ctx)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from fettlebox.api import (
     HoldError,
     Length,
     Part,
+    Printer,
     StepContext,
     StepError,
     StepParams,
@@ -41,11 +43,21 @@ class Params(StepParams):
     )
 
 
+def unsuited(params: Params, printer: Printer, later: Sequence[tuple[str, StepParams]]) -> Iterator[str]:
+    """A wall too fine to print, and resin that cannot run out."""
+    finest_mm, what = max((printer.finest_mm, "line or dot"), (printer.layer_mm, "layer"))
+    if params.wall < finest_mm:
+        yield f"a wall of {params.wall:g} mm is thinner than the printer's {what} of {finest_mm:g} mm"
+    if printer.kind == "resin" and all(name != "drain" for name, _ in later):
+        yield "liquid resin would stay inside the hollow part; put drain after hollow"
+
+
 @step(
     "hollow",
     version=2,
     summary="Make the part hollow, with a wall nowhere thinner than asked.",
     shorthand="wall",
+    unsuited=unsuited,
 )
 def hollow(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """The outer surface stays as it is. What is thinner than two walls, such as a limb, stays solid."""

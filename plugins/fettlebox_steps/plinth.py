@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -10,6 +11,7 @@ from fettlebox.api import (
     Length,
     Part,
     Plane,
+    Printer,
     StepContext,
     StepError,
     StepParams,
@@ -89,8 +91,19 @@ class Params(StepParams):
         return self
 
 
+def unsuited(params: Params, printer: Printer, later: Sequence[tuple[str, StepParams]]) -> Iterator[str]:
+    """A plinth that leaves no room for the part."""
+    x, y, z = printer.build_volume_mm
+    if all(name != "split" for name, _ in later) and (params.height >= z or 2 * params.margin >= min(x, y)):
+        yield (
+            f"a plinth {params.height:g} mm high with {params.margin:g} mm on all sides leaves no room for "
+            f"the part: the printer builds {x:g} × {y:g} × {z:g} mm"
+        )
+
+
 @step(
     "plinth",
+    unsuited=unsuited,
     version=1,
     summary="Put a plinth under the part, on which it stands steadily.",
     shorthand="shape",

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any, Literal
 
 from fettlebox.api import (
     Length,
     Part,
+    Printer,
     Ratio,
     StepContext,
     StepError,
@@ -24,6 +27,10 @@ SITS_WITHIN_MM = 1e-6
 DETAIL_SHARE = 0.05
 """The detail that counts is the bend that 5 % of the surface is tighter than: less is scanner noise and
 single sharp edges, more would not warn before lips and eyelids are gone (our judgement)."""
+
+TURNING = frozenset({"seat", "orient"})
+KEEP_SIZE = TURNING | {"gate", "estimate", "inspect", "hollow", "drain", "label", "plinth", "knockdown"}
+"""Steps after which a part is no smaller than before, but for a knob or a grain."""
 
 _ONE_OF = ("by", "height", "longest", "fit")
 
@@ -67,11 +74,28 @@ class Params(StepParams):
         return self
 
 
+def unsuited(params: Params, printer: Printer, later: Sequence[tuple[str, StepParams]]) -> Iterator[str]:
+    """A size that no turn fits into the printer, unless something later makes the part or pieces smaller."""
+    x, y, z = printer.build_volume_mm
+    room = f"the printer builds {x:g} × {y:g} × {z:g} mm"
+    if params.fit is not None and min(x - 2 * params.margin, y - 2 * params.margin, z - params.margin) <= 0:
+        yield f"a margin of {params.margin:g} mm leaves no room: {room}"
+    names = {name for name, _ in later}
+    if not names <= KEEP_SIZE:
+        return
+    long_mm = params.height or params.longest
+    if params.height is not None and params.height > z and not names & TURNING:
+        yield f"{params.height:g} mm is too high: {room}"
+    elif long_mm is not None and long_mm > math.hypot(x, y, z):
+        yield f"{long_mm:g} mm is longer than from corner to corner: {room}"
+
+
 @step(
     "scale",
     version=1,
     summary="Make the part the size that was ordered, or as large as fits.",
     shorthand="by",
+    unsuited=unsuited,
 )
 def scale(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """Scale about the origin, so that a part that sits on the bed stays on it."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -9,6 +10,7 @@ from fettlebox.api import (
     HoldError,
     Length,
     Part,
+    Printer,
     Ratio,
     StepContext,
     StepError,
@@ -108,8 +110,20 @@ class Params(StepParams):
         return self
 
 
+def unsuited(params: Params, printer: Printer, later: Sequence[tuple[str, StepParams]]) -> Iterator[str]:
+    """Pieces that would be larger than the printer."""
+    room = params.pieces_within
+    x, y, z = printer.build_volume_mm
+    if isinstance(room, Room) and (room.wide > x or room.deep > y or room.tall > z):
+        yield (
+            f"pieces within {room.wide:g} × {room.deep:g} × {room.tall:g} mm may be too large: the printer "
+            f"builds {x:g} × {y:g} × {z:g} mm"
+        )
+
+
 @step(
     "split",
+    unsuited=unsuited,
     version=1,
     summary="Cut a part that is too large into pieces that fit the printer, with keys and numbers.",
 )

@@ -1,0 +1,139 @@
+"""Every recipe of a shop against every printer: what cannot come out right, whatever the scan.
+
+Only what is certain before a scan is there counts. A recipe is looked at as its defaults have it, then with
+every value that a ticket may set at its bounds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from .catalog import find_steps
+from .errors import RecipeError
+from .printer import Printer
+from .recipe import Recipe, load_recipe, load_shop
+from .recipe.ask import Ask, ChoiceAsk, FlagAsk
+from .recipe.language import PlannedStep
+
+Verdict = Literal["good", "limits", "no"]
+WORDS: dict[Verdict, str] = {"good": "good", "limits": "not every value", "no": "no"}
+
+
+@dataclass(frozen=True)
+class Suited:
+    """A recipe on a printer. `own`: it is the printer that the shop's parts are made for.
+
+    verdict  `good`; `limits`: as its defaults are, but not with every value a ticket may set; `no`
+    reasons  sentences, each with the step that it is about
+    """
+
+    file: Path
+    printer: str
+    own: bool
+    verdict: Verdict
+    reasons: tuple[str, ...] = ()
+
+
+def suits_of(folder: Path) -> list[Suited]:
+    """Every good recipe of a shop against every printer of it; none if the shop file is wrong."""
+    try:
+        shop = load_shop(folder)
+    except RecipeError:
+        return []  # told with the shop file
+    catalog = find_steps()
+    printers = list(shop.printers.values())
+    if shop.printer not in printers:
+        printers.insert(0, shop.printer)
+    found = []
+    for path in sorted((folder / "recipes").glob("*.yaml")):
+        try:
+            recipe = load_recipe(path, catalog)
+        except RecipeError:
+            continue  # told with the recipe
+        found += [_suited(path, recipe, one, one == shop.printer) for one in printers]
+    return found
+
+
+def _suited(path: Path, recipe: Recipe, printer: Printer, own: bool) -> Suited:
+    usual = tuple(reasons_against(recipe, printer, {}))
+    if usual:
+        return Suited(path, printer.name, own, "no", usual)
+    bounds = []
+    for name, ask in recipe.ask.items():
+        for value in _bounds(ask):
+            told = f"with {name}: {value}"
+            bounds += [f"{told}, {reason}" for reason in reasons_against(recipe, printer, {name: value})]
+    return Suited(path, printer.name, own, "limits" if bounds else "good", tuple(bounds))
+
+
+def reasons_against(recipe: Recipe, printer: Printer, values: dict[str, Any]) -> Iterator[str]:
+    """Why a recipe with these values cannot come out on a printer; nothing if it does not take them."""
+    needed = {name: _first(ask) for name, ask in recipe.ask.items() if ask.required and name not in values}
+    try:
+        plan = recipe.plan({**needed, **values})
+    except RecipeError:
+        return  # a ticket that says so is refused anyway
+    steps = [one for one in plan.steps if one.enabled]
+    for index, one in enumerate(steps):
+        for said in _asked(one, printer, steps[index + 1 :]):
+            yield f"{one.id}: {said}"
+
+
+def _asked(planned: PlannedStep, printer: Printer, later: Sequence[PlannedStep]) -> Iterable[str]:
+    ask = planned.step.unsuited
+    if ask is None or planned.params is None:
+        return ()
+    following = [(one.step.name, one.params) for one in later if one.params is not None]
+    try:
+        return [str(said) for said in ask(planned.params, printer, following)]
+    except Exception as error:  # a defect of the plugin, told as one
+        return [f"the step fails when it is asked about a printer: {type(error).__name__}: {error}"]
+
+
+def _bounds(ask: Ask) -> list[Any]:
+    if isinstance(ask, ChoiceAsk):
+        return list(ask.choices)
+    if isinstance(ask, FlagAsk):
+        return [True, False]
+    bounds = (getattr(ask, "min", None), getattr(ask, "max", None))
+    return [bound for bound in bounds if bound is not None]
+
+
+def _first(ask: Ask) -> Any:
+    """Some value that an entry without a default takes."""
+    for value in (*_bounds(ask), *ask.samples()):
+        try:
+            ask.read(value)
+        except ValueError:
+            continue
+        return value
+    return None
+
+
+def table_of(found: Sequence[Suited]) -> list[str]:
+    """Recipes down, printers across, the reasons below, each named by the number in its cell."""
+    printers = list(dict.fromkeys(one.printer for one in found))
+    cells: dict[tuple[str, str], str] = {}
+    notes: list[str] = []
+    for one in found:
+        numbers = []
+        for reason in one.reasons:
+            said = f"{one.file.stem} on {one.printer}: {reason}"
+            notes.append(f"{len(notes) + 1}. {said}")
+            numbers.append(str(len(notes)))
+        cells[one.file.stem, one.printer] = WORDS[one.verdict] + (
+            f" ({', '.join(numbers)})" if numbers else ""
+        )
+    own = {one.printer for one in found if one.own}
+    heads = [f"{name} *" if name in own else name for name in printers]
+    rows = [["", *heads]]
+    for stem in dict.fromkeys(one.file.stem for one in found):
+        rows.append([stem, *(cells[stem, name] for name in printers)])
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    lines = [
+        "  ".join(cell.ljust(wide) for cell, wide in zip(row, widths, strict=True)).rstrip() for row in rows
+    ]
+    return [*lines, "* what parts are made for", *notes]
