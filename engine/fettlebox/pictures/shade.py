@@ -81,7 +81,7 @@ def _light(normal: Singles, axes: Floats, lights: Floats) -> float:
         facing = right * lights[k, 0] + up * lights[k, 1] + near * lights[k, 2]
         if facing > 0.0:
             light += lights[k, 3] * facing
-    return -light if back else light
+    return float(-light if back else light)
 
 
 @numba.njit(cache=True)
