@@ -127,3 +127,10 @@ def test_a_parents_deliveries_are_written_out_and_read_again(tmp_path: Path) -> 
     child = load_recipe(tmp_path / "child.yaml", find_steps())
     assert [(one.format, one.after) for one in child.deliver] == [("stl", "repair"), ("zip", None)]
     assert parse_recipe(child.text, "child.yaml", find_steps()).deliver == child.deliver
+
+
+def test_a_bare_step_may_stand_for_a_bare_one(shelf: Path, catalog: Catalog) -> None:
+    """`- weigh` in both, and a second `- weigh` whose id is made from its number."""
+    (shelf / "parent.yaml").write_text(PARENT.replace("  - weigh\n", "  - weigh\n  - weigh\n"))
+    recipe = parse_recipe("recipe: child\nextends: parent\nsteps: [weigh]", "child.yaml", catalog, shelf)
+    assert [call.id for call in recipe.steps] == ["trim", "rub", "fine", "weigh", "weigh-2"]

@@ -148,7 +148,7 @@ def _override(theirs: Node, ours: Node, catalog: Catalog) -> Node:
     if before is not None and after is not None:
         params = _joined(after, before)
     values = {name: params, **old[2], **new[2]}
-    keys = {**theirs.keys, **ours.keys}
+    keys = {name: ours, **theirs.keys, **ours.keys}  # a bare step has no keys of its own
     return Node(values, ours.line, ours.column, ours.source, keys=keys)
 
 
@@ -175,9 +175,8 @@ def _with_id(node: Node, key: str) -> Node:
     if shape is None or "id" in shape[2] or shape[0] == key:
         return node
     mark = Node(key, node.line, node.column, node.source, written=key)
-    return Node(
-        {shape[0]: shape[1], **shape[2], "id": mark}, node.line, node.column, node.source, keys=node.keys
-    )
+    values, keys = {shape[0]: shape[1], **shape[2], "id": mark}, {shape[0]: node, **node.keys}
+    return Node(values, node.line, node.column, node.source, keys=keys)
 
 
 class _Writer(yaml.SafeDumper):

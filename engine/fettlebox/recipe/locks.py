@@ -1,8 +1,8 @@
 """Locked steps: a recipe that extends another may not weaken what that one locks.
 
 A locked step keeps its parameters, its `when` and its `otherwise`, and so do the entries of `ask` that it
-uses, since their bounds are what a ticket may choose from. Where a recipe's last step is locked, nothing
-comes after it and nothing is delivered that has not passed it.
+uses, since their bounds are what a ticket may choose from. Nothing is delivered that has not passed every
+locked step, and where a recipe's last step is locked, nothing comes after it.
 """
 
 from __future__ import annotations
@@ -37,8 +37,7 @@ def report_weakened(child: Node, parent: Node, problems: Problems) -> None:
             found = f"the recipe ends with {quoted(last)}, which is locked in {locked[last].source.name}"
             problems.add(anchor, ("steps", index, "after"), found, hint="put the new step before it")
     _report_asks(child, locked, problems)
-    if last is not None:
-        _report_early_deliveries(child, last, problems)
+    _report_early_deliveries(child, list(theirs), locked, problems)
 
 
 def _entries(recipe: Node) -> dict[str, Node]:
@@ -63,10 +62,32 @@ def _report_asks(child: Node, locked: dict[str, Node], problems: Problems) -> No
             problems.add(ask.keys[name], ("ask", name), found, hint="ask for a value of another name")
 
 
-def _report_early_deliveries(child: Node, last: str, problems: Problems) -> None:
+def _report_early_deliveries(
+    child: Node, order: list[str], locked: dict[str, Node], problems: Problems
+) -> None:
     deliver = child.get("deliver")
     entries = deliver.value if deliver is not None and isinstance(deliver.value, list) else []
+    order = _with_new_steps(child, order)
     for index, entry in enumerate(entries):
-        if isinstance(entry.value, dict):
-            found = f"a part that has not passed the locked step {quoted(last)}"
-            problems.add(entry, ("deliver", index), found, hint="leave 'after' out")
+        if not isinstance(entry.value, dict):
+            continue  # the finished part, which has passed them all
+        for wanted in entry.value.values():
+            after = wanted.get("after")
+            told = after.value if after is not None else None
+            passed = order[: order.index(told) + 1] if told in order else []
+            missed = next((key for key in order if key in locked and key not in passed), None)
+            if missed is not None:
+                found = f"a part that has not passed the locked step {quoted(missed)}"
+                problems.add(entry, ("deliver", index), found, hint="leave 'after' out")
+
+
+def _with_new_steps(child: Node, order: list[str]) -> list[str]:
+    """The ids of the parent's steps with those that the child adds, in the order in which they are done."""
+    order = list(order)
+    for key, step in _entries(child).items():
+        shape = split_step(step)
+        for word in PLACING if shape is not None and key not in order else ():
+            anchor = shape[2].get(word) if shape is not None else None
+            if anchor is not None and anchor.value in order and key not in order:
+                order.insert(order.index(anchor.value) + (word == "after"), key)
+    return order
