@@ -35,6 +35,9 @@ SMALL_JOINT = 0.05
 NEAR_MM = 2.0
 """Below this, support can hardly be taken out from under the part (common practice, no published source)."""
 
+FOOT_SHARE = 0.25
+"""A patch smaller than this share of the largest is no foot, but something that hangs low (our judgement)."""
+
 GAPS = 0.005
 """Share of the foot that may not touch the flange without a word: a scratch in it."""
 
@@ -150,6 +153,7 @@ def mount(part: Part, params: Params, ctx: StepContext) -> StepResult:
         drill,
         drilled_plate,
         encloses,
+        large_patches,
         outline_of,
         recessed,
         shadow_between,
@@ -176,6 +180,9 @@ def mount(part: Part, params: Params, ctx: StepContext) -> StepResult:
     section = solid.slice(foot_mm)
     if section.is_empty() or above.is_empty():
         raise StepError("The part does not reach above the flange; let it in less with `sink`.")
+    # A chin that only just comes down to the foot gets no column of its own, unless it is too low to be free.
+    least_share = FOOT_SHARE if params.neck >= NEAR_MM else 0.0
+    section = large_patches(section, least_share)
     foot = outline_of(section)
     centre = np.array(shapely.minimum_bounding_circle(foot).centroid.coords[0])
     highest_mm = max(top_mm + params.reach, foot_mm + NEAR_MM)
@@ -201,7 +208,7 @@ def mount(part: Part, params: Params, ctx: StepContext) -> StepResult:
         flange = recessed(flange, top_mm, holes, recess_mm, screw.head_height_mm)
     flange_mm3, neck_mm3 = float(flange.volume()), float(section.area()) * params.neck
     # Drawn out into the flange, so that no face of one lies in a face of the other.
-    rooted = as_solid(*drawn_out(*as_mesh(above), foot_mm, params.neck + params.thickness / 2))
+    rooted = as_solid(*drawn_out(*as_mesh(above), foot_mm, params.neck + params.thickness / 2, least_share))
     united = flange + rooted
     bore_mm3 = 0.0
     if params.bore is not None:

@@ -74,15 +74,19 @@ def recessed(plate: Any, thickness_mm: float, holes: Floats, recess_mm: float, d
     return plate
 
 
-def drawn_out(vertices: Floats, faces: Faces, foot_mm: float, by_mm: float) -> tuple[Floats, Faces]:
+def drawn_out(
+    vertices: Floats, faces: Faces, foot_mm: float, by_mm: float, least_share: float = 0.0
+) -> tuple[Floats, Faces]:
     """A solid whose flat underside at `foot_mm` is moved down, with upright walls from where it was.
 
-    vertices (n,3) mm and faces (m,3) of a solid cut off at `foot_mm`; nothing above it changes
+    vertices (n,3) mm and faces (m,3) of a solid cut off at `foot_mm`; nothing above it changes. Patches of
+    the underside smaller than `least_share` of the largest stay where they are.
     """
     corners = vertices[faces]
     flat = (corners[:, :, 2] <= foot_mm + 1e-9).all(axis=1)
     sides = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     under = flat & (sides[:, 2] < 0)
+    under[under] = _in_large_patches(faces[under], 0.5 * np.linalg.norm(sides[under], axis=1), least_share)
     cap = faces[under]
     used, at = np.unique(cap, return_inverse=True)
     lowered = at.reshape(-1, 3) + len(vertices)
@@ -95,6 +99,28 @@ def drawn_out(vertices: Floats, faces: Faces, foot_mm: float, by_mm: float) -> t
     below = vertices[used] - np.array([0.0, 0.0, by_mm])
     made = np.concatenate([faces[~under], lowered, walls]).astype(np.int32)
     return np.concatenate([vertices, below]), made
+
+
+def _in_large_patches(cap: Faces, areas_mm2: Floats, least_share: float) -> NDArray[np.bool_]:
+    """(k,) which of these triangles belong to a patch of at least that share of the largest patch's area."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    ends = np.concatenate([cap[:, [0, 1]], cap[:, [1, 2]]])
+    size = int(cap.max()) + 1
+    graph = coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(size, size))
+    patch = connected_components(graph, directed=False)[1][cap[:, 0]]
+    whole = np.bincount(patch, areas_mm2)
+    return np.asarray(whole[patch] >= least_share * whole.max())
+
+
+def large_patches(section: Any, least_share: float) -> Any:
+    """A cross-section without its patches smaller than that share of the largest."""
+    import manifold3d
+
+    patches = section.decompose()
+    least_mm2 = least_share * max(one.area() for one in patches)
+    return manifold3d.CrossSection.compose([one for one in patches if one.area() >= least_mm2])
 
 
 def outline_of(section: Any) -> Any:

@@ -111,6 +111,25 @@ def test_a_neck_goes_on_from_the_foot(ctx: StepContext, part: Part, neck: str) -
     assert verdict.bodies == 1
 
 
+@pytest.mark.parametrize(("neck", "columns"), [("1 mm", 2), ("4 mm", 1)])
+def test_only_feet_get_a_column(ctx: StepContext, neck: str, columns: int) -> None:
+    """A head on a foot of 20 × 20 mm, with a chin of 2 × 20 mm that comes down as low."""
+    foot, chin = as_solid(*_mesh(20, 20, 5)), as_solid(*_mesh(2, 20, 5)).translate((20, 0, 0))
+    solid = foot + chin + as_solid(*_mesh(50, 20, 10)).translate((0, 0, 5))
+    result = run(brick().with_mesh(*as_mesh(solid)), ctx, neck=neck)
+    high_mm = float(neck.removesuffix(" mm"))
+    area = {1: 400.0, 2: 440.0}[columns]
+    assert result.facts["joint_area_mm2"] == pytest.approx(area)
+    assert result.facts["neck_mm3"] == pytest.approx(area * high_mm)
+    whole = trimesh.Trimesh(result.part.vertices, result.part.faces, process=False)
+    section = whole.section([0, 0, 1], [0, 0, 6.0 + high_mm / 2])
+    assert len(section.discrete) == columns
+    verdict = inspect(result.part)
+    assert verdict.sound, verdict.reasons
+    assert verdict.bodies == 1
+    assert result.evidence["centre_mm"][0] == pytest.approx(0.0 if columns == 1 else 5.5)
+
+
 def test_a_chin_just_above_the_flange_is_told(ctx: StepContext) -> None:
     """A brick on a narrower one, whose overhang of 1 mm height is 5 mm wide on two sides."""
     foot, head = as_solid(*_mesh(20, 20, 1.4)), as_solid(*_mesh(30, 20, 10))
