@@ -24,6 +24,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 FALLBACK_CELLS = 300
+LEAST_LEFT = 0.8
 PROXY_TRIANGLES = 20_000
 OVERHANG_DEG = 45.0
 LAYER_MM = 0.2
@@ -63,7 +64,6 @@ def cleaned(path: Path, least_share: float = 0.02) -> tuple[Floats, Ints]:
     meshes.apply_filter("meshing_remove_connected_component_by_face_number", mincomponentsize=least)
     meshes.apply_filter("meshing_repair_non_manifold_edges")
     meshes.apply_filter("meshing_repair_non_manifold_vertices")
-    meshes.apply_filter("meshing_re_orient_faces_coherently")
     rims = [
         len(rim) for rim in igl.boundary_loop_all(np.array(meshes.current_mesh().face_matrix(), np.int64))
     ]
@@ -88,13 +88,16 @@ def closed_flat(
     at = float((vertices[rim] @ up).max()) + beyond_mm
     mesh = trimesh.Trimesh(vertices, faces, process=False)
     above = trimesh.intersections.slice_mesh_plane(mesh, up, at * up, cap=False)
+    way = "flat cap"
+    if above.area < LEAST_LEFT * mesh.area:  # so ragged a rim gets a skirt down to its lowest point instead
+        above, way = _skirted(vertices, faces, np.array(rim), up), "skirt and flat cap"
     above.merge_vertices()
     points, triangles = np.asarray(above.vertices), np.asarray(above.faces, np.int64)
     triangles = np.concatenate([triangles, _cap(points, triangles, up)])
     made = trimesh.Trimesh(points, triangles, process=False)
     made.update_faces(made.nondegenerate_faces(height=1e-12))
     if made.is_watertight and made.is_winding_consistent and made.volume > 0:
-        return np.asarray(made.vertices), np.asarray(made.faces, np.int64), {"closing": "flat cap"}
+        return np.asarray(made.vertices), np.asarray(made.faces, np.int64), {"closing": way}
     kind = igl.SIGNED_DISTANCE_TYPE_FAST_WINDING_NUMBER
     around = igl.offset_surface(points, triangles, 0.0, FALLBACK_CELLS, kind)
     points, triangles = np.asarray(around[0]), np.asarray(around[1], np.int64)
@@ -102,11 +105,24 @@ def closed_flat(
     return np.asarray(best.vertices), np.asarray(best.faces, np.int64), {"closing": "winding number"}
 
 
+def _skirted(vertices: Floats, faces: Ints, rim: Ints, up: Floats) -> trimesh.Trimesh:
+    low = float((vertices[rim] @ up).min()) - 1.0
+    foot = vertices[rim] - np.outer(vertices[rim] @ up - low, up)
+    below = np.arange(len(rim)) + len(vertices)
+    other, beside = np.roll(rim, -1), np.roll(below, -1)
+    skirt = np.concatenate([np.column_stack([other, rim, below]), np.column_stack([other, below, beside])])
+    made = trimesh.Trimesh(np.concatenate([vertices, foot]), np.concatenate([faces, skirt]), process=False)
+    if not made.is_winding_consistent:  # the rim was told the other way round
+        skirt = skirt[:, ::-1]
+        made = trimesh.Trimesh(made.vertices, np.concatenate([faces, skirt]), process=False)
+    return made
+
+
 def _cap(points: Floats, triangles: Ints, up: Floats) -> Ints:
     """Triangles that close all rims, which lie in one plane: islands, with holes where rims lie in others."""
     from shapely import Polygon
 
-    loops = [np.array(loop) for loop in igl.boundary_loop_all(triangles)]
+    loops = [np.array(loop) for loop in igl.boundary_loop_all(triangles) if len(loop) > 2]
     flat = points @ np.column_stack(_across(up))
     areas = [Polygon(flat[loop]) for loop in loops]
     around = [

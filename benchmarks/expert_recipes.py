@@ -37,9 +37,6 @@ from expert import (
 )
 
 UP = np.array([0.0, 0.0, 1.0])
-BACK = np.array([0.0, -1.0, 0.0])
-"""What a relief that was seen from −Y stands on lies behind it; away from it is "up"."""
-
 WALL_MM, DRAIN_MM = 2.0, 3.0
 
 
@@ -184,11 +181,19 @@ def pegged(piece: manifold3d.Manifold, normal: Floats, at: float) -> list[manifo
 
 def relief(scan: Path) -> Made:
     """Closed at its back, laid on it, as long as ordered."""
-    solid, found = cleaned_and_closed(scan, BACK, 5)
-    (vertices, faces), way = seated(solid, BACK, float((arrays(solid)[0] @ BACK).min()))
+    up = looked_at(scan)
+    solid, found = cleaned_and_closed(scan, up, 5)
+    (vertices, faces), way = seated(solid, up, float((arrays(solid)[0] @ up).min()))
     size = 80.0 / float(np.ptp(vertices, axis=0).max())
     solid = as_solid(vertices * size, faces)
     return Made([solid], scaling(size) @ way, found | estimated(solid))
+
+
+def looked_at(scan: Path) -> Floats:
+    """Where a surface that was seen from one side looks: the mean of its normals."""
+    mesh = trimesh.load_mesh(scan)
+    mean = (mesh.face_normals * mesh.area_faces[:, None]).sum(axis=0)
+    return np.asarray(mean / np.linalg.norm(mean))
 
 
 def inspect_only(scan: Path) -> Made:

@@ -1,6 +1,6 @@
 """One job as a worker of the server does it, with what each step cost; for the benchmarks.
 
-    python benchmarks/our_job.py RECIPE SCAN FOLDER [--set NAME=VALUE …] [--room MM]
+    python benchmarks/our_job.py RECIPE SCAN FOLDER [--set NAME=VALUE …] [--kind KIND] [--room MM]
 
 A small job of the same recipe goes before it, so that compiled code is loaded as in a worker that has worked
 before. Says on its last line: state, reason, processor seconds of each step, of the whole, peak of memory,
@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from bounded import costing
-from raw_scans import ROOT, raw_scan
+from raw_scans import KINDS, ROOT, raw_scan
 
 WARMING = 20_000
 
@@ -73,13 +73,14 @@ def main() -> None:
     asked.add_argument("scan", type=Path)
     asked.add_argument("folder", type=Path)
     asked.add_argument("--set", action="append", default=[])
+    asked.add_argument("--kind", default="head", choices=KINDS, help="of the small scan before it")
     asked.add_argument("--room", type=float, default=400.0)
     given = asked.parse_args()
     values = dict(each.split("=", 1) for each in given.set)
     recipe = Path(given.recipe)
     if not recipe.is_file():
         recipe = ROOT / "recipes" / f"{given.recipe}.yaml"
-    small = raw_scan(given.scan.name.split("-")[0], WARMING).scan
+    small = raw_scan(given.kind, WARMING).scan
     job(recipe, small, given.folder, values, given.room)
     print(json.dumps(job(recipe, given.scan, given.folder, values, given.room), default=float))
 

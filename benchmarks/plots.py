@@ -35,7 +35,7 @@ def plot_ratios(rows: Sequence[Row], place: Path) -> None:
             if row.ours_wrong
             else ""
         )
-        axes.text(max(value, 0) + 0.02, at, f"{row.time:.2g}×{wrong}", va="center", fontsize=7)
+        axes.text(max(value, 0) + 0.02, at, f"{_times(row.time or 0.0)}×{wrong}", va="center", fontsize=7)
     axes.set_yticks(
         np.arange(len(shown)), [f"{r.step}, {r.triangles:,}, {r.against}" for r in shown], fontsize=7
     )
@@ -43,7 +43,7 @@ def plot_ratios(rows: Sequence[Row], place: Path) -> None:
     axes.axvline(0.0, color="black", linewidth=0.8)
     ticks = np.arange(np.floor(values.min()), np.ceil(values.max()) + 1)
     axes.set_xticks(ticks, [f"{10.0**t:g}×" for t in ticks])
-    axes.margins(x=0.12)
+    axes.margins(x=0.12, y=0.01)
     axes.set_xlabel("processor time of the other, in times of ours (right of 1×: ours is faster)")
     _save(figure, place)
 
@@ -58,7 +58,7 @@ def plot_growth(found: Sequence[Growth], place: Path) -> None:
     shown = [one for one in found if one.cpu_s[-1] >= SHORT_S]
     if not shown:
         return
-    figure, axes = pyplot.subplots(figsize=(9, 6.5), layout="constrained")
+    figure, axes = pyplot.subplots(figsize=(11, 6), layout="constrained")
     colours = pyplot.get_cmap("tab20")
     for k, one in enumerate(shown):
         axes.loglog(
@@ -73,8 +73,18 @@ def plot_growth(found: Sequence[Growth], place: Path) -> None:
     axes.set_xlabel("triangles of the scan")
     axes.set_ylabel("processor seconds of the step")
     axes.grid(which="major", alpha=0.3)
-    axes.legend(fontsize=7, title="step, fitted exponent", title_fontsize=8, loc="upper left")
+    axes.legend(
+        fontsize=7,
+        title="step, fitted exponent",
+        title_fontsize=8,
+        loc="upper left",
+        bbox_to_anchor=(1.0, 1.0),
+    )
     _save(figure, place)
+
+
+def _times(value: float) -> str:
+    return f"{value:,.0f}" if value >= 10 else f"{value:.2g}"
 
 
 def _save(figure: object, place: Path) -> None:

@@ -30,6 +30,13 @@ FIGURINE = 0.4
 """A figurine is a head this large: 100 mm high."""
 
 KINDS = ("head", "figurine", "relief")
+REAL = {
+    "face": ("pymeshlab", "tests/sample_meshes/rangemaps/face000.ply", 1.0),
+    "bunny": ("pymeshfix", "examples/StanfordBunny.ply", 2.0),
+}
+"""Real scans in installed packages: package, file, mm of a unit of the file (the figurine is 100 mm high)."""
+
+LEAST_PIECE = 0.02
 
 
 @dataclass(frozen=True)
@@ -53,6 +60,28 @@ def raw_scan(kind: str, triangles: int) -> RawScan:
     if not (scan.is_file() and truth.is_file()):
         _make(kind, triangles, scan, truth)
     return RawScan(scan, truth, _count(scan))
+
+
+def real_scan(name: str) -> RawScan:
+    """One of `REAL`, in mm. Its truth is the scan itself without its crumbs, grain and all."""
+    import trimesh
+
+    package, path, mm = REAL[name]
+    spec = importlib.util.find_spec(package)
+    assert spec is not None and spec.origin is not None
+    mesh = trimesh.load_mesh(Path(spec.origin).parent / path)
+    vertices, faces = np.asarray(mesh.vertices) * mm, np.asarray(mesh.faces, np.int64)
+    if name == "bunny":  # whose file has Y up
+        vertices = vertices[:, [0, 2, 1]] * [1.0, -1.0, 1.0]
+    scan, truth = KEPT / f"{name}.ply", KEPT / f"{name}.npz"
+    KEPT.mkdir(parents=True, exist_ok=True)
+    with _whole(scan) as place:
+        _shapes().write_ply(place, vertices, faces)
+    pieces = trimesh.graph.connected_components(mesh.face_adjacency, nodes=np.arange(len(faces)))
+    large = np.concatenate([piece for piece in pieces if len(piece) >= LEAST_PIECE * len(faces)])
+    with _whole(truth) as place, place.open("wb") as file:
+        np.savez(file, vertices=vertices, faces=faces[large])
+    return RawScan(scan, truth, len(faces))
 
 
 def _make(kind: str, triangles: int, scan: Path, truth: Path) -> None:

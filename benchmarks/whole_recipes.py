@@ -1,12 +1,13 @@
 """The whole of a ready recipe against the script that an expert would write for the same job.
 
     python benchmarks/whole_recipes.py quarter-bust --triangles 100000 [--ours-only]
+    python benchmarks/whole_recipes.py relief --real face
 
 The script (`expert_recipes.py`) is made of pymeshlab, trimesh, manifold3d and igl. Both work on the same
-made-up scan, whose truth is known, one after the other, each in a process of its own with bounds on time and
-memory; what both deliver is judged alike, from the files (`judging.py`). Ours makes pictures and a record as
-well, which the script does not: hence two rows, the whole job and its steps alone. Processor time of all
-threads and the highest memory of the process; read the ratios.
+made-up scan, whose truth is known, or on a real one, which is its own truth; one after the other, each in a
+process of its own with bounds on time and memory. What both deliver is judged alike, from the files
+(`judging.py`). Ours makes pictures and a record as well, which the script does not: hence two rows, the whole
+job and its steps alone. Processor time of all threads and the highest memory of the process; read the ratios.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from typing import Any
 import numpy as np
 from bounded import answer
 from judging import Quality, in_words, judged, useless
-from raw_scans import RawScan, raw_scan
+from raw_scans import REAL, RawScan, raw_scan, real_scan
 from rows import Row, ratio, tell, tell_job
 
 HERE = Path(__file__).resolve().parent
@@ -57,7 +58,7 @@ JOBS = {
 
 def our_job(recipe: str, scan: RawScan, folder: Path) -> dict[str, Any]:
     job = JOBS[recipe]
-    given = [recipe, str(scan.scan), str(folder), "--room", f"{job.room_mm:g}"]
+    given = [recipe, str(scan.scan), str(folder), "--room", f"{job.room_mm:g}", "--kind", job.kind]
     for value in job.values:
         given += ["--set", value]
     return answer(HERE / "our_job.py", given, seconds=patience_s(scan), memory_mb=MEMORY_MB)
@@ -88,12 +89,14 @@ def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     asked.add_argument("recipe", choices=sorted(JOBS))
     asked.add_argument("--triangles", type=int, default=100_000)
+    asked.add_argument("--real", choices=sorted(REAL), help="a real scan instead")
     asked.add_argument("--ours-only", action="store_true", help="for the growth of each step's cost")
     given = asked.parse_args()
-    job, scan = JOBS[given.recipe], raw_scan(JOBS[given.recipe].kind, given.triangles)
+    job = JOBS[given.recipe]
+    scan = real_scan(given.real) if given.real else raw_scan(job.kind, given.triangles)
     with tempfile.TemporaryDirectory(prefix="bench-") as place:
         own = our_job(given.recipe, scan, Path(place) / "ours")
-        if "trouble" not in own:
+        if "trouble" not in own and not given.real:  # growth is read from scans that differ in size alone
             tell_job({"recipe": given.recipe, **own, "files": len(own["files"]), "placement": None})
         if given.ours_only:
             print(own.get("trouble") or f"{own['cpu_s']:.1f} s, {own['peak_mb']:.0f} MB", flush=True)
@@ -103,7 +106,8 @@ def main() -> None:
             report_inspection(scan, own, other)
             return
         ours, theirs = (quality_of(done, job, scan) for done in (own, other))
-    report(given.recipe, scan, job, (own, ours), (other, theirs))
+    name = f"{given.recipe} of a real {given.real}" if given.real else given.recipe
+    report(name, scan, job, (own, ours), (other, theirs))
 
 
 def report(
