@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any, Literal
 
@@ -12,6 +12,7 @@ from fettlebox.api import (
     Length,
     Part,
     Plane,
+    Printer,
     StepContext,
     StepError,
     StepParams,
@@ -135,8 +136,21 @@ class Params(StepParams):
         return self
 
 
+def unsuited(params: Params, printer: Printer, later: Sequence[tuple[str, StepParams]]) -> Iterator[str]:
+    """A mount that alone is too large for a printer: told when recipes are checked."""
+    x, y, z = printer.build_volume_mm
+    if params.circle is not None and params.circle + SCREWS[params.screw].head_mm > min(x, y):
+        yield f"a bolt circle of {params.circle:g} mm has no room on a bed of {x:g} × {y:g} mm"
+    if params.thickness + params.neck >= z:
+        yield f"flange and neck are {params.thickness + params.neck:g} mm high; the printer builds {z:g} mm"
+
+
 @step(
-    "mount", version=1, summary="Put a flange with a circle of screw holes under the part.", shorthand="screw"
+    "mount",
+    version=1,
+    summary="Put a flange with a circle of screw holes under the part.",
+    shorthand="screw",
+    unsuited=unsuited,
 )
 def mount(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """The part is let into the flange and moved up, so that the flange stands where the part stood."""

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import shapely
 import trimesh
-from fettlebox.api import HoldError, Origin, Part, StepContext, StepError, StepResult
+from fettlebox.api import HoldError, Origin, Part, Printer, StepContext, StepError, StepResult
 from fettlebox.mesh.soundness import inspect
 from fettlebox.testing import ball, brick, bust, contract
 from fettlebox_mount import mount
@@ -288,6 +288,17 @@ def test_a_dent_under_the_foot_is_told_with_its_area(ctx: StepContext) -> None:
     assert result.facts["joint_area_mm2"] == pytest.approx(600 - area, rel=0.002)
     assert f"{600 - result.facts['joint_area_mm2']:.3g} mm2 inside of it do not touch" in result.warnings[0]
     assert run(dented, ctx, sink="5.1 mm").warnings == ()
+
+
+def test_a_printer_that_is_too_small_is_told_before_there_is_a_scan() -> None:
+    small = Printer("small", (100.0, 120.0, 80.0))
+    assert mount.unsuited is not None
+    for given, said in (
+        ({"circle": "92.7 mm"}, []),  # with the heads, 7.22 mm: 99.92 mm
+        ({"circle": "93 mm"}, ["a bolt circle of 93 mm has no room on a bed of 100 × 120 mm"]),
+        ({"neck": "74 mm"}, ["flange and neck are 80 mm high; the printer builds 80 mm"]),
+    ):
+        assert list(mount.unsuited(mount.params.model_validate(given), small, ())) == said
 
 
 def test_colours_are_kept(ctx: StepContext) -> None:
