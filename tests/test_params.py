@@ -1,7 +1,10 @@
 from __future__ import annotations
 
+import pickle
+from typing import Literal
+
 import pytest
-from fettlebox.params import Data, Length, Ratio, StepParams, Time, kind_of, quantity
+from fettlebox.params import Data, Length, Measured, Ratio, StepParams, Time, kind_of, quantity
 from fettlebox.quantities import LENGTH
 from pydantic import ValidationError
 
@@ -72,3 +75,37 @@ def test_the_kind_is_found_inside_a_union() -> None:
     field = Params.model_fields["share"]
     kind = kind_of(field.metadata, field.annotation)
     assert kind is not None and kind.name == "ratio"
+
+
+class Either(StepParams):
+    at: Length | Ratio | Literal["auto"] = quantity(
+        "auto", at_least="2 mm", at_most="90 %", about="A height."
+    )
+
+
+@pytest.mark.parametrize(
+    ("given", "value", "kind"), [("30 mm", 30.0, "length"), ("3 cm", 30.0, "length"), ("30 %", 0.3, "ratio")]
+)
+def test_a_field_of_two_kinds_remembers_which_was_given(given: str, value: float, kind: str) -> None:
+    for params in (Either.model_validate({"at": given}), pickle.loads(pickle.dumps(Either(at=given)))):  # type: ignore[arg-type]
+        assert isinstance(params.at, Measured)
+        assert (float(params.at), params.at.kind) == (value, kind)
+        written = params.model_dump(mode="json")
+        assert written == {"at": "30 %" if kind == "ratio" else "30 mm"}
+        assert Either.model_validate(written) == params
+
+
+def test_a_word_beside_a_quantity_is_written_as_it_is() -> None:
+    assert Either().model_dump(mode="json") == {"at": "auto"}
+
+
+def test_a_bound_counts_for_values_of_its_own_kind() -> None:
+    Either.model_validate({"at": "50 %"})  # 0.5 is no length under 2 mm
+    Either.model_validate({"at": "5 mm"})  # 5 is no share over 90 %
+    for wrong, bound in (("1 mm", "at least 2 mm"), ("95 %", "at most 90 %")):
+        with pytest.raises(ValidationError, match=bound):
+            Either.model_validate({"at": wrong})
+
+
+def test_a_field_of_one_kind_is_a_plain_number() -> None:
+    assert type(Params().wall) is float

@@ -31,13 +31,13 @@ import pluggy
 
 from .errors import HoldError, StepError
 from .mesh import Origin, Part, Plane
-from .params import Angle, Area, Length, Ratio, StepParams, Time, Volume, quantity
+from .params import Angle, Area, Length, Measured, Ratio, StepParams, Time, Volume, quantity
 from .printer import EVERYDAY, Printer
 
 __all__ = [
-    "Angle", "Area", "Grade", "Grader", "HoldError", "Length", "Notifier", "Origin", "Part", "Plane",
-    "Printer", "Ratio", "Step", "StepContext", "StepError", "StepParams", "StepResult", "Time", "Volume",
-    "quantity", "step",
+    "Angle", "Area", "Grade", "Grader", "HoldError", "Length", "Measured", "Notifier", "Origin", "Part",
+    "Plane", "Printer", "Ratio", "Step", "StepContext", "StepError", "StepParams", "StepResult", "Time",
+    "Volume", "quantity", "step",
 ]  # fmt: skip
 
 ENTRY_POINT_GROUP = "fettlebox.steps"

@@ -9,11 +9,12 @@ are checked here and noted in the schema as `x-at-least` and `x-at-most`.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
-from pydantic_core import core_schema
+from pydantic_core import PydanticSerializationUnexpectedValue, core_schema
 
 from .quantities import (
     ACCELERATION,
@@ -21,6 +22,7 @@ from .quantities import (
     AREA,
     DATA,
     DENSITY,
+    KINDS,
     LENGTH,
     RATIO,
     SPEED,
@@ -32,17 +34,37 @@ from .quantities import (
 )
 
 
+class Measured(float):
+    """A number in the base unit of its kind that remembers the kind.
+
+    A field such as `Length | Ratio` holds it, for 30 mm is not 30 %. Arithmetic gives plain numbers.
+    """
+
+    kind: str
+
+    def __new__(cls, value: float, kind: str) -> Measured:
+        measured = super().__new__(cls, value)
+        measured.kind = kind
+        return measured
+
+    def __reduce__(self) -> tuple[type[Measured], tuple[float, str]]:
+        return Measured, (float(self), self.kind)
+
+
 @dataclass(frozen=True)
 class QuantityType:
-    """Makes pydantic read `2 mm` into a float of the kind's base unit."""
+    """Makes pydantic read `2 mm` into a float of the kind's base unit, and write it as a quantity again."""
 
     kind: Kind
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> core_schema.CoreSchema:
         def read(value: object) -> float:
-            return parse_quantity(value, self.kind)
+            return Measured(parse_quantity(value, self.kind), self.kind.name)
 
-        def write(value: float) -> str:
+        def write(value: object) -> str:
+            # Of `Length | Ratio | Literal["auto"]` pydantic asks each in turn until one knows the value.
+            if not isinstance(value, float) or getattr(value, "kind", self.kind.name) != self.kind.name:
+                raise PydanticSerializationUnexpectedValue(f"{value!r} is no {self.kind.name}")
             return write_quantity(value, self.kind)
 
         return core_schema.no_info_plain_validator_function(
@@ -100,23 +122,27 @@ class StepParams(BaseModel):
             return value
         declared = cls.model_fields[info.field_name]
         extra = declared.json_schema_extra
-        kind = kind_of(declared.metadata, declared.annotation)
-        if kind is None or not isinstance(extra, dict):
+        kinds = _kinds_of(declared.metadata, declared.annotation)
+        if not kinds:
             return value
+        kind = KINDS[value.kind] if isinstance(value, Measured) else kinds[0]
         for key, wrong, word in (("x-at-least", float.__lt__, "least"), ("x-at-most", float.__gt__, "most")):
-            bound = extra.get(key)
-            if isinstance(bound, str) and wrong(value, parse_quantity(bound, kind)):
+            bound = extra.get(key) if isinstance(extra, dict) else None
+            # A bound in millimetres says nothing about a share.
+            if not isinstance(bound, str) or re.fullmatch(kind.pattern, bound) is None:
+                continue
+            if wrong(value, parse_quantity(bound, kind)):
                 raise ValueError(f"{write_quantity(value, kind)} is out of range; expected at {word} {bound}")
-        return value
+        return value if len(kinds) > 1 else float(value)
 
 
 def kind_of(metadata: list[Any], annotation: Any = None) -> Kind | None:
-    """The physical kind that a field's annotation carries, also inside `Length | None`."""
-    for item in metadata:
-        if isinstance(item, QuantityType):
-            return item.kind
+    """The physical kind a field's annotation carries, also inside `Length | None`; the first of several."""
+    return next(iter(_kinds_of(metadata, annotation)), None)
+
+
+def _kinds_of(metadata: list[Any], annotation: Any) -> list[Kind]:
+    kinds = [item.kind for item in metadata if isinstance(item, QuantityType)]
     for inner in getattr(annotation, "__args__", ()):
-        found = kind_of(list(getattr(inner, "__metadata__", ())))
-        if found is not None:
-            return found
-    return None
+        kinds += _kinds_of(list(getattr(inner, "__metadata__", ())), None)
+    return kinds

@@ -6,9 +6,9 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from fettlebox.api import HoldError, Part, StepContext, StepError, StepResult, step
+from fettlebox.api import HoldError, Measured, Part, StepContext, StepError, StepResult, step
 
-from .cut_params import Flat, Params, Share, UpTo
+from .cut_params import Flat, Params, UpTo, is_share
 
 if TYPE_CHECKING:
     import numpy as np
@@ -58,7 +58,7 @@ def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
         trimmed = further[-1].part
     if isinstance(params.tilt, UpTo):
         return _cut_where_best(part, trimmed, params, params.tilt.up_to, further, ctx)
-    at = Share(USUAL_SHARE_OF_HEIGHT) if isinstance(params.at, str) else params.at
+    at = Measured(USUAL_SHARE_OF_HEIGHT, "ratio") if isinstance(params.at, str) else params.at
     point, up = _plane(part, params, at, params.tilt)
     if params.protect is not None:
         low, high = part.bounds[:, 2]
@@ -103,7 +103,7 @@ def _plane(part: Part, flat: Flat, at: float | None, tilt_deg: float) -> tuple[F
     if flat.through is not None:
         point += flat.through
     elif at is not None:
-        point[2] += at * (high[2] - low[2]) if isinstance(at, Share) else at
+        point[2] += at * (high[2] - low[2]) if is_share(at) else at
     if flat.away is not None:
         return point, -np.array(flat.away) / np.linalg.norm(flat.away)
     toward = flat.toward or "back"

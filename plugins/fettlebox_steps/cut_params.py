@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated, Literal
+from typing import Literal
 
-from fettlebox.api import Angle, Area, Length, Ratio, StepParams, quantity
-from pydantic import AfterValidator, Field, field_serializer, model_validator
+from fettlebox.api import Angle, Area, Length, Measured, Ratio, StepParams, quantity
+from pydantic import Field, model_validator
 
 Side = Literal["back", "front", "left", "right"]
-
-
-class Share(float):
-    """A height given as a share of the part's, to tell it from one in millimetres."""
 
 
 class UpTo(StepParams):
@@ -21,7 +17,7 @@ class UpTo(StepParams):
     up_to: Angle = quantity(alias="up to", at_least="0 deg", at_most="80 deg", about="Largest tilt.")
 
 
-Height = Annotated[Ratio, AfterValidator(Share)] | Length
+Height = Ratio | Length
 Place = tuple[Length, Length, Length]
 Direction = tuple[float, float, float]
 
@@ -46,10 +42,6 @@ class Flat(StepParams):
         "plain numbers. [0, 0, -1] takes what is below, [0, 1, 0] what is behind.",
     )
 
-    @field_serializer("toward")
-    def _write_toward(self, toward: str | float | None) -> str | None:
-        return toward if toward is None or isinstance(toward, str) else f"{toward:.12g} deg"
-
     @model_validator(mode="after")
     def _one_way(self) -> Flat:
         if self.away is not None and math.hypot(*self.away) < 1e-9:
@@ -69,10 +61,6 @@ class Further(Flat):
     )
     tilt: Angle = quantity("0 deg", at_least="0 deg", at_most="80 deg", about="Tilt of the cut.")
     take: Literal["above", "below"] = Field("above", description="Which side of a cut with `at` goes.")
-
-    @field_serializer("at")
-    def _write_at(self, at: float | None) -> str | None:
-        return None if at is None else _written(at)
 
     @model_validator(mode="after")
     def _placed(self) -> Further:
@@ -132,10 +120,6 @@ class Params(Flat):
         "away: [0, 1, 0]}]`. Places are those of the part as it comes; the part does not stand on these.",
     )
 
-    @field_serializer("at")
-    def _write_at(self, at: float | str) -> str:
-        return at if isinstance(at, str) else _written(at)
-
     @model_validator(mode="after")
     def _inside(self) -> Params:
         if not isinstance(self.at, str):
@@ -147,10 +131,11 @@ class Params(Flat):
         return self
 
 
-def _written(at: float) -> str:
-    return f"{at * 100:.12g} %" if isinstance(at, Share) else f"{at:.12g} mm"
+def is_share(at: float) -> bool:
+    """Whether a height was given as a share of the part's, not in millimetres."""
+    return isinstance(at, Measured) and at.kind == "ratio"
 
 
 def _check_height(at: float) -> None:
-    if at <= 0 or (isinstance(at, Share) and at >= 1):
+    if at <= 0 or (is_share(at) and at >= 1):
         raise ValueError("at: expected a height within the part, such as '15 %' or '30 mm'")

@@ -19,7 +19,7 @@ from fettlebox.api import (
     quantity,
     step,
 )
-from pydantic import Field, field_serializer, model_validator
+from pydantic import Field, model_validator
 
 if TYPE_CHECKING:
     from .label_sites import Site
@@ -82,10 +82,6 @@ class Params(StepParams):
         "enlarge",
         description="If the printer cannot lay down so fine a stroke, gap or dot: `enlarge` all, or `hold`.",
     )
-
-    @field_serializer("toward")
-    def _write_toward(self, toward: str | float) -> str:
-        return toward if isinstance(toward, str) else f"{toward:.12g} deg"
 
     @model_validator(mode="after")
     def _can_be_written(self) -> Params:

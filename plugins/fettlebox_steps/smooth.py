@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 from fettlebox.api import Length, Part, Ratio, StepContext, StepError, StepParams, StepResult, quantity, step
-from pydantic import field_serializer
 
 if TYPE_CHECKING:
     import numpy as np
@@ -35,14 +34,6 @@ class Params(StepParams):
         about="Waves shorter than this are grain, longer ones are shape. auto takes a few triangle edges, "
         "which is how far a scanner's errors go together.",
     )
-
-    @field_serializer("strength")
-    def _write_strength(self, strength: float | str) -> str:
-        return strength if isinstance(strength, str) else f"{strength * 100:.12g} %"
-
-    @field_serializer("finest")
-    def _write_finest(self, finest: float | str) -> str:
-        return finest if isinstance(finest, str) else f"{finest:.12g} mm"
 
 
 @step("smooth", version=2, summary="Take the scanner's grain off; the likeness stays.", shorthand="strength")
