@@ -19,7 +19,7 @@ LAYERS = [
     {"mesh"},
     {"params", "printer", "pictures"},
     {"api", "hooks", "made_for"},
-    {"catalog"},
+    {"catalog", "own_steps"},
     {"recipe"},
     {"traveler", "versions", "shipped", "reasons"},
     {"jobs"},

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import re
 import warnings
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from copy import copy
 from dataclasses import dataclass, field, fields
 from difflib import get_close_matches
+from functools import partial
 from importlib import metadata
+from types import ModuleType
 from typing import Any
 
 import pluggy
 
 from .api import ENTRY_POINT_GROUP, Grader, Notifier, Step
 from .hooks import FactCollector, Hooks, JobObserver, Painter, Reader, Writer
-from .made_for import brought_up, contract_of, note_on, require_spoken
+from .made_for import CONTRACT, brought_up, contract_of, note_on, require_spoken
 from .mesh import READABLE, WRITABLE
 from .params import StepParams
 
@@ -82,19 +84,44 @@ def find_steps(entry_points: Iterable[metadata.EntryPoint] | None = None) -> Cat
     found = metadata.entry_points(group=ENTRY_POINT_GROUP) if entry_points is None else entry_points
     catalog = Catalog()
     for source, entry in sorted(_with_sources(found), key=lambda e: (e[0] != "fettlebox", e[0], e[1].name)):
-        try:
-            with _warnings_noted(catalog, source):
-                made_for, hooks = _load(entry)
-            with_it = _copy(catalog)  # what an entry point brings comes whole or not at all
-            for kind, hook in hooks:
-                _admit(kind, brought_up(hook, made_for), with_it, source)
-            catalog = with_it
-            if (note := note_on(made_for)) and f"{source}: {note}" not in catalog.notes:
-                catalog.notes.append(f"{source}: {note}")
-        except (Exception, SystemExit) as error:  # whatever a plugin does wrong is its own matter
-            key = entry.name if entry.name not in catalog.quarantined else f"{source}:{entry.name}"
-            catalog.quarantined[key] = Quarantined(entry.name, source, _sentence(error))
+        catalog = _with(catalog, source, entry.name, partial(_load, entry))
     return catalog
+
+
+def with_plugin(catalog: Catalog, source: str, name: str, load: Callable[[], ModuleType]) -> Catalog:
+    """The catalog and what a module that no package brings holds, or the reason why it cannot be used."""
+    return _with(catalog, source, name, lambda: (CONTRACT, _made_in(load(), source)))
+
+
+def _made_in(module: ModuleType, called: str) -> list[tuple[str, Any]]:
+    """What a module holds that can be registered, but for steps that it imported from another."""
+    mine = [
+        one
+        for one in vars(module).values()
+        if isinstance(one, tuple(KINDS.values()))
+        and not (isinstance(one, Step) and one.run.__module__ != module.__name__)
+    ]
+    if not mine:
+        raise TypeError(f"{called} registers no step; does @step decorate it?")
+    return [found for one in mine for found in _registered(one, called)]
+
+
+def _with(
+    catalog: Catalog, source: str, name: str, load: Callable[[], tuple[int, list[tuple[str, Any]]]]
+) -> Catalog:
+    try:
+        with _warnings_noted(catalog, source):
+            made_for, hooks = load()
+        with_it = _copy(catalog)  # what an entry point brings comes whole or not at all
+        for kind, hook in hooks:
+            _admit(kind, brought_up(hook, made_for), with_it, source)
+        if (note := note_on(made_for)) and f"{source}: {note}" not in with_it.notes:
+            with_it.notes.append(f"{source}: {note}")
+    except (Exception, SystemExit) as error:  # whatever a plugin does wrong is its own matter
+        with_it = _copy(catalog)
+        key = name if name not in catalog.quarantined else f"{source}:{name}"
+        with_it.quarantined[key] = Quarantined(name, source, _sentence(error))
+    return with_it
 
 
 def _copy(catalog: Catalog) -> Catalog:
@@ -106,6 +133,11 @@ def _load(entry: metadata.EntryPoint) -> tuple[int, list[tuple[str, Any]]]:
     plugin = entry.load()
     made_for = contract_of(entry.module)
     require_spoken(made_for)
+    return made_for, _registered(plugin, entry.value)
+
+
+def _registered(plugin: Any, called: str) -> list[tuple[str, Any]]:
+    """Everything that a module or an object registers, each with its kind."""
     manager = pluggy.PluginManager("fettlebox")
     manager.add_hookspecs(Hooks)
     manager.register(plugin)
@@ -117,11 +149,11 @@ def _load(entry: metadata.EntryPoint) -> tuple[int, list[tuple[str, Any]]]:
         for hook in group
     ]
     if not found:
-        raise TypeError(f"{entry.value} registers no step; does @step decorate it?")
+        raise TypeError(f"{called} registers no step; does @step decorate it?")
     for kind, hook in found:
         if not isinstance(hook, KINDS[kind]):
             raise TypeError(f"{hook!r} is not a {KINDS[kind].__name__}")
-    return made_for, found
+    return found
 
 
 @contextmanager

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from .catalog import Catalog, find_steps
 from .errors import RecipeError, UsageError
+from .own_steps import OwnStep, with_own_steps
 from .recipe import Problem, load_recipe, load_shop
 from .recipe.shop import require_standard
 
@@ -27,7 +28,9 @@ def check_paths(paths: Sequence[Path]) -> list[Checked]:
     catalog = find_steps()
     checked = []
     for path in paths:
+        steps = catalog
         if path.is_dir():
+            steps = with_own_steps(catalog, _own_steps(path))
             shop, standard = path / "shop.yaml", _standard_of(path)
             checked.append(_try(shop, partial(_look_at_shop, path)))
             files = sorted((path / "recipes").glob("*.yaml"))
@@ -35,13 +38,24 @@ def check_paths(paths: Sequence[Path]) -> list[Checked]:
             files, standard = [path], None
         else:
             raise UsageError(f"there is no file or folder {str(path)!r}")
-        checked += [_try(file, partial(_look_at_recipe, file, catalog, standard)) for file in files]
+        checked += [_try(file, partial(_look_at_recipe, file, steps, standard)) for file in files]
     return checked
 
 
 def _look_at_shop(folder: Path) -> tuple[Problem, ...]:
-    load_shop(folder)
+    own = load_shop(folder).own_steps
+    files = {one.file for one in own}
+    aside = [bad for bad in with_own_steps(find_steps(), own).quarantined.values() if bad.source in files]
+    if aside:
+        raise RecipeError([Problem(bad.source, 0, 0, "", f"is set aside: {bad.reason}") for bad in aside])
     return ()
+
+
+def _own_steps(folder: Path) -> tuple[OwnStep, ...]:
+    try:
+        return load_shop(folder).own_steps
+    except RecipeError:
+        return ()  # its problems are reported with the shop file
 
 
 def _standard_of(folder: Path) -> str | None:

@@ -82,6 +82,7 @@ def task_for(begun: Begun, recipe: str, text: str, rules: Rules, kept: Path | No
         printer=rules.printer,
         standard=rules.standard,
         kept=kept,
+        own_steps=rules.own_steps,
     )
 
 

@@ -8,12 +8,16 @@ import sys
 from collections.abc import Callable
 from functools import wraps
 from pathlib import Path
-from typing import Annotated, Any, TypeVar, cast
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar, cast
 
 import typer
 
 from . import __version__
 from .errors import FettleboxError, UsageError
+
+if TYPE_CHECKING:
+    from .own_steps import OwnStep
+    from .printer import Printer
 
 F = TypeVar("F", bound=Callable[..., Any])
 app = typer.Typer(
@@ -70,6 +74,16 @@ def _version(
         raise typer.Exit(0)
 
 
+def _of_shop(shop: Path | None) -> tuple[Printer, tuple[OwnStep, ...]]:
+    from .printer import EVERYDAY
+    from .recipe import load_shop
+
+    if shop is None:
+        return EVERYDAY, ()
+    read = load_shop(shop)
+    return read.printer, read.own_steps
+
+
 @command("run")
 def run(
     recipe: Annotated[Path, typer.Argument(help="A recipe file.", metavar="RECIPE")],
@@ -79,27 +93,23 @@ def run(
     ] = None,
     ticket: Annotated[Path | None, typer.Option(help="A ticket for all these scans.")] = None,
     out: Annotated[Path, typer.Option(help="Where the jobs' folders go.")] = Path("parts"),
-    shop: Annotated[Path | None, typer.Option(help="A shop whose printer to use.")] = None,
+    shop: Annotated[Path | None, typer.Option(help="A shop whose printer and own steps to use.")] = None,
     as_json: AsJson = False,
 ) -> int:
     """Run RECIPE once on each SCAN, on a copy; the scans themselves are not touched."""
     from . import printing
-    from .printer import EVERYDAY
     from .run_once import require_good, run_once, worst_status
 
     values = _settings(setting or [])
-    require_good(recipe, scans, ticket, values)
-    printer = EVERYDAY
-    if shop is not None:
-        from .recipe import load_shop
-
-        printer = load_shop(shop).printer
+    printer, own = _of_shop(shop)
+    require_good(recipe, scans, ticket, values, own)
     results = []
     for scan in scans:
         with printing.job_progress(scan.name) as progress:
             result, folder = run_once(
-                recipe, scan, out, ticket=ticket, values=values, printer=printer, progress=progress
-            )
+                recipe, scan, out, ticket=ticket, values=values, printer=printer, own_steps=own,
+                progress=progress,
+            )  # fmt: skip
         printing.job_result(result, folder, as_json=as_json)
         results.append(result)
     return worst_status(results)
@@ -114,6 +124,7 @@ def try_(
     ] = None,
     ticket: Annotated[Path | None, typer.Option(help="A ticket for this scan.")] = None,
     out: Annotated[Path, typer.Option(help="Where the sheet and the kept steps go.")] = Path("tried"),
+    shop: Annotated[Path | None, typer.Option(help="A shop whose printer and own steps to use.")] = None,
     as_json: AsJson = False,
 ) -> int:
     """Tune RECIPE on SCAN: every step's part, facts and picture on one sheet. Delivers nothing."""
@@ -122,9 +133,12 @@ def try_(
     from .trying import try_recipe
 
     values = _settings(setting or [])
-    require_good(recipe, [scan], ticket, values)
+    printer, own = _of_shop(shop)
+    require_good(recipe, [scan], ticket, values, own)
     with printing.job_progress(scan.name) as progress:
-        sheet, run = try_recipe(recipe, scan, out, ticket=ticket, values=values, progress=progress)
+        sheet, run = try_recipe(
+            recipe, scan, out, ticket=ticket, values=values, printer=printer, own_steps=own, progress=progress
+        )
     printing.tried(sheet, run, as_json=as_json)
     return {"done": 0, "held": 3, "rejected": 4}[run.state]
 

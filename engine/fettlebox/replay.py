@@ -17,8 +17,10 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from .errors import UsageError
+from .own_steps import OwnStep
 from .printer import EVERYDAY, Printer
-from .recipe import TICKET_SUFFIX
+from .recipe import TICKET_SUFFIX, load_shop
+from .recipe.shop import SHOP_FILE
 from .run_job import ORIGINAL, JobTask, Progress, perform
 from .traveler.record import JobRecord, StepRecord
 from .traveler.writing import TRAVELER, as_document, read_traveler, record_from
@@ -114,7 +116,14 @@ def _task(record: JobRecord, folder: Path, again: Path) -> JobTask:
         ticket_name=given["ticket"],
         printer=_printer(record.printer),
         values=given["values"],
+        own_steps=_own_steps(folder),
     )
+
+
+def _own_steps(folder: Path) -> tuple[OwnStep, ...]:
+    """Those of the shop in whose outbox, hold or rejects the job lies; the versions tell if they changed."""
+    shop = folder.resolve().parent.parent
+    return load_shop(shop).own_steps if (shop / SHOP_FILE).is_file() else ()
 
 
 def _guessed(record: JobRecord, folder: Path) -> dict[str, Any]:

@@ -38,6 +38,7 @@ from .jobs.tickets import TICKET_ENDINGS
 from .mesh import Origin, Scan, read_scan
 from .mesh.facts import measure
 from .mesh.reading import names_in_zip
+from .own_steps import OwnStep, with_own_steps
 from .printer import EVERYDAY, Printer
 from .reasons import A_DEFECT, ANOTHER_RECIPE, READING, advice, in_one_line, reason
 from .recipe import Plan, PlannedStep, Recipe, Ticket, load_ticket, parse_recipe
@@ -62,7 +63,7 @@ FEWEST_TRIANGLES = 4  # a tetrahedron; fewer cannot enclose anything
 class JobTask:
     """All that a worker needs to know. `scan_name` and `ticket_name` are names below `original/`;
     `standard` is the recipe in `recipe_folder` that the job's recipe has to extend; `kept` a folder with what
-    earlier jobs made of this scan, to read and to add to.
+    earlier jobs made of this scan, to read and to add to; `own_steps` files of the shop's that are run.
     """
 
     job: str
@@ -76,6 +77,7 @@ class JobTask:
     values: Mapping[str, Any] = field(default_factory=dict)
     standard: str | None = None
     kept: Path | None = None
+    own_steps: tuple[OwnStep, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -134,7 +136,7 @@ def perform(task: JobTask, progress: Progress = lambda step, fraction: None) -> 
 
 
 def _perform(task: JobTask, record: JobRecord, progress: Progress) -> JobRecord:
-    catalog = _catalog()
+    catalog = _catalog(task.own_steps)
     original = task.folder / ORIGINAL
     progress("ticket and recipe", 0.0)
     ticket = load_ticket(original / task.ticket_name, task.ticket_name) if task.ticket_name else None
@@ -287,13 +289,16 @@ def _kept_steps(task: JobTask) -> StepCache | None:
 
 
 _catalog_here: list[Catalog] = []
+_catalogs_with_own: dict[tuple[OwnStep, ...], Catalog] = {}
 
 
-def _catalog() -> Catalog:
+def _catalog(own: tuple[OwnStep, ...] = ()) -> Catalog:
     """The catalog of this worker process: plugins are looked up once, not once a job."""
     if not _catalog_here:
         _catalog_here.append(find_steps())
-    return _catalog_here[0]
+    if own and own not in _catalogs_with_own:
+        _catalogs_with_own[own] = with_own_steps(_catalog_here[0], own)
+    return _catalogs_with_own[own] if own else _catalog_here[0]
 
 
 def _blank_record(task: JobTask) -> JobRecord:
@@ -309,7 +314,7 @@ def _blank_record(task: JobTask) -> JobRecord:
             "text": task.recipe_text,
         },
         ticket=None,
-        versions=versions_here(),
+        versions=versions_here() | {f"own step {one.file}": one.sha256 for one in task.own_steps},
         given=_exactly(
             {
                 "scan": task.scan_name,

@@ -16,6 +16,7 @@ from .jobs.digest import digest, joined
 from .jobs.folders import job_base, plain_stem, short_id
 from .jobs.siblings import takes_in
 from .jobs.tickets import ticket_beside
+from .own_steps import OwnStep, with_own_steps
 from .printer import EVERYDAY, Printer
 from .recipe import load_recipe, load_ticket
 from .run_job import ORIGINAL, JobResult, JobTask, Progress, perform
@@ -25,7 +26,13 @@ from .takes import holds_its_takes
 LONGEST_STEM = 120  # bytes; a folder's name may have 255
 
 
-def require_good(recipe: Path, scans: Sequence[Path], ticket: Path | None, values: Mapping[str, Any]) -> None:
+def require_good(
+    recipe: Path,
+    scans: Sequence[Path],
+    ticket: Path | None,
+    values: Mapping[str, Any],
+    own_steps: tuple[OwnStep, ...] = (),
+) -> None:
     """Whatever is wrong with the call, the recipe or a ticket is said before any scan is touched.
 
     Raises UsageError when a file is not there, RecipeError with every problem of what it says.
@@ -35,7 +42,7 @@ def require_good(recipe: Path, scans: Sequence[Path], ticket: Path | None, value
             raise UsageError(f"there is no {what} {str(path)!r}")
         if path is not None and not path.name:
             raise UsageError(f"{str(path)!r} has no name; expected that of a {what}, such as bust.ply")
-    checked = load_recipe(recipe, find_steps())
+    checked = load_recipe(recipe, with_own_steps(find_steps(), own_steps))
     for scan in scans:
         given = ticket or ticket_beside(scan)
         checked.plan(values, load_ticket(given) if given else None)
@@ -49,6 +56,7 @@ def run_once(
     ticket: Path | None = None,
     values: Mapping[str, Any] | None = None,
     printer: Printer = EVERYDAY,
+    own_steps: tuple[OwnStep, ...] = (),
     progress: Progress = lambda step, fraction: None,
 ) -> tuple[JobResult, Path]:
     """Run one job on a copy of the scan; give its result and its folder `out/STEM.JOB`.
@@ -86,6 +94,7 @@ def run_once(
         printer=printer,
         values=dict(values or {}),
         kept=out / KEPT,
+        own_steps=own_steps,
     )
     try:
         result = perform(task, progress)

@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 from .catalog import find_steps
 from .errors import RecipeError
+from .own_steps import with_own_steps
 from .printer import Printer
 from .recipe import Recipe, load_recipe, load_shop
 from .recipe.ask import Ask, ChoiceAsk, FlagAsk
@@ -43,7 +44,7 @@ def suits_of(folder: Path) -> list[Suited]:
         shop = load_shop(folder)
     except RecipeError:
         return []  # told with the shop file
-    catalog = find_steps()
+    catalog = with_own_steps(find_steps(), shop.own_steps)
     printers = list(shop.printers.values())
     if shop.printer not in printers:
         printers.insert(0, shop.printer)

@@ -24,6 +24,7 @@ from .jobs.tickets import ticket_beside
 from .mesh import Part, read_scan
 from .mesh.fidelity import by_face, compare
 from .mesh.soundness import inspect
+from .own_steps import OwnStep, with_own_steps
 from .pictures import render_map, render_views
 from .printer import EVERYDAY, Printer
 from .recipe import PlannedStep, load_recipe, load_ticket
@@ -63,13 +64,14 @@ def try_recipe(
     ticket: Path | None = None,
     values: Mapping[str, Any] | None = None,
     printer: Printer = EVERYDAY,
+    own_steps: tuple[OwnStep, ...] = (),
     progress: Progress = lambda step, fraction: None,
 ) -> tuple[Path, Run]:
     """Run a recipe on a scan for looking, not for delivery. Gives `out/sheet.html` and the run.
 
     Raises RecipeError for a wrong recipe, ticket or value, ScanError for what is no scan.
     """
-    catalog = find_steps()
+    catalog = with_own_steps(find_steps(), own_steps)
     checked = load_recipe(recipe, catalog)
     ticket = ticket or ticket_beside(scan)
     given = load_ticket(ticket) if ticket else None

@@ -6,17 +6,18 @@ import re
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from ..catalog import Catalog, find_steps
 from ..errors import RecipeError
+from ..own_steps import OwnStep, with_own_steps
 from ..recipe import Recipe, load_recipe, load_shop
 from ..recipe.ask import Ask, ChoiceAsk, FlagAsk, TextAsk
 from ..recipe.explain import ExplainedAsk, explain
 from ..recipe.placeholders import NAME, whole_name
-from ..recipe.shop import require_standard
+from ..recipe.shop import SHOP_FILE, require_standard
 from ..traveler.record import JobRecord
 from .problems import Refused
 
@@ -61,9 +62,9 @@ class Ticking:
     patches: tuple[Patch, ...]
 
 
-@cache
-def catalog() -> Catalog:
-    return find_steps()
+@lru_cache(maxsize=4)
+def catalog(own: tuple[OwnStep, ...] = ()) -> Catalog:
+    return with_own_steps(catalog(), own) if own else find_steps()
 
 
 class Recipes:
@@ -90,14 +91,15 @@ class Recipes:
         try:
             stamp = tuple(
                 (path.name, path.stat().st_mtime_ns, path.stat().st_size)
-                for path in sorted(self.folder.rglob("*.yaml"))
+                for path in (self.shop / SHOP_FILE, *sorted(self.folder.rglob("*.yaml")))
             )
             with self._lock:
                 kept = self._kept.get(name)
             if kept is not None and kept[0] == stamp:
                 return kept[1]
-            recipe = load_recipe(self.folder / f"{name}.yaml", catalog(), f"{name}.yaml")
-            require_standard(recipe, name, self.folder, load_shop(self.shop).standard)
+            read = load_shop(self.shop)
+            recipe = load_recipe(self.folder / f"{name}.yaml", catalog(read.own_steps), f"{name}.yaml")
+            require_standard(recipe, name, self.folder, read.standard)
         except RecipeError as error:
             raise Refused(
                 422, f"the recipe is wrong: {error}", problems=[one.as_dict() for one in error.problems]

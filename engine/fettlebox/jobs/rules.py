@@ -9,6 +9,7 @@ from difflib import get_close_matches
 from pathlib import Path
 
 from ..errors import FettleboxError, UsageError
+from ..own_steps import OwnStep
 from ..printer import EVERYDAY, Printer
 
 MOST_PARENTS = 16  # recipes that extend each other; the checker stops earlier, at a circle
@@ -33,6 +34,7 @@ class Rules:
     again: str = "skip"
     keep_s: float | None = None
     keep_steps_mb: float = 0.0
+    own_steps: tuple[OwnStep, ...] = ()
 
     def recipe_text(self, name: str) -> str:
         """The text of a recipe as it is now. Raises UsageError with the nearest right name."""
@@ -98,4 +100,5 @@ def load_rules(shop: Path) -> Rules:
         again=read.again,
         keep_s=read.keep_s,
         keep_steps_mb=read.keep_steps_mb,
+        own_steps=read.own_steps,
     )

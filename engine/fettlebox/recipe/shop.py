@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
@@ -10,6 +10,8 @@ from typing import Annotated, Literal
 
 from pydantic import ConfigDict, Field
 
+from ..errors import UsageError
+from ..own_steps import OwnStep, read_own_step
 from ..params import Data, StepParams, Time, quantity
 from ..printer import EVERYDAY, Printer
 from .describe import listed
@@ -37,6 +39,17 @@ class LimitsFile(StepParams):
 
 def _default_limits() -> LimitsFile:
     return LimitsFile.model_validate({})
+
+
+class OwnStepFile(StepParams):
+    """A step of the shop's own. A file that was changed is not run before its new digest stands here."""
+
+    model_config = ConfigDict(defer_build=True)
+
+    file: str = Field(
+        max_length=200, description="A .py file below the shop's folder.", examples=["steps/keel.py"]
+    )
+    sha256: str = Field(pattern="^[0-9a-f]{64}$", description="The file's SHA-256, as sha256sum prints it.")
 
 
 class ShopFile(StepParams):
@@ -75,6 +88,9 @@ class ShopFile(StepParams):
     )
     money: str = Field("EUR", pattern="^[A-Z]{3}$", description="The money of all prices: an ISO 4217 code.")
     limits: LimitsFile = Field(default_factory=_default_limits, description="What one job may use.")
+    steps: list[OwnStepFile] = Field(
+        default_factory=list, description="Steps of the shop's own: files that are run, and no others are."
+    )
     again: Literal["skip", "redo"] = Field(
         "skip",
         description="What becomes of a scan that comes again with the same recipe and ticket: it is put into "
@@ -122,6 +138,7 @@ class Shop:
     standard: str | None = None
     again: Literal["skip", "redo"] = "skip"
     keep_steps_mb: float = 0.0
+    own_steps: tuple[OwnStep, ...] = ()
 
     def recipe_path(self, name: str | None = None) -> Path:
         """The file of a recipe; by default of the shop's usual one."""
@@ -160,11 +177,13 @@ def parse_shop(text: str, shown_as: str, folder: Path | None = None) -> Shop:
         _check_recipe(root, folder, "recipe", checked.recipe, problems)
         if checked.standard is not None:
             _check_recipe(root, folder, "standard", checked.standard, problems)
+    own_steps = tuple(_own_steps(root, folder, checked.steps, problems)) if folder is not None else ()
     problems.stop_if_any()
     limits = Limits(checked.limits.time, checked.limits.memory, checked.limits.attempts)
     return Shop(
         folder or Path(), checked.shop, checked.recipe, checked.settle, checked.workers, printer, printers,
         limits, checked.keep, checked.standard, checked.again, checked.keep_steps,
+        own_steps,
     )  # fmt: skip
 
 
@@ -228,6 +247,22 @@ def require_standard(recipe: Recipe, name: str, folder: Path, standard: str | No
         found = f"the shop's standard is {quoted(standard)}, and this recipe does not extend it"
         problems.add(spot, ("extends",), found, hint=f"write 'extends: {standard}'")
         problems.stop_if_any()
+
+
+def _own_steps(root: Node, shop: Path, files: list[OwnStepFile], problems: Problems) -> Iterator[OwnStep]:
+    for number, given in enumerate(files):
+        node = root.value["steps"].value[number]
+        try:
+            own = read_own_step(shop, given.file)
+        except UsageError as error:
+            problems.add(node.value["file"], ("steps", number, "file"), str(error))
+            continue
+        if own.sha256 != given.sha256:
+            found = f"{given.file} has another SHA-256: {own.sha256}"
+            hint = "it was changed since; look at what changed, and write this one if all of it is yours"
+            problems.add(node.value["sha256"], ("steps", number, "sha256"), found, given.sha256, hint)
+            continue
+        yield own
 
 
 def _check_recipe(root: Node, folder: Path, key: str, name: str, problems: Problems) -> None:

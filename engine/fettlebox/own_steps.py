@@ -1,0 +1,89 @@
+"""Steps of a shop's own: files named in shop.yaml with their SHA-256, and no others.
+
+The bytes that are hashed are the bytes that run: a file is read once, by whoever reads shop.yaml, and travels
+to workers with the job. Nothing else in a shop's folder is ever code.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path, PurePosixPath
+from types import ModuleType
+
+from .catalog import Catalog, with_plugin
+from .errors import UsageError
+
+LARGEST_BYTES = 1_000_000
+SHA256 = "fettlebox_sha256"
+"""A module that was made from bytes says by this name which they were."""
+
+
+@dataclass(frozen=True)
+class OwnStep:
+    """file: below the shop's folder, with `/`. code: its bytes, of which `sha256` is the digest."""
+
+    file: str
+    sha256: str
+    code: bytes = field(repr=False)
+
+    @property
+    def module(self) -> str:
+        """Two versions of a file are two modules, so that a reload takes effect."""
+        return f"own_{PurePosixPath(self.file).stem.replace('-', '_')}_{self.sha256[:12]}"
+
+
+def read_own_step(shop: Path, file: str) -> OwnStep:
+    """Read a file once. Raises UsageError for what is no plain file inside the shop's folder."""
+    pure = PurePosixPath(file)
+    if pure.is_absolute() or ".." in pure.parts or "\\" in file or pure.suffix != ".py":
+        raise UsageError(f"{file!r} cannot be a step's file; expected a .py file below the shop's folder")
+    path = shop.joinpath(*pure.parts)
+    if os.path.realpath(path) != str(Path(os.path.realpath(shop)).joinpath(*pure.parts)):
+        raise UsageError(f"{file} is a link or lies behind one; expected the file itself")
+    try:
+        with open(path, "rb", opener=_as_itself) as stream:
+            if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
+                raise UsageError(f"{file} is no plain file")
+            code = stream.read(LARGEST_BYTES + 1)
+    except IsADirectoryError as error:
+        raise UsageError(f"{file} is no plain file") from error
+    except OSError as error:
+        raise UsageError(f"{file} cannot be read: {error.strerror}") from error
+    if len(code) > LARGEST_BYTES:
+        raise UsageError(f"{file} has more than {LARGEST_BYTES} bytes; expected a step, not a program")
+    return OwnStep(file, hashlib.sha256(code).hexdigest(), code)
+
+
+def _as_itself(path: str, flags: int) -> int:
+    """Opened without following a link that came since, and without waiting for a pipe's other end."""
+    return os.open(path, flags | os.O_NOFOLLOW | os.O_NONBLOCK)
+
+
+def with_own_steps(catalog: Catalog, own: Sequence[OwnStep]) -> Catalog:
+    """The catalog and what the files register. One that fails, or takes a name in use, is set aside."""
+    for one in own:
+        catalog = with_plugin(catalog, one.file, PurePosixPath(one.file).stem, partial(_run, one))
+    return catalog
+
+
+def _run(own: OwnStep) -> ModuleType:
+    """The module of the bytes. Python has each module once; what failed may be tried again."""
+    known = sys.modules.get(own.module)
+    if known is not None:
+        return known
+    module = ModuleType(own.module)
+    module.__file__ = own.file
+    setattr(module, SHA256, own.sha256)
+    sys.modules[own.module] = module  # dataclasses and pydantic look their own module up
+    try:
+        exec(compile(own.code, own.file, "exec", dont_inherit=True), module.__dict__)
+    except BaseException:
+        del sys.modules[own.module]
+        raise
+    return module
