@@ -105,7 +105,7 @@ def _task(record: JobRecord, folder: Path, again: Path) -> JobTask:
     """The task as it was. For an old record, without `given` or `printer`, by what else is known."""
     given = record.given if record.given is not None else _guessed(record, folder)
     for name in (given["scan"], given["ticket"]):
-        if name is not None and (Path(name).name != name or not (again / ORIGINAL / name).exists()):
+        if name is not None and not _is_in(again / ORIGINAL, name):
             raise UsageError(f"{folder / ORIGINAL} does not hold {name!r}, which the traveler names")
     return JobTask(
         job=record.job,
@@ -116,8 +116,14 @@ def _task(record: JobRecord, folder: Path, again: Path) -> JobTask:
         ticket_name=given["ticket"],
         printer=_printer(record.printer),
         values=given["values"],
-        own_steps=_own_steps(folder),
+        own_steps=_own_steps(folder) if any(name.startswith("own step ") for name in record.versions) else (),
     )
+
+
+def _is_in(original: Path, name: str) -> bool:
+    """A scan, or a ticket that came inside a scan's folder; nothing else, wherever links lead."""
+    path = original / name
+    return path.exists() and path.resolve().is_relative_to(original.resolve()) and path != original
 
 
 def _own_steps(folder: Path) -> tuple[OwnStep, ...]:

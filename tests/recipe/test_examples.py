@@ -71,6 +71,8 @@ def refused_by_schema(built_in: Catalog, tmp_path_factory: pytest.TempPathFactor
         schema = folder / f"{kind}.schema.json"
         schema.write_text(write_schema(compose_schema(kind, built_in)), "utf-8")
         files = [path for path in GOOD + BAD + BEYOND if kind_of(path) == kind]
+        if not files:
+            continue  # printers and materials have their own examples, in test_shelf
         command = [sys.executable, "-m", "check_jsonschema", "--output-format", "json", "--schemafile"]
         done = subprocess.run([*command, schema, *files], capture_output=True, encoding="utf-8", check=False)
         report = json.loads(done.stdout)
