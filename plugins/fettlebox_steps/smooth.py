@@ -36,7 +36,7 @@ class Params(StepParams):
     )
 
 
-@step("smooth", version=3, summary="Take the scanner's grain off; the likeness stays.", shorthand="strength")
+@step("smooth", version=2, summary="Take the scanner's grain off; the likeness stays.", shorthand="strength")
 def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
     import numpy as np
 
@@ -58,11 +58,12 @@ def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
     asked = smoothing.taken_off(fine, strength, params.guard)
     vertices, moved = smoothing.moved_safely(part.vertices, part.faces, fine.normal, asked)
     ctx.progress(0.9)
+    after = smoothing.fine_part(vertices, part.faces, pinned, finest_mm)
     distance = np.abs(moved)
     volume = _volume(part.vertices, part.faces)
     facts = {
         "grain_before_mm": fine.grain_mm,
-        "grain_after_mm": smoothing.left_mm(fine, moved),
+        "grain_after_mm": after.grain_mm,
         "finest_mm": finest_mm,
         "strength_percent": 100.0 * strength,
         "volume_change_percent": 100.0 * (_volume(vertices, part.faces) / volume - 1.0) if volume else 0.0,

@@ -136,25 +136,10 @@ def fine_part(vertices: Floats, faces: Ints, pinned: Mask, finest_mm: float) -> 
     normal = vertex_normals(shape, faces)
     residual = np.einsum("ij,ij->i", vertices - shape, normal)
     areas = np.where(pinned[faces].all(axis=1), 0.0, face_areas(shape, faces))
-    share = _stands_for(areas, faces, len(vertices))
+    share = np.bincount(faces.ravel(), np.repeat(areas / 3.0, 3), len(vertices))
     free = (share > 0.0) & ~pinned
     grain = grain_mm(residual, np.where(free, share, 0.0))
     return Fine(finest_mm, normal, residual, free, grain, faces, areas, operator)
-
-
-def left_mm(fine: Fine, moved: Floats) -> float:
-    """How much of `fine.grain_mm` is left when each vertex was moved by `moved` (n,) along `fine.normal`, mm.
-
-    By the same split: a filter has no sharp end, so that a second split would take some more off a clean
-    shape and call its waves of about the finest length grain. Of longer waves neither says anything.
-    """
-    share = _stands_for(fine.areas, fine.faces, len(moved))
-    return grain_mm(fine.residual + moved, np.where(fine.free, share, 0.0))
-
-
-def _stands_for(areas: Floats, faces: Ints, count: int) -> Floats:
-    """(n,) the area that each vertex stands for: a third of each of its triangles."""
-    return np.asarray(np.bincount(faces.ravel(), np.repeat(areas / 3.0, 3), count))
 
 
 def grain_of(fine: Fine) -> Floats:
