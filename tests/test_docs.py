@@ -124,3 +124,17 @@ def test_the_guide_s_schema_command_runs(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     for path in (ROOT / "schemas").glob("*.json"):
         assert (tmp_path / path.name).read_text("utf-8") == path.read_text("utf-8")
+
+
+def test_the_shop_file_in_the_guide_names_a_step(tmp_path: Path) -> None:
+    from fettlebox.recipe import load_shop
+
+    (example,) = blocks(DEVELOPERS, "yaml")
+    code = b"test"  # whose SHA-256 the guide shows
+    (tmp_path / "steps").mkdir()
+    (tmp_path / "steps" / "keel.py").write_bytes(code)
+    (tmp_path / "recipes").mkdir()
+    (tmp_path / "recipes" / "plain.yaml").touch()
+    (tmp_path / "shop.yaml").write_text(f"shop: Test\nrecipe: plain\n{example}")
+    (own,) = load_shop(tmp_path).own_steps
+    assert (own.file, own.code) == ("steps/keel.py", code)

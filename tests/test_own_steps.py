@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 import trimesh
+from fettlebox import own_steps
 from fettlebox.catalog import find_steps
 from fettlebox.checking import check_paths
 from fettlebox.errors import RecipeError, UsageError
@@ -106,7 +107,7 @@ def test_a_file_that_was_changed_is_not_run_before_its_digest_is_written(shop: P
     with pytest.raises(RecipeError) as error:
         load_shop(shop)
     said = str(error.value)
-    assert "shop.yaml:6" in said and digest_of(path) in said and before in said and "look at what" in said
+    assert "shop.yaml:6" in said and f"write {digest_of(path)}" in said and before in said
     drop(shop)
     with pytest.raises(RecipeError):
         serve(shop, once=True)
@@ -177,6 +178,52 @@ def test_a_broken_file_is_set_aside_with_its_reason(code: str, reason: str) -> N
     assert reason in catalog.quarantined["lift"].reason
     assert "steps/lift.py" in catalog.why_not("lift")
     assert catalog.sources["cut"] == "fettlebox"
+
+
+def write_code(shop: Path, code: str) -> None:
+    path = shop / "steps" / "stamp.py"
+    path.write_text(code)
+    told = {"file": "steps/stamp.py", "sha256": digest_of(path)}
+    (shop / "shop.yaml").write_text(f"{SHOP}steps:\n  - {json.dumps(told)}\n")
+
+
+@pytest.mark.parametrize(
+    ("code", "said"),
+    [
+        ("import beside\n", "steps/stamp.py: ModuleNotFoundError: No module named 'beside'"),
+        ("import os\nos._exit(3)\n", "loading them ended the process"),
+        ("FETTLEBOX_CONTRACT = 99\n" + STEP.format(by=1), "made for plugin contract 99"),
+    ],
+)
+def test_a_shop_whose_own_step_cannot_be_used_is_not_served(shop: Path, code: str, said: str) -> None:
+    """Else every scan for it would be rejected, for what is no fault of the scan."""
+    write_code(shop, code)
+    scan = drop(shop)
+    with pytest.raises(UsageError) as error:
+        serve(shop, once=True)
+    assert said in str(error.value) and "out of shop.yaml" in str(error.value)
+    assert scan.exists()
+
+
+def test_a_file_that_never_ends_loading_is_given_up(shop: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(own_steps, "LONGEST_TRIAL_S", 0.5)
+    write_code(shop, "import time\ntime.sleep(600)\n")
+    with pytest.raises(UsageError, match=r"takes longer than 0\.5 s"):
+        serve(shop, once=True)
+
+
+def test_whoever_misses_a_step_is_told_what_was_set_aside(shop: Path) -> None:
+    """A file may be called otherwise than the steps in it."""
+    own = OwnStep("steps/stamp.py", "0" * 64, b"import beside")
+    said = with_own_steps(find_steps(), [own]).why_not("lift")
+    assert "no step 'lift'" in said and "steps/stamp.py: ModuleNotFoundError" in said
+
+
+def test_what_a_file_prints_as_it_loads_is_no_output_of_ours(capsys: pytest.CaptureFixture[str]) -> None:
+    code = b"print('hello')\n" + STEP.format(by=1).encode()
+    with_own_steps(find_steps(), [OwnStep("steps/chatty.py", hashlib.sha256(code).hexdigest(), code)])
+    heard = capsys.readouterr()
+    assert (heard.out, heard.err) == ("", "hello\n")
 
 
 def test_check_names_the_file_that_is_set_aside(shop: Path) -> None:

@@ -114,6 +114,19 @@ def test_a_writer_whose_files_nobody_here_reads_is_proven_as_far_as_that_goes(fu
         checks_of("flatt", full, {})
 
 
+@pytest.mark.parametrize(
+    ("settings", "said"),
+    [
+        ({"by": "6"}, "by: '6' has no unit"),
+        ({"bye": "6 mm"}, "bye: Extra inputs are not permitted"),
+    ],
+)
+def test_settings_that_are_none_are_said_once(settings: dict[str, str], said: str) -> None:
+    with pytest.raises(UsageError) as error:
+        checks_of("scale", find_steps(), settings)
+    assert said in str(error.value) and "pydantic" not in str(error.value)
+
+
 def test_what_only_adds_is_proven_by_its_package_and_name(full: Catalog) -> None:
     for name in ("my-foot/foot", "my-view/view"):
         found = faults(list(checks_of(name, full, {})))

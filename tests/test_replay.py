@@ -246,7 +246,9 @@ def test_a_served_job_gives_the_same_again(tmp_path: Path) -> None:
 
     shop = tmp_path / "shop"
     init_shop(shop, recipes=ROOT / "recipes")
-    shutil.copy2(EXAMPLES / "miller.ply", shop / "inbox")
+    (shop / "inbox" / "miller").mkdir()  # a scan that came as a folder, its ticket in it
+    shutil.copy2(EXAMPLES / "miller.ply", shop / "inbox" / "miller")
+    (shop / "inbox" / "miller" / "any.ticket.yaml").write_text("order: LY-7\n")
     (shop / "inbox" / "bad.stl").write_bytes(b"no mesh")
     serve(shop, once=True)
     for place in ("outbox", "rejects"):

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
+import sys
 import warnings
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stdout
 from copy import copy
 from dataclasses import dataclass, field, fields
 from difflib import get_close_matches
@@ -73,7 +74,8 @@ class Catalog:
             return f"step {name!r} comes from {bad.source}, which is set aside: {bad.reason}"
         near = get_close_matches(name, self.steps, n=1, cutoff=0.6)
         hint = f"did you mean {near[0]!r}?" if near else f"there are {', '.join(sorted(self.steps))}"
-        return f"there is no step {name!r}; {hint}"
+        aside = [f" (set aside: {bad.source}: {bad.reason})" for bad in self.quarantined.values()]
+        return f"there is no step {name!r}; {hint}{''.join(aside)}"
 
 
 def find_steps(entry_points: Iterable[metadata.EntryPoint] | None = None) -> Catalog:
@@ -89,8 +91,17 @@ def find_steps(entry_points: Iterable[metadata.EntryPoint] | None = None) -> Cat
 
 
 def with_plugin(catalog: Catalog, source: str, name: str, load: Callable[[], ModuleType]) -> Catalog:
-    """The catalog and what a module that no package brings holds, or the reason why it cannot be used."""
-    return _with(catalog, source, name, lambda: (CONTRACT, _made_in(load(), source)))
+    """The catalog and what a module that no package brings holds, or the reason why it cannot be used. It is
+    made for the present contract unless it says another.
+    """
+
+    def loaded() -> tuple[int, list[tuple[str, Any]]]:
+        module = load()
+        made_for = contract_of(module.__name__, CONTRACT)
+        require_spoken(made_for)
+        return made_for, _made_in(module, source)
+
+    return _with(catalog, source, name, loaded)
 
 
 def _made_in(module: ModuleType, called: str) -> list[tuple[str, Any]]:
@@ -110,7 +121,7 @@ def _with(
     catalog: Catalog, source: str, name: str, load: Callable[[], tuple[int, list[tuple[str, Any]]]]
 ) -> Catalog:
     try:
-        with _warnings_noted(catalog, source):
+        with _warnings_noted(catalog, source), redirect_stdout(sys.stderr):  # the output is the command's own
             made_for, hooks = load()
         with_it = _copy(catalog)  # what an entry point brings comes whole or not at all
         for kind, hook in hooks:

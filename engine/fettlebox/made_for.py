@@ -26,9 +26,9 @@ BEFORE_NUMBERS = 1
 SAID_AS = "FETTLEBOX_CONTRACT"
 
 
-def contract_of(module: str) -> int:
-    """What the loaded module of an entry point says, or the package around it; else the contract of before
-    numbers were said. Raises TypeError if it says no number.
+def contract_of(module: str, otherwise: int = BEFORE_NUMBERS) -> int:
+    """What a loaded module says, or the package around it; `otherwise` if neither says anything, which of an
+    entry point is the contract of before numbers were said. Raises TypeError if it says no number.
     """
     for name in (module, module.partition(".")[0]):
         said = getattr(sys.modules.get(name), SAID_AS, None)
@@ -38,7 +38,7 @@ def contract_of(module: str) -> int:
                     f"{SAID_AS} in {name} is {said!r}; expected a whole number, such as {CONTRACT}"
                 )
             return said
-    return BEFORE_NUMBERS
+    return otherwise
 
 
 def require_spoken(made_for: int) -> None:

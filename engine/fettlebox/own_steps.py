@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import os
+import pickle
 import stat
+import subprocess
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -16,10 +18,13 @@ from functools import partial
 from pathlib import Path, PurePosixPath
 from types import ModuleType
 
-from .catalog import Catalog, with_plugin
+from .catalog import Catalog, find_steps, with_plugin
 from .errors import UsageError
 
 LARGEST_BYTES = 1_000_000
+LONGEST_TRIAL_S = 60.0
+VERSION = "own step "
+"""Begins the names of their digests among the versions that a record holds."""
 SHA256 = "fettlebox_sha256"
 """A module that was made from bytes says by this name which they were."""
 
@@ -72,6 +77,39 @@ def with_own_steps(catalog: Catalog, own: Sequence[OwnStep]) -> Catalog:
     return catalog
 
 
+def require_usable(own: Sequence[OwnStep]) -> None:
+    """Raises UsageError with the reasons if a file would be set aside. They are tried in a process of their
+    own: what runs there is nothing to the server.
+    """
+    if not own:
+        return
+    try:
+        tried = subprocess.run(
+            [sys.executable, "-m", __name__], input=pickle.dumps(tuple(own)), capture_output=True,
+            timeout=LONGEST_TRIAL_S, check=False,
+        )  # fmt: skip
+    except subprocess.TimeoutExpired:
+        files = ", ".join(one.file for one in own)
+        raise UsageError(
+            f"loading the shop's own steps ({files}) takes longer than {LONGEST_TRIAL_S:g} s; expected "
+            "definitions, and the work inside the step's function"
+        ) from None
+    if tried.returncode:
+        said = tried.stdout.decode("utf-8", "replace").strip() or "loading them ended the process"
+        raise UsageError(
+            f"the shop's own steps cannot be used: {said}. Mend the file, or take it out of shop.yaml"
+        )
+
+
+def main() -> int:
+    """Print why steps on the standard input, a pickled tuple, would be set aside; status 1 then."""
+    own = pickle.load(sys.stdin.buffer)  # from `require_usable`, our own process
+    files = {one.file for one in own}
+    bad = [one for one in with_own_steps(find_steps(), own).quarantined.values() if one.source in files]
+    print("; ".join(f"{one.source}: {one.reason}" for one in bad))
+    return 1 if bad else 0
+
+
 def _run(own: OwnStep) -> ModuleType:
     """The module of the bytes. Python has each module once; what failed may be tried again."""
     known = sys.modules.get(own.module)
@@ -87,3 +125,7 @@ def _run(own: OwnStep) -> ModuleType:
         del sys.modules[own.module]
         raise
     return module
+
+
+if __name__ == "__main__":
+    sys.exit(main())

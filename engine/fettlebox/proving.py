@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from pydantic import ValidationError
+
 from .catalog import Catalog
 from .errors import UsageError
 from .hooking import readers_of
@@ -22,7 +24,16 @@ def checks_of(
     there is none of the name.
     """
     if name in catalog.steps:
-        return contract(catalog.steps[name], settings)
+        step = catalog.steps[name]
+        try:
+            step.params.model_validate(dict(settings))
+        except ValidationError as error:
+            said = "; ".join(
+                f"{'.'.join(map(str, one['loc']))}: {one['msg'].removeprefix('Value error, ')}"
+                for one in error.errors()
+            )
+            raise UsageError(f"these are no parameters of {name!r}: {said}") from None
+        return contract(step, settings)
     if name in catalog.readers:
         for sample in samples:
             if not sample.is_file():

@@ -17,7 +17,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from .errors import UsageError
-from .own_steps import OwnStep
+from .own_steps import VERSION, OwnStep
 from .printer import EVERYDAY, Printer
 from .recipe import TICKET_SUFFIX, load_shop
 from .recipe.shop import SHOP_FILE
@@ -116,7 +116,7 @@ def _task(record: JobRecord, folder: Path, again: Path) -> JobTask:
         ticket_name=given["ticket"],
         printer=_printer(record.printer),
         values=given["values"],
-        own_steps=_own_steps(folder) if any(name.startswith("own step ") for name in record.versions) else (),
+        own_steps=_own_steps(folder) if any(name.startswith(VERSION) for name in record.versions) else (),
     )
 
 

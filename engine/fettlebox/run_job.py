@@ -38,7 +38,7 @@ from .jobs.tickets import TICKET_ENDINGS
 from .mesh import Origin, Scan, read_scan
 from .mesh.facts import measure
 from .mesh.reading import names_in_zip
-from .own_steps import OwnStep, with_own_steps
+from .own_steps import VERSION, OwnStep, with_own_steps
 from .printer import EVERYDAY, Printer
 from .reasons import A_DEFECT, ANOTHER_RECIPE, READING, advice, in_one_line, reason
 from .recipe import Plan, PlannedStep, Recipe, Ticket, load_ticket, parse_recipe
@@ -314,7 +314,7 @@ def _blank_record(task: JobTask) -> JobRecord:
             "text": task.recipe_text,
         },
         ticket=None,
-        versions=versions_here() | {f"own step {one.file}": one.sha256 for one in task.own_steps},
+        versions=versions_here() | {f"{VERSION}{one.file}": one.sha256 for one in task.own_steps},
         given=_exactly(
             {
                 "scan": task.scan_name,

@@ -180,8 +180,8 @@ def squares(part: Part, params: Lift, ctx: StepContext) -> StepResult:
         (trips_on_nothing, "odd parts get a sentence", "given nothing, it fails with ValueError"),
         (mumbles, "it works on something", "refuses with 'no'"),
         (returns_a_part, "it works on something", "returns Part"),
-        (goes_back, "progress is told and heeded", "expected to rise from 0 to 1"),
-        (never_stops, "progress is told and heeded", "goes on when it is cancelled"),
+        (goes_back, "progress where told is heeded", "expected to rise from 0 to 1"),
+        (never_stops, "progress where told is heeded", "goes on when it is cancelled"),
     ],
     ids=lambda value: value.__name__ if callable(value) else "",
 )
@@ -193,6 +193,33 @@ def test_a_faulty_step_fails_for_its_own_reason(
     assert said in found[check]
     whole = {"returns_a_part", "mumbles"}  # a step that never works passes nothing that needs a result
     assert run.__name__ in whole or set(found) == {check}, found
+
+
+def knows_no_printer(params: Lift, printer: Any, later: Any) -> list[str]:
+    return [f"too fine for {printer.nozzle}"]
+
+
+def says_nothing_much(params: Lift, printer: Any, later: Any) -> list[Any]:
+    return [printer.kind == "resin"]
+
+
+def trips_on_what_follows(params: Lift, printer: Any, later: Any) -> list[str]:
+    return [f"{name} is {follower.by_mm}" for name, follower in later]
+
+
+@pytest.mark.parametrize(
+    ("ask", "said"),
+    [
+        (knows_no_printer, "AttributeError: 'Printer' object has no attribute 'nozzle'"),
+        (says_nothing_much, "it says [False]; expected sentences"),
+        (trips_on_what_follows, "has no attribute 'by_mm'"),
+    ],
+)
+def test_what_a_step_says_of_printers_is_asked_for(ask: Any, said: str) -> None:
+    found = faults(made(lifted, unsuited=ask), parts={"ball": ball(2)})
+    assert (
+        set(found) == {"it can be asked about printers"} and said in found["it can be asked about printers"]
+    )
 
 
 def test_a_step_whose_time_explodes_is_found_out() -> None:

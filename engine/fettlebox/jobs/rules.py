@@ -9,7 +9,7 @@ from difflib import get_close_matches
 from pathlib import Path
 
 from ..errors import FettleboxError, UsageError
-from ..own_steps import OwnStep
+from ..own_steps import OwnStep, require_usable
 from ..printer import EVERYDAY, Printer
 
 MOST_PARENTS = 16  # recipes that extend each other; the checker stops earlier, at a circle
@@ -85,6 +85,7 @@ def load_rules(shop: Path) -> Rules:
     if not (shop / "shop.yaml").is_file():
         raise UsageError(f"{shop} is not a shop: it has no shop.yaml; make one with: fettlebox init {shop}")
     read = load_shop(shop)
+    require_usable(read.own_steps)
     folder = shop / "recipes"
     return Rules(
         recipe_folder=folder,

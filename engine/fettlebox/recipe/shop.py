@@ -258,9 +258,9 @@ def _own_steps(root: Node, shop: Path, files: list[OwnStepFile], problems: Probl
             problems.add(node.value["file"], ("steps", number, "file"), str(error))
             continue
         if own.sha256 != given.sha256:
-            found = f"{given.file} has another SHA-256: {own.sha256}"
-            hint = "it was changed since; look at what changed, and write this one if all of it is yours"
-            problems.add(node.value["sha256"], ("steps", number, "sha256"), found, given.sha256, hint)
+            found = f"{given.file} was changed: {given.sha256} is not its SHA-256"
+            hint = f"look at what changed; if all of it is yours, write {own.sha256}"
+            problems.add(node.value["sha256"], ("steps", number, "sha256"), found, hint=hint)
             continue
         yield own
 

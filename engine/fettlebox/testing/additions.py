@@ -141,4 +141,6 @@ def _require_facts(facts: Any) -> None:
     except (TypeError, ValueError) as error:
         raise ContractError(f"its facts are not JSON: {error}") from None
     for name in without_unit(facts):
-        raise ContractError(f"its fact {name!r} has no unit in its name, such as _mm or _deg")
+        raise ContractError(
+            f"its fact {name!r} has no unit in its name, such as _mm or _deg; _ratio for a plain number"
+        )

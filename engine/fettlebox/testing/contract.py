@@ -9,7 +9,7 @@ import re
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -179,7 +179,9 @@ def its_facts_are_named_with_units(trial: Trial) -> None:
             except (TypeError, ValueError) as error:
                 raise ContractError(f"its {what} are not JSON: {error}") from None
         for name in without_unit(result.facts):
-            raise ContractError(f"its fact {name!r} has no unit in its name, such as _mm or _deg")
+            raise ContractError(
+                f"its fact {name!r} has no unit in its name, such as _mm or _deg; _ratio for a plain number"
+            )
 
 
 def a_sound_part_stays_sound(trial: Trial) -> None:
@@ -211,7 +213,26 @@ def where_it_came_from_can_be_told(trial: Trial) -> None:
             raise ContractError(f"it moves the part ({name}) and {how}; expected part.moved or part.scaled")
 
 
-def progress_is_told_and_heeded(trial: Trial) -> None:
+def it_can_be_asked_about_printers(trial: Trial) -> None:
+    """What a step says of printers, of either kind and however small, are sentences."""
+    ask = trial.step.unsuited
+    if ask is None:
+        return
+    for kind in ("filament", "resin"):
+        for side in (1.0, 250.0):
+            printer = replace(EVERYDAY, kind=kind, build_volume_mm=(side, side, side))
+            for later in ((), [(trial.step.name, trial.params())]):
+                try:
+                    said = list(ask(trial.params(), printer, later))
+                except Exception as error:
+                    raise ContractError(
+                        f"asked about a {kind} printer it fails: {type(error).__name__}: {error}"
+                    ) from error
+                if not all(isinstance(one, str) and one for one in said):
+                    raise ContractError(f"asked about a {kind} printer it says {said!r}; expected sentences")
+
+
+def progress_where_told_is_heeded(trial: Trial) -> None:
     """Fractions run from 0 to 1, and an error that progress raises goes through."""
     for name, part, _ in trial.results():
         told: list[float] = []
@@ -288,7 +309,8 @@ CHECKS: tuple[Callable[[Trial], None], ...] = (
     its_facts_are_named_with_units,
     a_sound_part_stays_sound,
     where_it_came_from_can_be_told,
-    progress_is_told_and_heeded,
+    it_can_be_asked_about_printers,
+    progress_where_told_is_heeded,
     it_keeps_to_itself,
     odd_parts_get_a_sentence,
     its_cost_grows_with_the_work,
