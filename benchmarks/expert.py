@@ -161,7 +161,7 @@ def smoothed(vertices: Floats, faces: Ints, rounds: int) -> Floats:
 
 
 def best_cut(
-    solid: manifold3d.Manifold, most_tilt_deg: float, keep: float, protected_share: float
+    solid: manifold3d.Manifold, most_tilt_deg: float, keep: float, protected_from: float
 ) -> tuple[Floats, float]:
     """Direction and height of a cut that leaves little to support.
 
@@ -176,8 +176,7 @@ def best_cut(
     light = trimesh.Trimesh(mesh.vertex_matrix(), mesh.face_matrix(), process=False)
     proxy = as_solid(np.asarray(light.vertices), np.asarray(light.faces))
     centres, normals, areas = light.triangles_center, light.face_normals, light.area_faces
-    low, high = vertices[:, 2].min(), vertices[:, 2].max()
-    upper = np.asarray(light.vertices)[light.vertices[:, 2] > high - protected_share * (high - low)]
+    upper = np.asarray(light.vertices)[light.vertices[:, 2] > protected_from]
     least_mm3 = keep * proxy.volume()
     steep = -np.sin(np.radians(OVERHANG_DEG))
     scored: list[tuple[float, Floats, float]] = []

@@ -12,6 +12,7 @@ import argparse
 import json
 import shutil
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -44,10 +45,25 @@ def scaling(by: float) -> Floats:
     return np.diag([by, by, by, 1.0])
 
 
-def cleaned_and_closed(scan: Path, up: Floats, rounds: int) -> tuple[manifold3d.Manifold, dict[str, Any]]:
+@dataclass(frozen=True)
+class Height:
+    """Where the scan begins and ends along `up`, before anything was cut off it: shares count from there."""
+
+    low: float
+    high: float
+
+    def at(self, share: float) -> float:
+        return self.low + share * (self.high - self.low)
+
+
+def cleaned_and_closed(
+    scan: Path, up: Floats, rounds: int
+) -> tuple[manifold3d.Manifold, Height, dict[str, Any]]:
     vertices, faces = cleaned(scan)
+    along = vertices @ up
+    height = Height(float(along.min()), float(along.max()))
     vertices, faces, found = closed_flat(vertices, faces, up, 0.5)
-    return as_solid(smoothed(vertices, faces, rounds) if rounds else vertices, faces), found
+    return as_solid(smoothed(vertices, faces, rounds) if rounds else vertices, faces), height, found
 
 
 def trimmed(solid: manifold3d.Manifold, up: Floats, at: float) -> tuple[manifold3d.Manifold, Floats]:
@@ -55,14 +71,9 @@ def trimmed(solid: manifold3d.Manifold, up: Floats, at: float) -> tuple[manifold
     return as_solid(vertices, faces), way
 
 
-def level(solid: manifold3d.Manifold, share: float) -> float:
-    low, high = solid.bounding_box()[2], solid.bounding_box()[5]
-    return float(low + share * (high - low))
-
-
 def bust(scan: Path, tilt_deg: float, keep: float, protect: float, rounds: int, size: float) -> Made:
-    solid, found = cleaned_and_closed(scan, UP, rounds)
-    up, at = best_cut(solid, tilt_deg, keep, protect)
+    solid, height, found = cleaned_and_closed(scan, UP, rounds)
+    up, at = best_cut(solid, tilt_deg, keep, height.at(1.0 - protect))
     solid, way = trimmed(solid, up, at)
     solid = solid.scale((size, size, size))
     return Made([solid], scaling(size) @ way, found | estimated(solid))
@@ -77,15 +88,15 @@ def full_size_head(scan: Path) -> Made:
 
 
 def figurine(scan: Path) -> Made:
-    solid, found = cleaned_and_closed(scan, UP, 5)
-    solid, way = trimmed(solid, UP, level(solid, 0.03))
+    solid, height, found = cleaned_and_closed(scan, UP, 5)
+    solid, way = trimmed(solid, UP, height.at(0.03))
     return Made([solid], way, found | estimated(solid))
 
 
 def resin_figurine(scan: Path) -> Made:
     """Hollow by the offset surface of igl, the best library call for it; two holes through the base."""
-    solid, found = cleaned_and_closed(scan, UP, 5)
-    solid, way = trimmed(solid, UP, level(solid, 0.03))
+    solid, height, found = cleaned_and_closed(scan, UP, 5)
+    solid, way = trimmed(solid, UP, height.at(0.03))
     vertices, faces = arrays(solid)
     kind = igl.SIGNED_DISTANCE_TYPE_FAST_WINDING_NUMBER
     inner = igl.offset_surface(vertices, faces, -WALL_MM, 300, kind)
@@ -102,8 +113,8 @@ def resin_figurine(scan: Path) -> Made:
 
 def bust_on_plinth(scan: Path) -> Made:
     size, height_mm = 0.25, 14.0
-    solid, found = cleaned_and_closed(scan, UP, 10)
-    solid, way = trimmed(solid, UP, level(solid, 0.06))
+    solid, height, found = cleaned_and_closed(scan, UP, 10)
+    solid, way = trimmed(solid, UP, height.at(0.06))
     solid = solid.scale((size, size, size))
     vertices, _ = arrays(solid)
     foot = vertices[vertices[:, 2] < 1e-6, :2]
@@ -145,8 +156,8 @@ def around(
 def in_pieces(scan: Path) -> Made:
     """Even cuts so that everything fits the printer, two pegs at each cut."""
     size, room = 1.5, np.array([220.0, 220.0, 220.0])
-    solid, found = cleaned_and_closed(scan, UP, 10)
-    solid, way = trimmed(solid, UP, level(solid, 0.08))
+    solid, height, found = cleaned_and_closed(scan, UP, 10)
+    solid, way = trimmed(solid, UP, height.at(0.08))
     solid = solid.scale((size, size, size))
     pieces = [solid]
     low, high = np.array(solid.bounding_box()).reshape(2, 3)
@@ -182,7 +193,7 @@ def pegged(piece: manifold3d.Manifold, normal: Floats, at: float) -> list[manifo
 def relief(scan: Path) -> Made:
     """Closed at its back, laid on it, as long as ordered."""
     up = looked_at(scan)
-    solid, found = cleaned_and_closed(scan, up, 5)
+    solid, _, found = cleaned_and_closed(scan, up, 5)
     (vertices, faces), way = seated(solid, up, float((arrays(solid)[0] @ up).min()))
     size = 80.0 / float(np.ptp(vertices, axis=0).max())
     solid = as_solid(vertices * size, faces)

@@ -24,6 +24,12 @@ BED_MM = 0.02
 LEVEL = 0.98
 """Undersides that face down but for 11 degrees may be the base, flat or not."""
 
+BASE_MM = 1.0
+"""What lies up to this below the height where likeness begins is the base's edge, and no loss."""
+
+MOST_LOST = 0.01
+"""Of the surface that has to stay; common practice, no published source."""
+
 WAVY_MM, AWAY_MM, THINNER_MM = 0.05, 0.5, 0.2
 """Of no use: a base less flat than a quarter of a layer, a likeness lost by more than `smooth` is ever
 allowed, a wall that is this much thinner than asked."""
@@ -35,6 +41,8 @@ class Quality:
 
     sound       what the witness finds wrong, a word each; empty if nothing
     away_*      from the truth's surface above the base to the part
+    cut_away    share of the truth's surface, as far as it was scanned, that is below the base
+    lost        share of the truth's surface, as far as the recipe protects it, that is below the base
     wavy_mm     how far 99 % of the base's area are from the bed
     base_mm2    area that lies on it
     thin_mm     what all but a hundredth of the walls of a hollow part exceed
@@ -51,15 +59,24 @@ class Quality:
     base_mm2: float | None = None
     support_mm3: float | None = None
     thin_mm: float | None = None
+    cut_away: float | None = None
+    lost: float | None = None
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self)
 
 
 def judged(
-    files: Sequence[Path], scan: RawScan, placement: Floats | None, above_mm: float, hollow: bool
+    files: Sequence[Path],
+    scan: RawScan,
+    placement: Floats | None,
+    above_mm: float,
+    hollow: bool,
+    protected: float = 0.0,
 ) -> Quality:
-    """Judge what was delivered. Without `placement` (pieces) nothing is compared with the truth."""
+    """Judge what was delivered. Without `placement` (pieces) nothing is compared with the truth. `protected`
+    is the upper share of the scanned height that has to stay.
+    """
     meshes = [trimesh.load_mesh(file) for file in files]
     if not meshes:
         return Quality(False, 0, "nothing was delivered", 0, 0.0)
@@ -70,13 +87,20 @@ def judged(
     if placement is None:
         return Quality(closed, crossing, unsound, triangles, volume)
     mesh = meshes[0]
-    away = _away_mm(mesh, scan, placement, above_mm)
+    points, there = _truth(scan, placement)
+    away = _away_mm(mesh, there[there[:, 2] > above_mm], placement)
+    low, high = scan.height_mm()
+    below = there[:, 2] < above_mm - BASE_MM
+    cut_away = float(below[points[:, 2] >= low].mean())
+    upper = points[:, 2] > high - protected * (high - low)
+    lost = float(below[upper].mean()) if protected else None
     wavy, base = _base(mesh)
     support = rays_support_mm3(np.asarray(mesh.vertices), np.asarray(mesh.faces), 0.5)
     thin = _thin_mm(mesh) if hollow else None
     return Quality(
         closed, crossing, unsound, triangles, volume,
-        float(np.percentile(away, 95)), float(away.max()), wavy, base, support, thin,
+        float(np.percentile(away, 95)), float(away.max()), wavy, base, support, thin, cut_away,
+        lost,
     )  # fmt: skip
 
 
@@ -88,6 +112,8 @@ def useless(quality: Quality, wall_mm: float | None) -> str:
         return "not a closed solid"
     if quality.crossing:
         return f"crosses itself in {quality.crossing} triangles"
+    if quality.lost is not None and quality.lost > MOST_LOST:
+        return f"cut through what has to stay: {quality.lost:.0%} of it is gone"
     if quality.away_p95_mm is not None and quality.away_p95_mm > AWAY_MM:
         return f"the likeness is lost by {quality.away_p95_mm:.2f} mm"
     if quality.wavy_mm is not None and quality.wavy_mm > WAVY_MM:
@@ -110,6 +136,7 @@ def in_words(ours: Quality, theirs: Quality) -> str:
     unsound = [each.unsound or "sound" for each in (ours, theirs)]
     said = [f"{unsound[0]} / {unsound[1]}"]
     said += pair("away_p95_mm", "off the truth p95 mm", 3)
+    said += pair("cut_away", "likeness cut away %", 1, 100.0)
     said += pair("wavy_mm", "base off flat mm", 3)
     said += pair("volume_mm3", "solid cm3", 1, 1e-3)
     said += pair("support_mm3", "support cm3", 2, 1e-3)
@@ -143,12 +170,16 @@ def _by_witness(meshes: Sequence[trimesh.Trimesh]) -> tuple[int, str]:
     return crossing, ", ".join(sorted(wrong))
 
 
-def _away_mm(mesh: trimesh.Trimesh, scan: RawScan, placement: Floats, above_mm: float) -> Floats:
-    """From places of the truth, as far as they are above the base, to the part, in life size."""
+def _truth(scan: RawScan, placement: Floats) -> tuple[Floats, Floats]:
+    """Places (n,3) of the truth in the scan's numbers, and where they are on the bed."""
     truth = trimesh.Trimesh(*scan.true_surface(), process=False)
-    points, _ = trimesh.sample.sample_surface(truth, SAMPLES, seed=1)
-    there = np.asarray(points) @ placement[:3, :3].T + placement[:3, 3]
-    there = np.ascontiguousarray(there[there[:, 2] > above_mm])
+    points = np.asarray(trimesh.sample.sample_surface(truth, SAMPLES, seed=1)[0])
+    return points, points @ placement[:3, :3].T + placement[:3, 3]
+
+
+def _away_mm(mesh: trimesh.Trimesh, there: Floats, placement: Floats) -> Floats:
+    """From places on the bed to the part, in life size."""
+    there = np.ascontiguousarray(there)
     squared = igl.point_mesh_squared_distance(
         there, np.ascontiguousarray(mesh.vertices, np.float64), np.ascontiguousarray(mesh.faces, np.int64)
     )[0]

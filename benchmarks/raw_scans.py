@@ -41,11 +41,22 @@ LEAST_PIECE = 0.02
 
 @dataclass(frozen=True)
 class RawScan:
-    """scan: a PLY in mm. truth: vertices (n,3), faces (m,3) of the clean surface, in the scan's numbers."""
+    """scan: a PLY in mm. truth: vertices (n,3), faces (m,3) of the clean surface, in the scan's numbers;
+    `made_up`: with Z up.
+    """
 
     scan: Path
     truth: Path
     triangles: int
+    made_up: bool = True
+
+    def height_mm(self) -> tuple[float, float]:
+        """From where to where along Z the scan reaches, its crumbs left out."""
+        import trimesh
+
+        pieces = trimesh.load_mesh(self.scan).split(only_watertight=False)
+        low, high = max(pieces, key=lambda piece: len(piece.faces)).bounds[:, 2]
+        return float(low), float(high)
 
     def true_surface(self) -> tuple[Floats, Ints]:
         with np.load(self.truth) as kept:
@@ -81,7 +92,7 @@ def real_scan(name: str) -> RawScan:
     large = np.concatenate([piece for piece in pieces if len(piece) >= LEAST_PIECE * len(faces)])
     with _whole(truth) as place, place.open("wb") as file:
         np.savez(file, vertices=vertices, faces=faces[large])
-    return RawScan(scan, truth, len(faces))
+    return RawScan(scan, truth, len(faces), made_up=False)
 
 
 def _make(kind: str, triangles: int, scan: Path, truth: Path) -> None:

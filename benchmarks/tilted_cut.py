@@ -14,6 +14,7 @@ import time
 import manifold3d
 import numpy as np
 import trimesh
+from expert import rays_support_mm3
 from fettlebox_steps.geometry.cut_search import Limits, search, spread_directions
 from fettlebox_steps.geometry.measures import volume_and_centroid
 from fettlebox_steps.geometry.support_columns import Solid, evaluate
@@ -50,19 +51,7 @@ def by_rays(solid: manifold3d.Manifold, up: Floats, height_mm: float) -> float:
     kept = solid.trim_by_plane(tuple(up), height_mm).to_mesh64()
     mesh = trimesh.Trimesh(np.array(kept.vert_properties)[:, :3], np.array(kept.tri_verts), process=False)
     mesh.apply_transform(trimesh.geometry.align_vectors(up, [0, 0, 1]))
-    low, high = mesh.bounds
-    x, y = np.meshgrid(np.arange(low[0], high[0], STEP_MM) + 0.1, np.arange(low[1], high[1], STEP_MM) + 0.2)
-    starts = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, low[2] - 1.0)])
-    caster = trimesh.ray.ray_pyembree.RayMeshIntersector(mesh)
-    triangle, ray, place = caster.intersects_id(
-        starts, np.tile([0, 0, 1.0], (len(starts), 1)), multiple_hits=True, return_locations=True
-    )
-    order = np.lexsort((place[:, 2], ray))
-    triangle, ray, height = triangle[order], ray[order], place[order, 2]
-    first = np.concatenate([[True], ray[1:] != ray[:-1]])
-    below = np.where(first, low[2], np.concatenate([[0.0], height[:-1]]))
-    needs = mesh.face_normals[triangle][:, 2] < -np.cos(np.radians(45))
-    return float(((height - below) * needs).sum() * STEP_MM**2)
+    return rays_support_mm3(np.asarray(mesh.vertices), np.asarray(mesh.faces), STEP_MM)
 
 
 def main() -> None:

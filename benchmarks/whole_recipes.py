@@ -34,7 +34,9 @@ PART_BEFORE_A_GATE = ("done", "held")
 
 @dataclass(frozen=True)
 class Job:
-    """What a recipe is run on. `above_mm`: what of the part, as printed, is likeness and no base."""
+    """What a recipe is run on. `above_mm`: what of the part, as printed, is likeness and no base;
+    `protected`: the upper share of the subject that its cut may not touch, as the recipe says.
+    """
 
     kind: str
     values: tuple[str, ...] = ()
@@ -42,13 +44,14 @@ class Job:
     above_mm: float = 1.0
     wall_mm: float | None = None
     in_one: bool = True
+    protected: float = 0.0
 
 
 JOBS = {
-    "quarter-bust": Job("head"),
+    "quarter-bust": Job("head", protected=0.88),
     "figurine": Job("figurine"),
     "resin-figurine": Job("figurine", wall_mm=2.0),
-    "full-size-head": Job("head"),
+    "full-size-head": Job("head", protected=0.75),
     "bust-on-plinth": Job("head", ("name=King", "number=LY-1041"), above_mm=15.0),
     "life-size-in-pieces": Job("head", ("size=150 %",), room_mm=220.0, in_one=False),
     "relief": Job("relief"),
@@ -74,15 +77,15 @@ def patience_s(scan: RawScan) -> float:
 
 
 def quality_of(done: dict[str, Any], job: Job, scan: RawScan) -> Quality:
-    """What came of a job, or why nothing did."""
+    """What came of a job, or why nothing did. A real scan's way up is in no file."""
     if "trouble" in done:
         return Quality(False, 0, done["trouble"], 0, 0.0)
     if done.get("state", "done") not in PART_BEFORE_A_GATE or not done["files"]:
         return Quality(False, 0, done.get("reason") or "nothing was delivered", 0, 0.0)
     placement = np.array(done["placement"]) if job.in_one else None
-    return judged(
-        [Path(file) for file in done["files"]], scan, placement, job.above_mm, job.wall_mm is not None
-    )
+    protected = job.protected if scan.made_up else 0.0
+    files = [Path(file) for file in done["files"]]
+    return judged(files, scan, placement, job.above_mm, job.wall_mm is not None, protected)
 
 
 def main() -> None:

@@ -260,8 +260,11 @@ def test_quality_of_a_box_and_of_a_hollow_ball(tmp_path: Path) -> None:
     judging, scans = module("judging"), module("raw_scans")
     box = trimesh.creation.box((20.0, 30.0, 10.0))
     box.apply_translation((0, 0, 5.0))
-    np.savez(tmp_path / "truth.npz", vertices=np.add(box.vertices, [0.0, 0.0, 0.25]), faces=box.faces)
-    scan = scans.RawScan(tmp_path / "none.ply", tmp_path / "truth.npz", 12)
+    truth = box.copy()
+    truth.apply_translation((0, 0, 0.25))
+    np.savez(tmp_path / "truth.npz", vertices=truth.vertices, faces=truth.faces)
+    truth.export(tmp_path / "scan.ply")
+    scan = scans.RawScan(tmp_path / "scan.ply", tmp_path / "truth.npz", 12)
 
     def quality(mesh: trimesh.Trimesh, hollow: bool = False) -> object:
         mesh.export(tmp_path / "part.stl")
@@ -273,6 +276,14 @@ def test_quality_of_a_box_and_of_a_hollow_ball(tmp_path: Path) -> None:
     assert found.support_mm3 == 0.0
     assert found.away_most_mm == pytest.approx(0.25, abs=1e-4)  # the truth's top
     assert judging.useless(found, None) == ""
+    sunk = np.eye(4)
+    sunk[
+        2, 3
+    ] = -5.0  # 600 mm2 of its bottom and 475 of its sides are cut away; of the upper 75 %, 225 of 1350
+    found = judging.judged([tmp_path / "part.stl"], scan, sunk, 1.0, False, 0.75)
+    assert found.cut_away == pytest.approx(1075 / 2200, abs=0.01)
+    assert found.lost == pytest.approx(225 / 1350, abs=0.01)
+    assert "cut through what has to stay: 17%" in judging.useless(found, None)
     askew = box.copy()
     askew.vertices[(askew.vertices[:, 0] > 0) & (askew.vertices[:, 2] < 1), 2] += 0.2
     assert "from flat" in judging.useless(quality(askew), None)
