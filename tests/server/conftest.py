@@ -36,6 +36,25 @@ def fast_folder(tmp_path: Path) -> Iterator[Path]:
 
 
 @pytest.fixture
+def install(fast_folder: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
+    """install(package, code, entry, …): make a package of one module, found as every plugin is, here and in
+    children: by its entry points, in a folder on the path. An entry is `name` of what the module holds.
+    """
+
+    def make(package: str, code: str, *entries: str) -> None:
+        place, module = fast_folder / "site", package.replace("-", "_")
+        about = place / f"{module}-1.dist-info"
+        about.mkdir(parents=True)
+        (place / f"{module}.py").write_text(code)
+        (about / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {package}\nVersion: 1\n")
+        lines = [f"{name.replace('_', '-')} = {module}:{name}" for name in entries]
+        (about / "entry_points.txt").write_text("\n".join(["[fettlebox.steps]", *lines, ""]))
+        monkeypatch.syspath_prepend(str(place))
+
+    return make
+
+
+@pytest.fixture
 def make_shop(fast_folder: Path) -> Callable[..., Path]:
     """make_shop(settle=…, workers=…, time=…, memory=…, attempts=…, more=…) → the shop's folder."""
 

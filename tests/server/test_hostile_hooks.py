@@ -38,16 +38,8 @@ OBJ = "v 0 0 0\nv 100 0 0\nv 0 100 0\nv 0 0 {}\nf 1 3 2\nf 1 2 4\nf 1 4 3\nf 2 3
 
 
 @pytest.fixture
-def shop_of(
-    make_shop: Callable[..., Path], fast_folder: Path, monkeypatch: pytest.MonkeyPatch
-) -> Callable[..., Path]:
-    place = fast_folder / "site"
-    about = place / "worst_hooks-1.dist-info"
-    about.mkdir(parents=True)
-    (place / "worst_hooks.py").write_text(PLUGIN)
-    (about / "METADATA").write_text("Metadata-Version: 2.1\nName: worst-hooks\nVersion: 1\n")
-    (about / "entry_points.txt").write_text("[fettlebox.steps]\nworst = worst_hooks:worst\n")
-    monkeypatch.syspath_prepend(str(place))
+def shop_of(make_shop: Callable[..., Path], install: Callable[..., None]) -> Callable[..., Path]:
+    install("worst-hooks", PLUGIN, "worst")
 
     def make(*scans: str, time: str) -> Path:
         shop = make_shop(workers=1, attempts=1, time=time)

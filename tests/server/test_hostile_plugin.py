@@ -33,15 +33,8 @@ OBJ = "v 0 0 0\nv 100 0 0\nv 0 100 0\nv 0 0 100\nf 1 3 2\nf 1 2 4\nf 1 4 3\nf 2 
 
 
 @pytest.fixture
-def plugin(fast_folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Children find it as they find every plugin: by its entry point, in a folder on the path."""
-    place = fast_folder / "site"
-    about = place / "reaching_out-1.dist-info"
-    about.mkdir(parents=True)
-    (place / "reaching_out.py").write_text(PLUGIN)
-    (about / "METADATA").write_text("Metadata-Version: 2.1\nName: reaching-out\nVersion: 1\n")
-    (about / "entry_points.txt").write_text("[fettlebox.steps]\nreach-out = reaching_out:reach_out\n")
-    monkeypatch.syspath_prepend(str(place))
+def plugin(install: Callable[..., None]) -> None:
+    install("reaching-out", PLUGIN, "reach_out")
 
 
 @pytest.mark.usefixtures("plugin")

@@ -48,17 +48,9 @@ OBJ = "v 0 0 0\nv 100 0 0\nv 0 100 0\nv 0 0 100\nf 1 3 2\nf 1 2 4\nf 1 4 3\nf 2 
 
 
 @pytest.fixture
-def plugin(fast_folder: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def plugin(install: Callable[..., None], fast_folder: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A package that brings two observers; the file that one of them writes what it hears into."""
-    place = fast_folder / "site"
-    about = place / "observing_plugin-1.dist-info"
-    about.mkdir(parents=True)
-    (place / "observing_plugin.py").write_text(PLUGIN)
-    (about / "METADATA").write_text("Metadata-Version: 2.1\nName: observing-plugin\nVersion: 1\n")
-    (about / "entry_points.txt").write_text(
-        "[fettlebox.steps]\ncareful = observing_plugin:careful\ncareless = observing_plugin:careless\n"
-    )
-    monkeypatch.syspath_prepend(str(place))
+    install("observing-plugin", PLUGIN, "careful", "careless")
     monkeypatch.setenv("HEARD", str(fast_folder / "heard.jsonl"))
     return fast_folder / "heard.jsonl"
 
