@@ -82,7 +82,7 @@ def _recipe_schema(catalog: Catalog) -> dict[str, Any]:
         params = _with_placeholders(step.params.model_json_schema(by_alias=True))
         definitions[f"step-{name}"] = _hoisted(params, f"step-{name}", definitions)
     demands = {name: _without_demands(definitions[f"step-{name}"]) for name in steps}
-    full, override = _entry(steps, demands), _entry(steps, None)
+    full, override = _entry(steps, demands, definitions), _entry(steps, None, definitions)
     name_schema = {"type": "string", "pattern": f"^{NAME}$"}
     return {
         "$schema": DIALECT,
@@ -161,12 +161,17 @@ def _without_demands(params: dict[str, Any]) -> dict[str, Any]:
     return {word: params.pop(word) for word in _DEMANDS if word in params}
 
 
-def _entry(steps: Mapping[str, Step[Any]], demands: Mapping[str, dict[str, Any]] | None) -> dict[str, Any]:
+def _entry(
+    steps: Mapping[str, Step[Any]],
+    demands: Mapping[str, dict[str, Any]] | None,
+    definitions: Mapping[str, Any],
+) -> dict[str, Any]:
     """The schema of one entry of `steps`; without demands, that of a recipe that extends another."""
     bare, named = [], {}
     for name, step in steps.items():
         runs_bare = demands is None or _runs_bare(step)
-        named[name] = _value_of(step, f"step-{name}", demands[name] if demands else {}, runs_bare)
+        bare_value = _bare_value(step, definitions)
+        named[name] = _value_of(step, bare_value, demands[name] if demands else {}, runs_bare)
         if runs_bare:
             bare.append({"const": name, "description": step.summary})
     siblings: dict[str, Any] = {
@@ -200,15 +205,33 @@ def _runs_bare(step: Step[Any]) -> bool:
     return True
 
 
-def _value_of(step: Step[Any], reference: str, demands: Mapping[str, Any], runs_bare: bool) -> dict[str, Any]:
-    alternatives: list[dict[str, Any]] = [{"$ref": f"#/$defs/{reference}", **demands}]
-    if step.shorthand is not None:
-        key = alias_of(step, step.shorthand)
-        if set(demands.get("required", ())) <= {key}:
-            alternatives.append({"$ref": f"#/$defs/{reference}/properties/{_pointer(key)}"})
+def _value_of(
+    step: Step[Any], bare_value: Mapping[str, Any] | None, demands: Mapping[str, Any], runs_bare: bool
+) -> dict[str, Any]:
+    alternatives: list[dict[str, Any]] = [{"$ref": f"#/$defs/step-{step.name}", **demands}]
+    needed = set(demands.get("required", ()))
+    if step.shorthand is not None and bare_value and needed <= {alias_of(step, step.shorthand)}:
+        alternatives.append(dict(bare_value))
     if runs_bare:
         alternatives.append({"type": "null"})
     return {"anyOf": alternatives, "description": step.summary}
+
+
+def _bare_value(step: Step[Any], definitions: Mapping[str, Any]) -> dict[str, Any] | None:
+    """What may stand alone after a step's name: a value of its shorthand, but no keys: those are its own."""
+    if step.shorthand is None:
+        return None
+    key = alias_of(step, step.shorthand)
+    value = definitions[f"step-{step.name}"]["properties"][key]
+    without_keys = [one for one in value.get("anyOf", ()) if not _has_keys(one, definitions)]
+    if "anyOf" in value and len(without_keys) < len(value["anyOf"]):
+        return {**value, "anyOf": without_keys}
+    return {"$ref": f"#/$defs/step-{step.name}/properties/{_pointer(key)}"}
+
+
+def _has_keys(schema: Mapping[str, Any], definitions: Mapping[str, Any]) -> bool:
+    reference = schema.get("$ref", "").removeprefix("#/$defs/")
+    return bool(definitions.get(reference, schema).get("type") == "object")
 
 
 def _pointer(key: str) -> str:
