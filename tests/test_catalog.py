@@ -85,8 +85,7 @@ def test_a_recipe_that_names_a_broken_plugin_is_told_why(find: Find) -> None:
         parse_recipe("recipe: r\nsteps: [bad, goood]\ndeliver: []\n", "r.yaml", catalog)
     bad, misspelt = caught.value.problems
     assert bad.found.startswith("step 'bad' comes from bad, which is set aside: ModuleNotFoundError")
-    aside = "(set aside: bad: ModuleNotFoundError: No module named 'no_such_kiln')"
-    assert (misspelt.found, misspelt.hint) == ("there is no step 'goood'", f"did you mean 'good'? {aside}")
+    assert (misspelt.found, misspelt.hint) == ("there is no step 'goood'", "did you mean 'good'?")
 
 
 def test_a_name_in_use_is_not_taken_over(find: Find) -> None:

@@ -30,6 +30,7 @@ KINDS = {
     "collectors": FactCollector, "painters": Painter, "observers": JobObserver,
 }  # fmt: skip
 TAKEN_FORMATS = {*(suffix.removeprefix(".") for suffix in WRITABLE), "pictures", "zip"}
+SURELY_MEANT = 0.8  # how near a name has to be to a step's, from 0 to 1: one letter amiss in five
 NOT_STEPS = {"id", "when", "otherwise", "locked", "after", "before"}  # what a recipe writes beside a step
 
 
@@ -74,8 +75,9 @@ class Catalog:
             return f"step {name!r} comes from {bad.source}, which is set aside: {bad.reason}"
         near = get_close_matches(name, self.steps, n=1, cutoff=0.6)
         hint = f"did you mean {near[0]!r}?" if near else f"there are {', '.join(sorted(self.steps))}"
-        aside = [f" (set aside: {bad.source}: {bad.reason})" for bad in self.quarantined.values()]
-        return f"there is no step {name!r}; {hint}{''.join(aside)}"
+        if not get_close_matches(name, self.steps, n=1, cutoff=SURELY_MEANT):
+            hint += "".join(f" (set aside: {bad.source}: {bad.reason})" for bad in self.quarantined.values())
+        return f"there is no step {name!r}; {hint}"
 
 
 def find_steps(entry_points: Iterable[metadata.EntryPoint] | None = None) -> Catalog:
