@@ -47,7 +47,7 @@ def scaling(by: float) -> Floats:
 
 @dataclass(frozen=True)
 class Height:
-    """Where the scan begins and ends along `up`, before anything was cut off it: shares count from there."""
+    """Where the scan begins and ends along `up`: what a recipe protects counts from there."""
 
     low: float
     high: float
@@ -71,6 +71,11 @@ def trimmed(solid: manifold3d.Manifold, up: Floats, at: float) -> tuple[manifold
     return as_solid(vertices, faces), way
 
 
+def level(solid: manifold3d.Manifold, share: float) -> float:
+    low, high = solid.bounding_box()[2], solid.bounding_box()[5]
+    return float(low + share * (high - low))
+
+
 def bust(scan: Path, tilt_deg: float, keep: float, protect: float, rounds: int, size: float) -> Made:
     solid, height, found = cleaned_and_closed(scan, UP, rounds)
     up, at = best_cut(solid, tilt_deg, keep, height.at(1.0 - protect))
@@ -88,15 +93,15 @@ def full_size_head(scan: Path) -> Made:
 
 
 def figurine(scan: Path) -> Made:
-    solid, height, found = cleaned_and_closed(scan, UP, 5)
-    solid, way = trimmed(solid, UP, height.at(0.03))
+    solid, _, found = cleaned_and_closed(scan, UP, 5)
+    solid, way = trimmed(solid, UP, level(solid, 0.03))
     return Made([solid], way, found | estimated(solid))
 
 
 def resin_figurine(scan: Path) -> Made:
     """Hollow by the offset surface of igl, the best library call for it; two holes through the base."""
-    solid, height, found = cleaned_and_closed(scan, UP, 5)
-    solid, way = trimmed(solid, UP, height.at(0.03))
+    solid, _, found = cleaned_and_closed(scan, UP, 5)
+    solid, way = trimmed(solid, UP, level(solid, 0.03))
     vertices, faces = arrays(solid)
     kind = igl.SIGNED_DISTANCE_TYPE_FAST_WINDING_NUMBER
     inner = igl.offset_surface(vertices, faces, -WALL_MM, 300, kind)
@@ -113,8 +118,8 @@ def resin_figurine(scan: Path) -> Made:
 
 def bust_on_plinth(scan: Path) -> Made:
     size, height_mm = 0.25, 14.0
-    solid, height, found = cleaned_and_closed(scan, UP, 10)
-    solid, way = trimmed(solid, UP, height.at(0.06))
+    solid, _, found = cleaned_and_closed(scan, UP, 10)
+    solid, way = trimmed(solid, UP, level(solid, 0.06))
     solid = solid.scale((size, size, size))
     vertices, _ = arrays(solid)
     foot = vertices[vertices[:, 2] < 1e-6, :2]
@@ -156,8 +161,8 @@ def around(
 def in_pieces(scan: Path) -> Made:
     """Even cuts so that everything fits the printer, two pegs at each cut."""
     size, room = 1.5, np.array([220.0, 220.0, 220.0])
-    solid, height, found = cleaned_and_closed(scan, UP, 10)
-    solid, way = trimmed(solid, UP, height.at(0.08))
+    solid, _, found = cleaned_and_closed(scan, UP, 10)
+    solid, way = trimmed(solid, UP, level(solid, 0.08))
     solid = solid.scale((size, size, size))
     pieces = [solid]
     low, high = np.array(solid.bounding_box()).reshape(2, 3)
