@@ -23,6 +23,7 @@ from .made_for import CONTRACT, brought_up, contract_of, note_on, require_spoken
 from .mesh import READABLE, WRITABLE
 from .params import StepParams
 
+OUR_PACKAGE = "fettlebox"
 STEP_NAME = r"[a-z][a-z0-9_-]{0,63}"
 HOOK_NAME = r"[A-Za-z0-9][A-Za-z0-9 _-]{0,63}"
 KINDS = {
@@ -80,6 +81,12 @@ class Catalog:
         return f"there is no step {name!r}; {hint}"
 
 
+def built_in_steps() -> Catalog:
+    """What Fettlebox itself brings, whatever else is installed here."""
+    found = metadata.entry_points(group=ENTRY_POINT_GROUP)
+    return find_steps(entry for entry in found if entry.dist is not None and entry.dist.name == OUR_PACKAGE)
+
+
 def find_steps(entry_points: Iterable[metadata.EntryPoint] | None = None) -> Catalog:
     """Load every entry point of the group `fettlebox.steps`. One broken plugin never hides another.
 
@@ -87,7 +94,7 @@ def find_steps(entry_points: Iterable[metadata.EntryPoint] | None = None) -> Cat
     """
     found = metadata.entry_points(group=ENTRY_POINT_GROUP) if entry_points is None else entry_points
     catalog = Catalog()
-    for source, entry in sorted(_with_sources(found), key=lambda e: (e[0] != "fettlebox", e[0], e[1].name)):
+    for source, entry in sorted(_with_sources(found), key=lambda e: (e[0] != OUR_PACKAGE, e[0], e[1].name)):
         catalog = _with(catalog, source, entry.name, partial(_load, entry))
     return catalog
 
@@ -209,7 +216,7 @@ def _claim(
     kind: str, key: str, hook: Any, into: dict[str, Any], ours: set[str], catalog: Catalog, source: str
 ) -> None:
     """First come, first served; what is built in came before everybody."""
-    owner = "fettlebox" if key in ours else catalog.brought_by.get((kind, key))
+    owner = OUR_PACKAGE if key in ours else catalog.brought_by.get((kind, key))
     if owner is not None:
         raise TypeError(f"{key!r} is taken by {owner}, which came first among the {kind}")
     into[key] = hook

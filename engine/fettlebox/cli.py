@@ -249,16 +249,28 @@ def steps(
 @command("schema")
 def schema(
     kind: Annotated[str, typer.Argument(help="recipe, ticket, shop, printer or material.", metavar="KIND")],
+    installed: Annotated[
+        bool, typer.Option("--installed", help="With what the plugins installed here add.")
+    ] = False,
+    shop: Annotated[
+        Path | None, typer.Option(help="With that, and what this shop has: its own steps, and its names.")
+    ] = None,
 ) -> None:
-    """Print the JSON Schema of one kind of file, with the steps installed here."""
-    import json
+    """Print the JSON Schema of one kind of file, for an editor: as it ships, or as it is here."""
+    from .catalog import built_in_steps, find_steps
+    from .own_steps import with_own_steps
+    from .recipe import load_shop
+    from .recipe.schema import KINDS, compose_schema, shop_schema, write_schema
 
-    from .catalog import find_steps
-    from .recipe import compose_schema
-
-    if kind not in ("recipe", "ticket", "shop", "printer", "material"):
+    if kind not in KINDS:
         raise UsageError(f"there is no schema {kind!r}; there are recipe, ticket, shop, printer and material")
-    print(json.dumps(compose_schema(cast(Any, kind), find_steps()), indent=2, ensure_ascii=False))
+    chosen = cast(Any, kind)
+    if shop is not None:
+        read = load_shop(shop)
+        composed = shop_schema(chosen, with_own_steps(find_steps(), read.own_steps), read)
+    else:
+        composed = compose_schema(chosen, find_steps() if installed else built_in_steps())
+    print(write_schema(composed), end="")
 
 
 @command("jobs")

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import sys
-import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -21,37 +18,6 @@ workers: {workers}
 limits: {{time: {time}, memory: {memory}, attempts: {attempts}}}
 {more}"""
 RECIPE = "recipe: {name}\nabout: For tests.\nsteps:\n  - units\ndeliver: [stl]\n"
-
-
-@pytest.fixture
-def fast_folder(tmp_path: Path) -> Iterator[Path]:
-    """A folder in memory if there is any: a kill by signal does not care, and flushing is free there."""
-    memory = Path("/dev/shm")
-    if not os.access(memory, os.W_OK):
-        yield tmp_path
-        return
-    folder = Path(tempfile.mkdtemp(prefix="fettlebox-test-", dir=memory))
-    yield folder
-    shutil.rmtree(folder, ignore_errors=True)
-
-
-@pytest.fixture
-def install(fast_folder: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
-    """install(package, code, entry, …): make a package of one module, found as every plugin is, here and in
-    children: by its entry points, in a folder on the path. An entry is `name` of what the module holds.
-    """
-
-    def make(package: str, code: str, *entries: str) -> None:
-        place, module = fast_folder / "site", package.replace("-", "_")
-        about = place / f"{module}-1.dist-info"
-        about.mkdir(parents=True)
-        (place / f"{module}.py").write_text(code)
-        (about / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {package}\nVersion: 1\n")
-        lines = [f"{name.replace('_', '-')} = {module}:{name}" for name in entries]
-        (about / "entry_points.txt").write_text("\n".join(["[fettlebox.steps]", *lines, ""]))
-        monkeypatch.syspath_prepend(str(place))
-
-    return make
 
 
 @pytest.fixture

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from ..catalog import find_steps
+from ..catalog import built_in_steps
 from .schema import KINDS, compose_schema, write_schema
 
 
@@ -13,7 +13,7 @@ def main(arguments: list[str]) -> int:
     if len(arguments) != 1:
         print("usage: python -m fettlebox.recipe FOLDER", file=sys.stderr)
         return 2
-    catalog = find_steps()
+    catalog = built_in_steps()
     for bad in catalog.quarantined.values():
         print(f"without {bad.name}: {bad.reason}", file=sys.stderr)
     for kind in KINDS:

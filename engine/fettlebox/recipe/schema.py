@@ -21,7 +21,7 @@ from .language import FORMATS, PICTURES, ZIP
 from .placeholders import NAME, WHOLE
 from .profiles import MaterialFile
 from .shelf import EXTENDS, KINDS_OF_PRINTER
-from .shop import ShopFile
+from .shop import Shop, ShopFile
 from .steps import OTHERWISE, PLACING, alias_of
 from .ticket import TicketFile
 
@@ -44,6 +44,37 @@ def compose_schema(kind: Kind, catalog: Catalog) -> dict[str, Any]:
 
 
 def _profile_schema(what: str, models: Sequence[type[StepParams]]) -> dict[str, Any]:
+def shop_schema(kind: Kind, catalog: Catalog, shop: Shop) -> dict[str, Any]:
+    """The same, with the names that only this shop has: those of its recipes, printers and materials."""
+    recipes = sorted(path.stem for path in (shop.folder / "recipes").glob("*.yaml"))
+    printers, materials = sorted(shop.printers), sorted(shop.materials)
+    names = {"recipe": recipes, "standard": recipes, "printer": printers, "material": materials}
+    if kind in ("printer", "material"):
+        names[EXTENDS] = names[kind]
+    schema = compose_schema(kind, catalog)
+    # Printers and materials may be named in a shop file as soon as they stand there.
+    return schema if kind == "recipe" else dict(_with_names(schema, names, new_ones_too=kind == "shop"))
+
+
+def _with_names(schema: Any, names: Mapping[str, Sequence[str]], *, new_ones_too: bool) -> Any:
+    """Every property that holds a name says which names there are; where there are none, as it was."""
+    if isinstance(schema, list):
+        return [_with_names(inner, names, new_ones_too=new_ones_too) for inner in schema]
+    if not isinstance(schema, dict):
+        return schema
+    result = {key: _with_names(inner, names, new_ones_too=new_ones_too) for key, inner in schema.items()}
+    for key, there in names.items():
+        if there and key in schema.get("properties", {}):
+            field = dict(schema["properties"][key])
+            notes = {word: field.pop(word) for word in _NOTES if word in field}
+            kinds = field.pop("anyOf", None) or [field]
+            if not (new_ones_too and key in ("printer", "material")):
+                kinds = [one for one in kinds if one.get("type") == "null"]
+            named = [{"enum": list(there)}, *kinds]
+            result["properties"] = {**result["properties"], key: {"anyOf": named, **notes}}
+    return result
+
+
     """A file of printers/ or materials/: whole, or only what differs from the one that it extends."""
     about = f"The {what} that this one takes over, by its name; only what differs is written here."
     whole, part = [], []

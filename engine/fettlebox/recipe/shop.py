@@ -13,7 +13,7 @@ from pydantic import ConfigDict, Field
 from ..errors import UsageError
 from ..own_steps import OwnStep, read_own_step
 from ..params import Data, StepParams, Time, quantity
-from ..printer import EVERYDAY, Printer
+from ..printer import EVERYDAY, Material, Printer
 from .describe import listed
 from .language import Recipe
 from .nodes import Node, Problems, Source, quoted
@@ -162,6 +162,7 @@ def parse_shop(text: str, shown_as: str, folder: Path | None = None) -> Shop:
     if checked is None:
         problems.stop_if_any()
         raise AssertionError("a shop file that does not validate has a problem")
+    materials: Mapping[str, Material]
     stuffs = read_materials(folder, root, checked.materials, problems)
     profiles, written = read_printers(folder, root, checked.printers, problems)
     materials = {name: made_material(name, given) for name, given in stuffs.items()}
@@ -182,7 +183,7 @@ def parse_shop(text: str, shown_as: str, folder: Path | None = None) -> Shop:
     limits = Limits(checked.limits.time, checked.limits.memory, checked.limits.attempts)
     return Shop(
         folder or Path(), checked.shop, checked.recipe, checked.settle, checked.workers, printer, printers,
-        limits, checked.keep, checked.standard, checked.again, checked.keep_steps,
+        materials, limits, checked.keep, checked.standard, checked.again, checked.keep_steps,
         own_steps,
     )  # fmt: skip
 
