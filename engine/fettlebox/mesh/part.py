@@ -116,15 +116,15 @@ class Part:
             planes=tuple(plane.moved(matrix) for plane in self.planes),
         )
 
-    @property
+    @cached_property
     def bounds(self) -> Floats:
-        """(2,3) smallest and largest corner, mm, of the vertices that a face uses."""
+        """(2,3) smallest and largest corner, mm, of the vertices that a face uses; read-only."""
         if not len(self.faces):
-            return np.zeros((2, 3))
+            return _frozen(np.zeros((2, 3)), np.float64)
         mask = np.zeros(len(self.vertices), dtype=bool)
         mask[self.faces] = True
         used = self.vertices[mask]
-        return np.stack([used.min(axis=0), used.max(axis=0)])
+        return _frozen(np.stack([used.min(axis=0), used.max(axis=0)]), np.float64)
 
     @property
     def bed_plane(self) -> Plane | None:

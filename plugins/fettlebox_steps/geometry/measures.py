@@ -39,9 +39,13 @@ def welded(vertices: Floats, faces: Faces) -> tuple[Floats, Faces]:
 
 def edges_by_use(faces: Faces) -> tuple[Faces, NDArray[np.int64]]:
     """Undirected edges (k,2) and how many faces use each (k,)."""
-    pairs = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
-    edges, counts = np.unique(np.sort(pairs, axis=1), axis=0, return_counts=True)
-    return edges.astype(np.int32), counts
+    if not len(faces):
+        return np.empty((0, 2), dtype=np.int32), np.empty(0, dtype=np.int64)
+    ends = faces.astype(np.int64)
+    others = ends[:, [1, 2, 0]]
+    count = int(ends.max()) + 1
+    keys, counts = np.unique(np.minimum(ends, others) * count + np.maximum(ends, others), return_counts=True)
+    return np.column_stack(np.divmod(keys, count)).astype(np.int32), counts
 
 
 def is_closed(faces: Faces) -> bool:

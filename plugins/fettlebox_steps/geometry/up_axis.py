@@ -140,11 +140,11 @@ def openings(vertices: Floats, faces: Faces) -> list[Flat]:
     directed = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
     edges, counts = edges_by_use(faces)
     n = len(vertices)
-    alone = edges[counts == 1].astype(np.int64)
-    key = np.sort(directed, axis=1).astype(np.int64)
-    rim = directed[np.isin(key[:, 0] * n + key[:, 1], alone[:, 0] * n + alone[:, 1])]
-    if not len(rim):
+    alone = edges[counts == 1].astype(np.int64) @ (n, 1)
+    if not len(alone):
         return []
+    key = np.sort(directed, axis=1).astype(np.int64) @ (n, 1)
+    rim = directed[alone[np.minimum(np.searchsorted(alone, key), len(alone) - 1)] == key]
     graph = coo_matrix((np.ones(len(rim), dtype=np.int8), (rim[:, 0], rim[:, 1])), shape=(n, n))
     _, labels = connected_components(graph, directed=False)
     groups = np.unique(labels[rim[:, 0]], return_inverse=True)[1]
