@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
+from typing import Any
 
 from ..errors import FettleboxError, UsageError
 from ..own_steps import OwnStep, require_usable
@@ -35,6 +36,9 @@ class Rules:
     keep_s: float | None = None
     keep_steps_mb: float = 0.0
     own_steps: tuple[OwnStep, ...] = ()
+    has: frozenset[str] = frozenset()
+    cluster_shared: str | None = None
+    cluster_unencrypted: bool = False
 
     def recipe_text(self, name: str) -> str:
         """The text of a recipe as it is now. Raises UsageError with the nearest right name."""
@@ -51,10 +55,25 @@ class Rules:
 
     def recipe_digest(self, name: str, text: str | None) -> str:
         """SHA-256 of a recipe's text and of all that it extends; of its name, if it cannot be read."""
+        return hashlib.sha256("\0".join(self._texts(name, text)).encode()).hexdigest()
+
+    def needs_of(self, text: str) -> frozenset[str]:
+        """What a machine must have for a recipe: as it says, or else as the nearest says that it extends."""
+        for one in self._texts("", text):
+            if "needs" in one and (found := _top(one, "needs")) is not None:
+                return frozenset(map(str, found)) if isinstance(found, list) else frozenset()
+        return frozenset()
+
+    def _texts(self, name: str, text: str | None) -> list[str]:
+        """A recipe's text and those of all that it extends, nearest first; its name, if it has none."""
         texts = [name if text is None else text]
         while text is not None and len(texts) < MOST_PARENTS:
-            parent = _parent(text)
-            path = None if parent is None else self.recipe_folder / f"{parent.removesuffix('.yaml')}.yaml"
+            parent = _top(text, "extends")
+            path = (
+                None
+                if not isinstance(parent, str)
+                else self.recipe_folder / f"{parent.removesuffix('.yaml')}.yaml"
+            )
             if path is None or not path.resolve().is_relative_to(self.recipe_folder.resolve()):
                 break
             try:
@@ -62,20 +81,20 @@ class Rules:
             except (OSError, UnicodeDecodeError):
                 break
             texts.append(text)
-        return hashlib.sha256("\0".join(texts).encode()).hexdigest()
+        return texts
 
 
-def _parent(text: str) -> str | None:
-    """What a recipe extends, even if something else in it is wrong."""
+def _top(text: str, key: str) -> Any:
+    """What stands under one key of a recipe, even if something else in it is wrong; None if nothing does."""
     from ..recipe.nodes import Problems
     from ..recipe.text import read_nodes
 
     try:
         root = read_nodes(text, "", Problems())
-        wanted = None if root is None or not isinstance(root.value, dict) else root.get("extends")
+        wanted = None if root is None or not isinstance(root.value, dict) else root.get(key)
     except (FettleboxError, ValueError):
         return None
-    return wanted.value if wanted is not None and isinstance(wanted.value, str) else None
+    return None if wanted is None else wanted.plain()
 
 
 def load_rules(shop: Path) -> Rules:
@@ -102,4 +121,7 @@ def load_rules(shop: Path) -> Rules:
         keep_s=read.keep_s,
         keep_steps_mb=read.keep_steps_mb,
         own_steps=read.own_steps,
+        has=frozenset(read.has),
+        cluster_shared=read.cluster.shared,
+        cluster_unencrypted=read.cluster.unencrypted,
     )

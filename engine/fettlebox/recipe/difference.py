@@ -14,7 +14,7 @@ from .steps import StepCall
 
 @dataclass(frozen=True)
 class Difference:
-    """One thing that differs. `where` is `ask`, the id of a step, or `deliver`; `said` is a sentence."""
+    """One thing that differs. `where`: `needs`, `ask`, a step's id, or `deliver`; `said` is a sentence."""
 
     where: str
     said: str
@@ -30,10 +30,20 @@ def difference(old: Recipe, new: Recipe) -> list[Difference]:
     """
     before, after = explain(old), explain(new)
     return [
+        *_needs(old.needs, new.needs),
         *_asks(before, after),
         *_steps(old, new),
         *_deliveries(before, after),
     ]
+
+
+def _needs(then: tuple[str, ...], now: tuple[str, ...]) -> Iterator[Difference]:
+    for tag in then:
+        if tag not in now:
+            yield Difference("needs", f"the machine need not have {tag} any more")
+    for tag in now:
+        if tag not in then:
+            yield Difference("needs", f"the machine must have {tag} now")
 
 
 def _asks(before: Explanation, after: Explanation) -> Iterator[Difference]:

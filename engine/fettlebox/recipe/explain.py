@@ -62,6 +62,7 @@ class Explanation:
     asks: tuple[ExplainedAsk, ...]
     steps: tuple[ExplainedStep, ...]
     delivered: tuple[str, ...]
+    needs: tuple[str, ...] = ()
 
 
 def explain(recipe: Recipe) -> Explanation:
@@ -72,6 +73,7 @@ def explain(recipe: Recipe) -> Explanation:
         tuple(_ask(name, ask) for name, ask in recipe.ask.items()),
         tuple(_step(call) for call in recipe.steps),
         tuple(_delivery(one) for one in recipe.deliver),
+        recipe.needs,
     )
 
 
@@ -97,6 +99,9 @@ def value_in_words(value: Any) -> str:
 def lines_of(explanation: Explanation) -> Iterator[str]:
     """The explanation as lines of text."""
     yield f"{explanation.recipe}: {explanation.about}" if explanation.about else explanation.recipe
+    if explanation.needs:
+        yield ""
+        yield f"What the machine must have: {', '.join(explanation.needs)}"
     if explanation.asks:
         yield ""
         yield "What a ticket may set"

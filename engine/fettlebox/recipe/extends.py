@@ -1,8 +1,8 @@
 """`extends`: a recipe that takes over another's, and says only what differs.
 
 Steps are matched by `id`. A step that the parent has keeps its place and takes over, key by key, what
-is written here; a new one says `after` or `before` which step it comes. An entry of `ask`, `deliver`
-and `about` replace the parent's.
+is written here; a new one says `after` or `before` which step it comes. An entry of `ask`, `deliver`,
+`needs` and `about` replace the parent's.
 """
 
 from __future__ import annotations

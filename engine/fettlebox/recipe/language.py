@@ -66,6 +66,7 @@ class Recipe:
 
     text     as written; with what it takes over, where it extends another: it stands for itself
     sha256   of `text`
+    needs    tags of what a machine must have for it
     extends  the recipe it takes over, as written
     parents  the files that it takes over, nearest first
     """
@@ -77,6 +78,7 @@ class Recipe:
     ask: Mapping[str, Ask]
     steps: tuple[StepCall, ...]
     deliver: tuple[Delivery, ...]
+    needs: tuple[str, ...] = ()
     extends: str | None = None
     parents: tuple[Path, ...] = ()
     warnings: tuple[Problem, ...] = ()

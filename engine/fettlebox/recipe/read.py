@@ -16,6 +16,7 @@ from .describe import listed
 from .entries import EntryReader
 from .extends import with_parents, written_out
 from .language import DELIVERABLE, Delivery, Recipe, is_met
+from .needs import read_needs
 from .nodes import Node, Place, Problems, quoted
 from .placeholders import NAME, Placeholder, placeholders_in, texts_below, whole_name
 from .steps import StepCall, ids_of
@@ -23,7 +24,7 @@ from .text import read_file
 from .ticket import read_mapping
 from .validate import report_unknown_key, validate
 
-KEYS = ("recipe", "about", "extends", "ask", "steps", "deliver")
+KEYS = ("recipe", "about", "extends", "needs", "ask", "steps", "deliver")
 
 
 def load_recipe(path: Path, catalog: Catalog, shown_as: str | None = None) -> Recipe:
@@ -61,6 +62,7 @@ class _Reader:
         root, parents = with_parents(root, self.folder, self.catalog, self.problems, self.above)
         name = self._name(root)
         about = self._about(root)
+        needs = read_needs(root.get("needs"), self.problems)
         self._read_ask(root.get("ask"))
         steps = self._steps(root)
         deliver = self._deliver(root)
@@ -76,6 +78,7 @@ class _Reader:
             ask=self.ask,
             steps=tuple(steps),
             deliver=deliver,
+            needs=needs,
             extends=None if extended is None else extended.written,
             parents=parents,
             warnings=self.problems.warnings,

@@ -18,6 +18,7 @@ from ..params import StepParams
 from .ask import ASK_TYPES
 from .extends import PARENT
 from .language import FORMATS, PICTURES, ZIP
+from .needs import MOST_TAGS, NO_TAG
 from .placeholders import NAME, WHOLE
 from .profiles import MaterialFile
 from .shelf import EXTENDS, KINDS_OF_PRINTER
@@ -43,7 +44,6 @@ def compose_schema(kind: Kind, catalog: Catalog) -> dict[str, Any]:
     return {"$schema": DIALECT, **model.model_json_schema(by_alias=True)}
 
 
-def _profile_schema(what: str, models: Sequence[type[StepParams]]) -> dict[str, Any]:
 def shop_schema(kind: Kind, catalog: Catalog, shop: Shop) -> dict[str, Any]:
     """The same, with the names that only this shop has: those of its recipes, printers and materials."""
     recipes = sorted(path.stem for path in (shop.folder / "recipes").glob("*.yaml"))
@@ -75,6 +75,7 @@ def _with_names(schema: Any, names: Mapping[str, Sequence[str]], *, new_ones_too
     return result
 
 
+def _profile_schema(what: str, models: Sequence[type[StepParams]]) -> dict[str, Any]:
     """A file of printers/ or materials/: whole, or only what differs from the one that it extends."""
     about = f"The {what} that this one takes over, by its name; only what differs is written here."
     whole, part = [], []
@@ -127,6 +128,13 @@ def _recipe_schema(catalog: Catalog) -> dict[str, Any]:
                 "type": "string",
                 "pattern": PARENT,
                 "description": "A recipe in the same folder, or below it, whose steps are taken over.",
+            },
+            "needs": {
+                "type": "array",
+                "items": {**name_schema, "not": {"const": NO_TAG}},
+                "uniqueItems": True,
+                "maxItems": MOST_TAGS,
+                "description": "What a machine must have to work on its jobs, by the shop's own tags.",
             },
             "ask": {
                 "type": ["object", "null"],

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Literal
@@ -16,6 +16,7 @@ from ..params import Data, StepParams, Time, quantity
 from ..printer import EVERYDAY, Material, Printer
 from .describe import listed
 from .language import Recipe
+from .needs import MOST_TAGS
 from .nodes import Node, Problems, Source, quoted
 from .placeholders import NAME
 from .profiles import FilamentPrinter, MaterialFile, ResinPrinter, made_material, made_printer
@@ -52,6 +53,25 @@ class OwnStepFile(StepParams):
     sha256: str = Field(pattern="^[0-9a-f]{64}$", description="The file's SHA-256, as sha256sum prints it.")
 
 
+class ClusterFile(StepParams):
+    """How scans get to the workers of a Dask cluster, if the shop is served with one."""
+
+    model_config = ConfigDict(defer_build=True)
+
+    shared: str | None = Field(
+        None,
+        pattern="^/",
+        max_length=4000,
+        description="Where workers find the shop's folder on a disk that they share with the server; without "
+        "it, scans and parts go through the cluster.",
+        examples=["/mnt/shop"],
+    )
+    unencrypted: bool = Field(
+        False,
+        description="Whether scans may go to another host unencrypted, as tcp:// sends them.",
+    )
+
+
 class ShopFile(StepParams):
     """A shop: its printers, its usual recipe, and how it wants to be served."""
 
@@ -76,6 +96,15 @@ class ShopFile(StepParams):
         ge=1,
         le=256,
         description="How many jobs run at once; without it, as many as cores and memory are good for.",
+    )
+    has: list[Annotated[str, Field(pattern=f"^{NAME}$")]] = Field(
+        default_factory=list,
+        max_length=MOST_TAGS,
+        description="What this machine has of what recipes name under 'needs', such as gpu.",
+        examples=[["gpu"]],
+    )
+    cluster: ClusterFile | None = Field(
+        None, description="How scans get to a cluster, for 'serve --workers tcp://…' or tls://…."
     )
     printer: str | None = Field(None, description="The printer that parts are made for; one of 'printers'.")
     printers: dict[str, Annotated[FilamentPrinter | ResinPrinter, Field(discriminator="kind")]] = Field(
@@ -133,12 +162,15 @@ class Shop:
     workers: int | None
     printer: Printer
     printers: Mapping[str, Printer]
+    materials: Mapping[str, Material]
     limits: Limits
     keep_s: float | None
     standard: str | None = None
     again: Literal["skip", "redo"] = "skip"
     keep_steps_mb: float = 0.0
     own_steps: tuple[OwnStep, ...] = ()
+    has: tuple[str, ...] = ()
+    cluster: ClusterFile = field(default_factory=lambda: ClusterFile.model_validate({}))
 
     def recipe_path(self, name: str | None = None) -> Path:
         """The file of a recipe; by default of the shop's usual one."""
@@ -162,7 +194,6 @@ def parse_shop(text: str, shown_as: str, folder: Path | None = None) -> Shop:
     if checked is None:
         problems.stop_if_any()
         raise AssertionError("a shop file that does not validate has a problem")
-    materials: Mapping[str, Material]
     stuffs = read_materials(folder, root, checked.materials, problems)
     profiles, written = read_printers(folder, root, checked.printers, problems)
     materials = {name: made_material(name, given) for name, given in stuffs.items()}
@@ -184,7 +215,7 @@ def parse_shop(text: str, shown_as: str, folder: Path | None = None) -> Shop:
     return Shop(
         folder or Path(), checked.shop, checked.recipe, checked.settle, checked.workers, printer, printers,
         materials, limits, checked.keep, checked.standard, checked.again, checked.keep_steps,
-        own_steps,
+        own_steps, tuple(checked.has), checked.cluster or ClusterFile.model_validate({}),
     )  # fmt: skip
 
 
