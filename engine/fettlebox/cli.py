@@ -176,11 +176,11 @@ def serve(
 
 @command("init")
 def init(shop: Annotated[Path, typer.Argument(help="The folder to make.", metavar="SHOP")]) -> None:
-    """Make a shop: its folders, a commented shop.yaml, and copies of the ready recipes."""
+    """Make a shop: its folders, a commented shop.yaml, the ready recipes with the schemas for editors."""
     from .jobs import init_shop
     from .shipped import shipped
 
-    init_shop(shop, recipes=shipped("recipes"))
+    init_shop(shop, recipes=shipped("recipes"), schemas=shipped("schemas"))
     print(f"{shop} is ready. Drop scans into {shop / 'inbox'}, then: fettlebox serve {shop}")
 
 

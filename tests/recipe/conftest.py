@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
+from pathlib import Path
 from typing import Literal
 
 import pytest
@@ -11,6 +13,8 @@ from fettlebox.catalog import Catalog, Quarantined
 from fettlebox.errors import Problem, RecipeError
 from fettlebox.recipe import Recipe, parse_recipe
 from pydantic import Field, model_validator
+
+sys.path.insert(0, str(Path(__file__).parent))
 
 
 class Lean(StepParams):

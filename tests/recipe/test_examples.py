@@ -9,40 +9,14 @@ from pathlib import Path
 
 import pytest
 from fettlebox.catalog import Catalog, find_steps
-from fettlebox.errors import Problem, RecipeError
-from fettlebox.recipe import compose_schema, load_recipe, load_ticket
+from fettlebox.recipe import compose_schema
 from fettlebox.recipe.schema import KINDS, write_schema
-from fettlebox.recipe.shop import parse_shop
-from fettlebox.recipe.text import read_file
-
-EXAMPLES = Path(__file__).parents[1] / "recipes"
-SHIPPED = Path(__file__).parents[2] / "recipes"
-GOOD = sorted((EXAMPLES / "good").glob("*.yaml")) + sorted(SHIPPED.glob("*.yaml"))
-BAD = sorted((EXAMPLES / "bad").glob("*.yaml"))
-BEYOND = sorted((EXAMPLES / "beyond_schema").glob("*.yaml"))
+from recipe_examples import BAD, BEYOND, GOOD, complaints, kind_of
 
 
 @pytest.fixture(scope="module")
 def built_in() -> Catalog:
     return find_steps()
-
-
-def kind_of(path: Path) -> str:
-    return path.suffixes[0].removeprefix(".") if len(path.suffixes) > 1 else "recipe"
-
-
-def complaints(path: Path, catalog: Catalog) -> tuple[Problem, ...]:
-    try:
-        match kind_of(path):
-            case "ticket":
-                load_ticket(path, path.name)
-            case "shop":
-                parse_shop(read_file(path, path.name, "shop file"), path.name)
-            case _:
-                return load_recipe(path, catalog, path.name).warnings
-    except RecipeError as error:
-        return error.problems
-    return ()
 
 
 @pytest.mark.parametrize("path", GOOD, ids=lambda path: path.name)

@@ -39,8 +39,11 @@ limits:
 """
 
 
-def init_shop(folder: Path, *, recipes: Path, recipe: str = "quarter-bust") -> None:
-    """Make a shop in `folder`, with copies of all recipes in `recipes`; `recipe` is its usual one.
+def init_shop(
+    folder: Path, *, recipes: Path, schemas: Path | None = None, recipe: str = "quarter-bust"
+) -> None:
+    """Make a shop in `folder`, with copies of all recipes in `recipes`; `recipe` is its usual one. `schemas`:
+    what editors check and complete them by, copied beside them.
 
     Raises UsageError if there is a shop already, or something that is not an empty place for one.
     """
@@ -57,6 +60,10 @@ def init_shop(folder: Path, *, recipes: Path, recipe: str = "quarter-bust") -> N
         copy = shop.recipes / path.name
         if not copy.exists():
             write_whole(copy, path.read_bytes())
+    if schemas is not None and not (folder / "schemas").exists():
+        (folder / "schemas").mkdir()
+        for path in schemas.glob("*.json"):
+            write_whole(folder / "schemas" / path.name, path.read_bytes())
     names = [path.stem for path in ready]
     usual = recipe if recipe in names else names[0]
     text = SHOP_FILE.format(name=shop_name(shop.root.name), recipe=usual)

@@ -257,14 +257,18 @@ def _value_of(
 
 
 def _bare_value(step: Step[Any], definitions: Mapping[str, Any]) -> dict[str, Any] | None:
-    """What may stand alone after a step's name: a value of its shorthand, but no keys: those are its own."""
+    """What may stand alone after a step's name: a value of its shorthand, but no keys: those are its own; nor
+    nothing: that is the step without parameters.
+    """
     if step.shorthand is None:
         return None
     key = alias_of(step, step.shorthand)
     value = definitions[f"step-{step.name}"]["properties"][key]
-    without_keys = [one for one in value.get("anyOf", ()) if not _has_keys(one, definitions)]
-    if "anyOf" in value and len(without_keys) < len(value["anyOf"]):
-        return {**value, "anyOf": without_keys}
+    alone = [
+        one for one in value.get("anyOf", ()) if not _has_keys(one, definitions) and one.get("type") != "null"
+    ]
+    if "anyOf" in value and len(alone) < len(value["anyOf"]):
+        return {**value, "anyOf": alone}
     return {"$ref": f"#/$defs/step-{step.name}/properties/{_pointer(key)}"}
 
 
