@@ -29,7 +29,7 @@ def test_a_new_plugin_installs_passes_and_runs(tmp_path: Path) -> None:
     options = ("--quiet", "--no-index", "--no-deps", "--no-build-isolation")
     call("pip", "install", *options, "--target", site, folder, site=site)
     said = call("pytest", "-q", "-p", "no:cacheprovider", folder, site=site, cwd=folder)
-    assert "16 passed" in said, said  # the contract's checks and the step's own
+    assert "17 passed" in said, said  # the contract's checks and the step's own
     assert "Lift the part off the bed." in call("fettlebox", "steps", "lift-off", site=site)
     proof = call("fettlebox", "plugin", "prove", "lift-off", "--set", "by=3 mm", "--json", site=site)
     assert all(json.loads(line)["ok"] for line in proof.splitlines())

@@ -13,11 +13,14 @@ from fettlebox.catalog import KINDS, Catalog, Quarantined, find_steps
 from fettlebox.cli import app
 from fettlebox.errors import UsageError
 from fettlebox.hooks import FactCollector, JobObserver, Painter, Reader, Writer
+from fettlebox.made_for import CONTRACT
 from fettlebox.mesh import Part
 from fettlebox.mesh.formats import off
 from fettlebox.plugin_list import brought, counts
 from fettlebox.proving import checks_of
 from typer.testing import CliRunner
+
+FETTLEBOX_CONTRACT = CONTRACT
 
 
 def write_obj(part: Part, about: object) -> bytes:
@@ -89,6 +92,7 @@ def test_an_installed_reader_is_proven_on_files(full: Catalog, tmp_path: Path) -
     sample = tmp_path / "a.off2"
     sample.write_bytes(b"OFF\n4 4 0\n0 0 0\n9 0 0\n0 9 0\n0 0 9\n3 0 2 1\n3 0 1 3\n3 0 3 2\n3 1 2 3\n")
     assert faults(list(checks_of(".off2", full, {}, [sample]))) == {}
+    assert faults(list(checks_of("grid of heights", full, {}, [sample]))) == {}
     with pytest.raises(UsageError, match=r"--sample FILE\.off2"):
         checks_of(".off2", full, {})
     with pytest.raises(UsageError, match="there is no file"):
@@ -127,10 +131,75 @@ def test_settings_that_are_none_are_said_once(settings: dict[str, str], said: st
     assert said in str(error.value) and "pydantic" not in str(error.value)
 
 
-def test_what_only_adds_is_proven_by_its_package_and_name(full: Catalog) -> None:
-    for name in ("my-foot/foot", "my-view/view"):
-        found = faults(list(checks_of(name, full, {})))
-        assert "nothing to say" in found["its answers can be kept"]
+@pytest.mark.parametrize("name", ["my-foot/foot", "foot", "my-view/view", "view"])
+def test_what_only_adds_is_proven_by_its_name(full: Catalog, name: str) -> None:
+    found = faults(list(checks_of(name, full, {})))
+    assert "nothing to say" in found["its answers can be kept"]
+
+
+def test_who_is_told_is_told_only_where_that_is_wanted(full: Catalog) -> None:
+    heard: list[object] = []
+    full.observers["my-lamp/lamp"] = JobObserver("lamp", heard.append)
+    full.notifiers[0] = Notifier("mail", heard.append)
+    for name in ("my-lamp/lamp", "lamp", "mail"):
+        outcomes = {str(check): check.outcome() for check in checks_of(name, full, {})}
+        assert outcomes["it can be called with an event"].fault is None
+        assert not outcomes["it takes every event"].shown and "--tell" in str(outcomes)
+        assert heard == []
+        assert faults(list(checks_of(name, full, {}, tell=True))) == {}
+        assert heard
+        heard.clear()
+
+
+def test_a_judge_is_proven_by_its_name(full: Catalog) -> None:
+    (judge,) = full.graders
+    assert faults(list(checks_of(judge.name, full, {}))) == {}
+
+
+def test_a_name_that_two_have_is_asked_back(full: Catalog) -> None:
+    full.painters["my-other/foot"] = Painter("foot", "From below.", lambda part, ctx: None)
+    with pytest.raises(UsageError, match="a fact collector my-foot/foot and of a painter my-other/foot; say"):
+        checks_of("foot", full, {})
+    assert checks_of("my-other/foot", full, {})
+    with pytest.raises(UsageError, match="`fettlebox plugin list` shows hooks"):
+        checks_of("fot", full, {})
+    with pytest.raises(UsageError, match="is no step, and takes no parameters"):
+        checks_of("my-foot/foot", full, {"by": "3 mm"})
+
+
+def test_a_step_is_tried_on_files_of_one_s_own(tmp_path: Path) -> None:
+    """A file of 12 triangles, written as the format's description has it."""
+    sample = tmp_path / "plate.off"
+    corners = "".join(f"{x} {y} {z}\n" for x in (0, 30) for y in (0, 30) for z in (0, 1))
+    quads = ((0, 1, 3, 2), (4, 6, 7, 5), (0, 4, 5, 1), (2, 3, 7, 6), (0, 2, 6, 4), (1, 5, 7, 3))
+    faces = "".join(f"3 {a} {b} {c}\n3 {a} {c} {d}\n" for a, b, c, d in quads)
+    sample.write_text(f"OFF\n8 12 0\n{corners}{faces}")
+    checks = checks_of("hollow", find_steps(), {"wall": "2 mm"}, [sample])
+    (works,) = [check for check in checks if check.name == "it works on something"]
+    assert works.trial.parts["plate.off"].bounds.tolist() == [[0, 0, 0], [30, 30, 1]]
+    assert "plate.off (" in (works.fault() or ""), "a plate of 1 mm has no room for walls of 2 mm"
+
+
+def test_a_proof_ends_with_what_it_came_to(full: Catalog, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("fettlebox.catalog.find_steps", lambda: replace(full, quarantined={}))
+    said = CliRunner().invoke(app, ["plugin", "prove", "lamp"])
+    assert said.exit_code == 4
+    lines = said.stdout.splitlines()
+    assert lines[-1] == (
+        "5 checks, 3 with nothing to look at: it takes every event, it passes over what it does not know, "
+        "it leaves the process as it was"
+    )
+    assert lines[2].startswith("-      it takes every event: not told anything")
+    said = CliRunner().invoke(app, ["plugin", "prove", "lamp", "--tell"])
+    assert (said.exit_code, said.stdout.splitlines()[-1]) == (0, "5 checks, all kept")
+    said = CliRunner().invoke(app, ["plugin", "prove", "flat", "--json"])
+    assert said.exit_code == 0
+    found = {one["check"]: one for one in map(json.loads, said.stdout.splitlines())}
+    assert found["what was written comes back"]["remark"].startswith("not tried: nothing here reads")
+    said = CliRunner().invoke(app, ["plugin", "prove", "view"])
+    assert said.exit_code == 4
+    assert "FAULT  its answers can be kept" in said.stdout
+    assert "5 checks, 1 broken: its answers can be kept" in said.stdout
 
 
 def test_the_board_takes_uploads_that_a_plugin_reads(full: Catalog, monkeypatch: pytest.MonkeyPatch) -> None:

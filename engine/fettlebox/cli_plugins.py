@@ -41,8 +41,8 @@ def plugin_prove(
     name: Annotated[
         str,
         typer.Argument(
-            help="An installed step, the ending of a reader (.asc), the format of a writer (obj), or a fact "
-            "collector or painter (PACKAGE/NAME).",
+            help="An installed step, the ending of a reader (.asc), the format of a writer (obj), or the "
+            "name of any other hook, with its package (PACKAGE/NAME) where two have it.",
             metavar="NAME",
         ),
     ],
@@ -51,14 +51,27 @@ def plugin_prove(
         typer.Option("--set", help="A step's parameter to try it with.", metavar="NAME=VALUE"),
     ] = None,
     sample: Annotated[
-        list[Path] | None, typer.Option(help="A file that a reader has to read.", metavar="FILE")
+        list[Path] | None,
+        typer.Option(
+            help="A file that a reader has to read; a mesh in mm, to try anything else on instead of the "
+            "small shapes.",
+            metavar="FILE",
+        ),
     ] = None,
+    tell: Annotated[
+        bool,
+        typer.Option(
+            "--tell", help="Tell an observer or notifier made-up events: it may send or switch something."
+        ),
+    ] = False,
     as_json: AsJson = False,
 ) -> int:
-    """Hold what a plugin brings against the plugin contract. Exit status 4: it breaks a check."""
+    """Hold what a plugin brings against the plugin contract. Exit status 4: it breaks a check, or gave one
+    nothing to look at.
+    """
     from . import printing
     from .catalog import find_steps
     from .proving import checks_of
 
-    checks = checks_of(name, find_steps(), _settings(setting or []), sample or ())
+    checks = checks_of(name, find_steps(), _settings(setting or []), sample or (), tell=tell)
     return printing.proof(checks, as_json=as_json)

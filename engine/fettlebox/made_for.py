@@ -31,14 +31,28 @@ def contract_of(module: str, otherwise: int = BEFORE_NUMBERS) -> int:
     entry point is the contract of before numbers were said. Raises TypeError if it says no number.
     """
     for name in (module, module.partition(".")[0]):
-        said = getattr(sys.modules.get(name), SAID_AS, None)
+        said = _said_in(name)
         if said is not None:
-            if not isinstance(said, int) or isinstance(said, bool):
-                raise TypeError(
-                    f"{SAID_AS} in {name} is {said!r}; expected a whole number, such as {CONTRACT}"
-                )
             return said
     return otherwise
+
+
+def said_beside(module: str) -> int | None:
+    """What a loaded module says, the package around it, or else another loaded module of that package: which
+    of them an entry point names is not known of a function alone. None if nobody says anything. Raises
+    TypeError if one says no number.
+    """
+    package = module.partition(".")[0]
+    others = sorted(name for name in sys.modules if name.startswith(f"{package}."))
+    said = (_said_in(name) for name in (module, package, *others))
+    return next((number for number in said if number is not None), None)
+
+
+def _said_in(name: str) -> int | None:
+    said = getattr(sys.modules.get(name), SAID_AS, None)
+    if said is not None and (not isinstance(said, int) or isinstance(said, bool)):
+        raise TypeError(f"{SAID_AS} in {name} is {said!r}; expected a whole number, such as {CONTRACT}")
+    return said
 
 
 def require_spoken(made_for: int) -> None:

@@ -282,18 +282,31 @@ def plugins(found: Iterable[Brought], *, as_json: bool) -> None:
 
 
 def proof(checks: Iterable[Check], *, as_json: bool) -> int:
-    """A line a check as it ends; the exit status is 4 when one of them finds a fault."""
-    broken = 0
+    """A line a check as it ends, with what it did not show, and last what they came to. The exit status is 4
+    when one of them finds a fault or has nothing to look at.
+    """
+    faults: list[str] = []
+    empty: list[str] = []
+    total = 0
     for check in checks:
-        said = check.fault()
-        broken += said is not None
+        out = check.outcome()
+        total += 1
+        if out.fault is not None:
+            (faults if out.shown else empty).append(check.name)
         if as_json:
-            as_json_line({"check": check.name, "ok": said is None, "fault": said})
-        else:
-            print(
-                f"{'ok   ' if said is None else 'FAULT'}  {check.name}" + (f": {plain(said)}" if said else "")
-            )
-    return 4 if broken else 0
+            as_json_line({"check": check.name, "ok": out.fault is None, **asdict(out)})
+            continue
+        mark = "ok   " if out.fault is None else "FAULT" if out.shown else "-    "
+        said = out.remark if out.fault is None else out.fault
+        print(f"{mark}  {check.name}" + (f": {plain(said)}" if said else ""), flush=True)
+    if not as_json:
+        bad = [
+            f"{len(names)} {what}: {', '.join(names)}"
+            for names, what in ((faults, "broken"), (empty, "with nothing to look at"))
+            if names
+        ]
+        print(f"{total} checks, {'; '.join(bad) or 'all kept'}")
+    return 4 if faults or empty else 0
 
 
 def job_list(jobs: Iterable[Any], *, as_json: bool) -> None:

@@ -6,17 +6,21 @@ import math
 import os
 import random
 import re
+import sys
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import pytest
 from fettlebox.hooks import FactCollector, Painter
+from fettlebox.made_for import CONTRACT
 from fettlebox.mesh import Part
 from fettlebox.pictures import render_views
 from fettlebox.testing import addition_contract, brick, bust
 
 PAGES = Path(__file__).resolve().parents[2] / "plugins" / "hooks"
 PARTS = {"brick": brick()}
+FETTLEBOX_CONTRACT = CONTRACT
 
 
 def faults(hook: FactCollector | Painter) -> dict[str, str]:
@@ -25,12 +29,14 @@ def faults(hook: FactCollector | Painter) -> dict[str, str]:
 
 
 @pytest.mark.parametrize(("page", "name"), [("fact-collector", "foot"), ("painter", "overhang")])
-def test_the_examples_of_the_pages_keep_it(page: str, name: str) -> None:
+def test_the_examples_of_the_pages_keep_it(page: str, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     (code,) = re.findall(r"```python\n(.*?)```", (PAGES / f"{page}.md").read_text("utf-8"), re.DOTALL)
-    module: dict[str, Any] = {}
+    made = ModuleType("example_of_a_page")
+    monkeypatch.setitem(sys.modules, made.__name__, made)
+    module = vars(made)
     exec(compile(code, page, "exec", dont_inherit=True), module)
     parts = {"brick": brick(), "bust": bust(3)}
-    assert [check.fault() for check in addition_contract(module[name], parts)] == [None] * 4
+    assert [check.fault() for check in addition_contract(module[name], parts)] == [None] * 5
 
 
 def chatty(part: Part, ctx: Any) -> dict[str, Any]:

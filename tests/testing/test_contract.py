@@ -4,16 +4,22 @@ from __future__ import annotations
 
 import contextlib
 import os
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import numpy as np
 import pytest
 from fettlebox.api import Length, Part, Step, StepContext, StepError, StepParams, StepResult, quantity, step
-from fettlebox.testing import ContractError, ball, contract
+from fettlebox.made_for import CONTRACT
+from fettlebox.testing import ContractError, NothingShownError, ball, brick, contract
+from fettlebox.testing.check import Outcome
 from pydantic import ConfigDict
+
+FETTLEBOX_CONTRACT = CONTRACT
 
 
 class Lift(StepParams):
@@ -180,8 +186,8 @@ def squares(part: Part, params: Lift, ctx: StepContext) -> StepResult:
         (trips_on_nothing, "odd parts get a sentence", "given nothing, it fails with ValueError"),
         (mumbles, "it works on something", "refuses with 'no'"),
         (returns_a_part, "it works on something", "returns Part"),
-        (goes_back, "progress where told is heeded", "expected to rise from 0 to 1"),
-        (never_stops, "progress where told is heeded", "goes on when it is cancelled"),
+        (goes_back, "progress is told and heeded", "expected to rise from 0 to 1"),
+        (never_stops, "progress is told and heeded", "goes on when it is cancelled"),
     ],
     ids=lambda value: value.__name__ if callable(value) else "",
 )
@@ -263,3 +269,132 @@ def test_settings_that_do_not_suit_are_said() -> None:
     (check,) = [c for c in contract(made(lifted), {"by": "2 kg"}) if c.name == "it works on something"]
     with pytest.raises(ContractError, match="do not accept"):
         check()
+
+
+def outcomes(one: Step[Any], **tried: Any) -> dict[str, Outcome]:
+    return {check.name: check.outcome() for check in contract(one, **tried)}
+
+
+def refuses(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    raise StepError("expected a shell, found a solid through and through")
+
+
+def refuses_open_ones(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    if 0 < len(part.faces) < 20:
+        raise StepError("expected more than twenty faces to work on")
+    return lifted(part, params, ctx)
+
+
+LOOK_AT_A_RESULT = {
+    "its input stays as it was", "the same comes out again", "its facts are named with units",
+    "a sound part stays sound", "where it came from can be told", "progress is told and heeded",
+    "it keeps to itself",
+}  # fmt: skip
+
+
+def test_a_step_that_refuses_every_part_has_shown_nothing() -> None:
+    found = outcomes(made(refuses), parts={"thin plate": brick(30.0, 30.0, 1.0), "ball": ball(2)})
+    works = found["it works on something"]
+    assert works.shown and works.fault is not None
+    assert "thin plate (expected a shell, found a solid through and through); ball (" in works.fault
+    assert 'contract(lift, parts={"a shell": a_shell()})' in works.fault
+    assert {name for name, out in found.items() if not out.shown} == LOOK_AT_A_RESULT
+    (check,) = [c for c in contract(made(refuses)) if c.name == "the same comes out again"]
+    with pytest.raises(NothingShownError, match="refuses every part"):
+        check()
+
+
+def test_the_parts_that_a_step_refuses_are_told() -> None:
+    found = outcomes(made(refuses_open_ones), parts={"thin plate": brick(), "ball": ball(2)})
+    assert {out.fault for out in found.values()} == {None}
+    said = found["it works on something"].remark
+    assert said == "refused: thin plate (expected more than twenty faces to work on)"
+    assert found["its cost grows with the work"].remark.startswith("not measured: it is through 81,920 ")
+
+
+def works_in_silence(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    up = np.eye(4)
+    up[2, 3] = params.by
+    return StepResult(part.moved(up), facts={"lifted_mm": params.by})
+
+
+def tells_of_much(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    if len(part.faces) > 10_000:
+        ctx.progress(0.5)
+    return works_in_silence(part, params, ctx)
+
+
+def test_progress_is_asked_of_who_takes_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    """How long that is is moved, so that the same runs are quick and then long."""
+    check, parts = "progress is told and heeded", {"ball": ball(2)}
+    quick = outcomes(made(works_in_silence), parts=parts)[check]
+    assert (quick.fault, quick.remark) == (None, "none is told, and it is too quick to need it")
+    monkeypatch.setattr(sys.modules["fettlebox.testing.contract"], "LONG_S", -1.0)
+    said = faults(made(works_in_silence), parts=parts)
+    assert set(said) == {check} and "tells no progress; call ctx.progress(0.4)" in said[check]
+    assert outcomes(made(lifted), parts=parts)[check].remark == ""
+    much = outcomes(made(tells_of_much), parts=parts)[check]
+    assert (much.fault, much.remark) == (
+        None, "told only where there is much to do, such as 81,920 triangles",
+    )  # fmt: skip
+
+
+def test_what_is_not_asked_of_a_step_is_said() -> None:
+    found = outcomes(made(opens, keeps_sound=False), parts={"ball": ball(2)})
+    assert "keeps_sound=False" in found["a sound part stays sound"].remark
+    found = outcomes(made(lifted), parts={"sheet": brick().with_mesh(brick().vertices, brick().faces[:4])})
+    assert "none of the parts" in found["a sound part stays sound"].remark
+
+
+def leaves(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    raise SystemExit(3)
+
+
+def test_a_check_that_is_torn_down_is_a_fault_and_hides_no_other() -> None:
+    found = outcomes(made(leaves), parts={"ball": ball(2)})
+    assert found["it works on something"].fault == "the check was torn down by SystemExit: 3"
+    assert found["its words explain it"].fault is None
+
+
+NUMBER = "it says which contract it was made for"
+
+
+@pytest.mark.parametrize(
+    ("number", "fault", "remark"),
+    [
+        (None, f"write FETTLEBOX_CONTRACT = {CONTRACT} into it", ""),
+        (CONTRACT, "", ""),
+        (CONTRACT - 1, "", f"works as made for plugin contract {CONTRACT - 1}"),
+        (CONTRACT + 2, f"made for plugin contract {CONTRACT + 2}", ""),
+        ("2", "expected a whole number", ""),
+    ],
+)
+def test_the_number_of_the_contract_is_asked_for(
+    number: object, fault: str, remark: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    step_module, package = ModuleType("my_lift.steps"), ModuleType("my_lift")
+    for module in (step_module, package):
+        monkeypatch.setitem(sys.modules, module.__name__, module)
+    if number is not None:
+        package.FETTLEBOX_CONTRACT = number  # type: ignore[attr-defined]
+
+    def run(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+        return lifted(part, params, ctx)
+
+    run.__module__ = "my_lift.steps"
+    out = outcomes(made(run), parts={"ball": ball(2)})[NUMBER]
+    assert (fault in (out.fault or "")) and bool(fault) == bool(out.fault)
+    assert remark in out.remark and bool(remark) == bool(out.remark)
+
+
+def test_a_number_that_stands_beside_the_step_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An entry point may name `my_lift.entry:lift`, whose number is heeded; the function is elsewhere."""
+    for name in ("my_lift", "my_lift.steps", "my_lift.entry"):
+        monkeypatch.setitem(sys.modules, name, ModuleType(name))
+    sys.modules["my_lift.entry"].FETTLEBOX_CONTRACT = CONTRACT  # type: ignore[attr-defined]
+
+    def run(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+        return lifted(part, params, ctx)
+
+    run.__module__ = "my_lift.steps"
+    assert outcomes(made(run), parts={"ball": ball(2)})[NUMBER] == Outcome()

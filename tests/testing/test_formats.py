@@ -14,10 +14,12 @@ import numpy as np
 import pytest
 import trimesh
 from fettlebox.hooks import RawMesh, Reader, Source, Writer
+from fettlebox.made_for import CONTRACT
 from fettlebox.mesh import Part
 from fettlebox.mesh.formats import off, ply, stl
 from fettlebox.testing import Check, brick, bust, reader_contract, writer_contract
 
+FETTLEBOX_CONTRACT = CONTRACT
 SOUP = b"OFF\n4 4 0\n0 0 0\n9 0 0\n0 9 0\n0 0 9\n3 0 2 1\n3 0 1 3\n3 0 3 2\n3 1 2 3\n"
 CORNERS = np.array([[0, 0, 0], [9, 0, 0], [0, 9, 0], [0, 0, 9]], float)
 FACES = np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]])

@@ -1,4 +1,4 @@
-"""For authors of steps: the plugin contract as checks that anyone can run, and small shapes to try a step on.
+"""For authors of plugins: the plugin contract as checks that anyone can run, and small shapes to try on.
 
 In a test of one's own, with pytest:
 
@@ -12,20 +12,26 @@ Without pytest, `fettlebox plugin prove NAME` does the same for an installed ste
 """
 
 from .additions import addition_contract
-from .contract import Check, contract
+from .check import Check, NothingShownError
+from .contract import contract
 from .formats import reader_contract, writer_contract
+from .graders import grader_contract
 from .shapes import ball, brick, bust, bust_scan
+from .tellers import teller_contract
 from .watching import ContractError
 
 __all__ = [
     "Check",
     "ContractError",
+    "NothingShownError",
     "addition_contract",
     "ball",
     "brick",
     "bust",
     "bust_scan",
     "contract",
+    "grader_contract",
     "reader_contract",
+    "teller_contract",
     "writer_contract",
 ]

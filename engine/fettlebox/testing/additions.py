@@ -7,7 +7,6 @@ check()
 from __future__ import annotations
 
 import contextlib
-import json
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -17,12 +16,11 @@ from typing import Any
 import numpy as np
 
 from ..api import StepContext
-from ..fact_names import without_unit
 from ..hooking import require_picture
 from ..hooks import FactCollector, Painter
 from ..mesh import Origin, Part
-from .contract import Check
-from .shapes import ball, brick, bust, bust_scan
+from .check import Check, checks_for, require_facts, require_units
+from .shapes import ball, brick, bust, bust_scan, odd_parts
 from .watching import ContractError, confined, otherwise_the_same, restored_world, silence, unchanged_world
 
 
@@ -61,7 +59,7 @@ def addition_contract(hook: FactCollector | Painter, parts: Mapping[str, Part] |
         {"bust": bust(), "scan": bust_scan(), "ball": ball(), "brick": brick()} if parts is None else parts
     )
     trial = AdditionTrial(hook, dict(tried))
-    return [Check(check.__name__.replace("_", " "), trial, check) for check in CHECKS]
+    return checks_for(trial, CHECKS, hook.collect if isinstance(hook, FactCollector) else hook.paint)
 
 
 def its_answers_can_be_kept(trial: AdditionTrial) -> None:
@@ -69,7 +67,8 @@ def its_answers_can_be_kept(trial: AdditionTrial) -> None:
     answers = [trial.ask(part) for part in trial.parts.values()]
     for answer in answers:
         if isinstance(trial.hook, FactCollector):
-            _require_facts(answer)
+            require_facts(answer)
+            require_units(answer)
         elif answer is not None:
             try:
                 require_picture(answer)
@@ -96,17 +95,12 @@ def the_same_part_gives_the_same_answer(trial: AdditionTrial) -> None:
 
 def odd_parts_get_an_answer(trial: AdditionTrial) -> None:
     """Nothing, one triangle, a tiny and a huge part: an answer, if only that there is none."""
-    odd = {
-        "nothing": Part(np.zeros((0, 3)), np.zeros((0, 3), np.int32)),
-        "one triangle": Part(np.eye(3), np.array([[0, 1, 2]], np.int32)),
-        "a part of 1 km": ball(2, 5e5),
-        "a part of 1 µm": ball(2, 5e-4),
-    }
-    for name, part in odd.items():
+    for name, part in odd_parts().items():
         try:
             answer = trial.ask(part)
             if isinstance(trial.hook, FactCollector):
-                _require_facts(answer)
+                require_facts(answer)
+                require_units(answer)
         except ContractError as error:
             raise ContractError(f"given {name}, {error}") from error
 
@@ -131,16 +125,3 @@ CHECKS: tuple[Callable[[AdditionTrial], None], ...] = (
     odd_parts_get_an_answer,
     it_keeps_to_itself,
 )
-
-
-def _require_facts(facts: Any) -> None:
-    if not isinstance(facts, Mapping):
-        raise ContractError(f"it gives {type(facts).__name__}; expected facts by name")
-    try:
-        json.dumps(dict(facts), allow_nan=False)
-    except (TypeError, ValueError) as error:
-        raise ContractError(f"its facts are not JSON: {error}") from None
-    for name in without_unit(facts):
-        raise ContractError(
-            f"its fact {name!r} has no unit in its name, such as _mm or _deg; _ratio for a plain number"
-        )

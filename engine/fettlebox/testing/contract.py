@@ -7,9 +7,8 @@ import json
 import math
 import re
 import tempfile
-import time
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,12 +16,12 @@ import numpy as np
 from pydantic import BaseModel, ValidationError
 
 from ..api import Step, StepResult
-from ..fact_names import without_unit
 from ..mesh import Part
 from ..params import kind_of
 from ..printer import EVERYDAY, Printer
 from ..quantities import Kind, parse_quantity, write_quantity
-from .shapes import ball, brick, bust, bust_scan
+from .check import Check, checks_for, require_facts, require_units
+from .shapes import ball, brick, bust, bust_scan, odd_parts
 from .trial import Cancelled, Refusal, Trial, digest_of
 from .watching import ContractError, confined, otherwise_the_same, silence, unchanged_world
 
@@ -34,28 +33,10 @@ rest is for a machine that has other things to do.
 SLOW_ENOUGH_S = 0.1
 """A run that is over sooner says nothing about growth."""
 
-
-@dataclass(frozen=True)
-class Check:
-    """One check of a step, reader or writer. Call it; it raises ContractError where that is broken."""
-
-    name: str
-    trial: Any
-    run: Callable[[Any], None]
-
-    def __call__(self) -> None:
-        self.run(self.trial)
-
-    def __str__(self) -> str:
-        return self.name
-
-    def fault(self) -> str | None:
-        """What is done against the contract, in a sentence; None if all is well."""
-        try:
-            self()
-        except ContractError as error:
-            return str(error)
-        return None
+LONG_S = 2.0
+"""Processor time after which people begin to wonder whether anything goes on, and want to be able to cancel:
+common practice, no published source.
+"""
 
 
 def contract(
@@ -67,13 +48,13 @@ def contract(
     """The checks of a step. `settings` are its parameters, as in a recipe; without them its defaults.
 
     `parts` replace the shapes that it is tried on: a bust, the bust as a raw scan, a ball and a brick. The
-    step has to be able to work on one of them.
+    step has to be able to work on one of them, or most checks have nothing to look at.
     """
     tried = (
         {"bust": bust(), "scan": bust_scan(), "ball": ball(), "brick": brick()} if parts is None else parts
     )
     trial = Trial(step, dict(settings or {}), dict(tried), printer)
-    return [Check(check.__name__.replace("_", " "), trial, check) for check in CHECKS]
+    return checks_for(trial, CHECKS, step.run)
 
 
 def its_words_explain_it(trial: Trial) -> None:
@@ -100,12 +81,17 @@ def its_schema_is_good(trial: Trial) -> None:
         raise ContractError("its parameters, written out and read again, are others")
 
 
-def it_works_on_something(trial: Trial) -> None:
-    """With these settings, one of the parts can be worked on."""
+def it_works_on_something(trial: Trial) -> str:
+    """With these settings, one of the parts can be worked on. The remark names those that were refused."""
     refusals = {name: outcome for name in trial.parts if isinstance(outcome := trial.outcome(name), Refusal)}
+    said = "; ".join(f"{name} ({refusal.error})" for name, refusal in refusals.items())
     if len(refusals) == len(trial.parts):
-        said = "; ".join(f"{name}: {refusal.error}" for name, refusal in refusals.items())
-        raise ContractError(f"it can work on none of the parts: {said}")
+        raise ContractError(
+            f"it refuses every part that it was tried on: {said}. Give it settings that suit one of them, or "
+            "a part of its own, which is a file with --sample or, in a test, "
+            f'contract({trial.step.name.replace("-", "_")}, parts={{"a shell": a_shell()}})'
+        )
+    return f"refused: {said}" if refusals else ""
 
 
 def bad_values_are_refused(trial: Trial) -> None:
@@ -154,6 +140,7 @@ def its_input_stays_as_it_was(trial: Trial) -> None:
         trial.run(loose)
         if digest_of(loose) != before:
             raise ContractError(f"it changes the part that it is given ({name})")
+    trial.require_a_result()
 
 
 def the_same_comes_out_again(trial: Trial) -> None:
@@ -173,29 +160,30 @@ def the_same_comes_out_again(trial: Trial) -> None:
 def its_facts_are_named_with_units(trial: Trial) -> None:
     """Facts and evidence are JSON values; a fact that measures says in its name what it counts in."""
     for _, _, result in trial.results():
-        for what in ("facts", "evidence"):
-            try:
-                json.dumps(getattr(result, what), allow_nan=False)
-            except (TypeError, ValueError) as error:
-                raise ContractError(f"its {what} are not JSON: {error}") from None
-        for name in without_unit(result.facts):
-            raise ContractError(
-                f"its fact {name!r} has no unit in its name, such as _mm or _deg; _ratio for a plain number"
-            )
+        require_facts(result.facts)
+        require_facts(result.evidence, "evidence")
+        require_units(result.facts)
 
 
-def a_sound_part_stays_sound(trial: Trial) -> None:
+def a_sound_part_stays_sound(trial: Trial) -> str:
     """What was a sound solid is one still, unless the step says that it need not be."""
     from ..mesh.facts import measure
 
+    tried = 0
     for name, part, result in trial.results():
-        if result.part is part or not trial.step.keeps_sound or not measure(part)["sound"]:
+        if not trial.step.keeps_sound:
+            return "not asked of it: it declares keeps_sound=False"
+        if not measure(part)["sound"]:
+            continue
+        tried += 1
+        if result.part is part:
             continue
         facts = measure(result.part)
         if not facts["sound"]:
             raise ContractError(
                 f"of a sound solid ({name}) it makes one that is not; mend it, or declare keeps_sound=False"
             )
+    return "" if tried else "not tried: none of the parts that it worked on is a sound solid"
 
 
 def where_it_came_from_can_be_told(trial: Trial) -> None:
@@ -232,15 +220,30 @@ def it_can_be_asked_about_printers(trial: Trial) -> None:
                     raise ContractError(f"asked about a {kind} printer it says {said!r}; expected sentences")
 
 
-def progress_where_told_is_heeded(trial: Trial) -> None:
-    """Fractions run from 0 to 1, and an error that progress raises goes through."""
+def progress_is_told_and_heeded(trial: Trial) -> str:
+    """Fractions run from 0 to 1, and what progress raises goes through. Who takes long has to tell."""
+    ever = False
     for name, part, _ in trial.results():
         told: list[float] = []
         trial.run(part, progress=told.append)
         if any(not 0.0 <= fraction <= 1.0 for fraction in told) or told != sorted(told):
             raise ContractError(f"its progress ({name}) is {told}; expected to rise from 0 to 1")
         if told:
+            ever = True
             _must_cancel(trial, name, part)
+    if ever:
+        return ""
+    grown = trial.grown()
+    if not grown:
+        return "none is told, and it refuses larger busts that would show whether it takes long"
+    if grown[-1].told:
+        return f"told only where there is much to do, such as {grown[-1].triangles:,} triangles"
+    if grown[-1].seconds > LONG_S:
+        raise ContractError(
+            f"it works {grown[-1].seconds:.1f} s on a bust of {grown[-1].triangles:,} triangles and tells no "
+            "progress; call ctx.progress(0.4) now and then, by which a job is cancelled, too"
+        )
+    return "none is told, and it is too quick to need it"
 
 
 def it_keeps_to_itself(trial: Trial) -> None:
@@ -254,17 +257,15 @@ def it_keeps_to_itself(trial: Trial) -> None:
 
         for part in trial.parts.values():
             trial.run(part, scratch_below=home, around=watched)
+    trial.require_a_result()
 
 
 def odd_parts_get_a_sentence(trial: Trial) -> None:
     """Nothing, one triangle, a flat sheet, a huge and a tiny part: a result, or StepError, or HoldError."""
     sheet = brick().faces[:2], brick().vertices
     odd = {
-        "nothing": Part(np.zeros((0, 3)), np.zeros((0, 3), np.int32)),
-        "one triangle": Part(np.eye(3), np.array([[0, 1, 2]], np.int32)),
+        **odd_parts(),
         "a flat sheet": Part(sheet[1], sheet[0]),
-        "a part of 1 km": ball(2, 5e5),
-        "a part of 1 µm": ball(2, 5e-4),
         "points without a face": Part(np.eye(3), np.zeros((0, 3), np.int32)),
     }
     for name, part in odd.items():
@@ -276,29 +277,22 @@ def odd_parts_get_a_sentence(trial: Trial) -> None:
             raise ContractError(f"given {name}, it returns coordinates that are not numbers")
 
 
-def its_cost_grows_with_the_work(trial: Trial) -> None:
+def its_cost_grows_with_the_work(trial: Trial) -> str:
     """Four times the triangles take about four times as long, not sixteen."""
-    seconds = {}
-    for level in (4, 5, 6):
-        part = bust(level)
-        if isinstance(trial.run(part), Refusal):
-            return  # only parts of its own suit this step; its author measures it on those
-        runs = []
-        for _ in range(2):
-            started = time.process_time()
-            trial.run(part)
-            runs.append(time.process_time() - started)
-        seconds[len(part.faces)] = min(runs)
-    (_, _), (_, middle), (_, last) = seconds.items()
-    if last < SLOW_ENOUGH_S or middle <= 0.0:
-        return
-    growth = math.log(last / middle, 4.0)
+    grown = trial.grown()
+    if not grown:
+        return "not measured: it refuses larger busts; measure it on parts of its own"
+    middle, last = grown[-2:]
+    if last.seconds < SLOW_ENOUGH_S or middle.seconds <= 0.0:
+        return f"not measured: it is through {last.triangles:,} triangles at once"
+    growth = math.log(last.seconds / middle.seconds, 4.0)
     if growth > MOST_GROWTH:
-        taken = ", ".join(f"{count:,} triangles {taken:.2f} s" for count, taken in seconds.items())
+        taken = ", ".join(f"{one.triangles:,} triangles {one.seconds:.2f} s" for one in grown)
         raise ContractError(f"its time grows with the triangles to the power {growth:.1f}: {taken}")
+    return ""
 
 
-CHECKS: tuple[Callable[[Trial], None], ...] = (
+CHECKS: tuple[Callable[[Trial], str | None], ...] = (
     its_words_explain_it,
     its_schema_is_good,
     bad_values_are_refused,
@@ -310,7 +304,7 @@ CHECKS: tuple[Callable[[Trial], None], ...] = (
     a_sound_part_stays_sound,
     where_it_came_from_can_be_told,
     it_can_be_asked_about_printers,
-    progress_where_told_is_heeded,
+    progress_is_told_and_heeded,
     it_keeps_to_itself,
     odd_parts_get_a_sentence,
     its_cost_grows_with_the_work,

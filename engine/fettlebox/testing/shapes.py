@@ -46,6 +46,16 @@ def bust_scan(level: int = 4, grain_mm: float = 0.1, seed: int = 1) -> Part:
     return Part(np.concatenate([vertices, crumb]), np.concatenate([kept, loose]).astype(np.int32))
 
 
+def odd_parts() -> dict[str, Part]:
+    """Nothing, one triangle, a tiny and a huge ball: what a plugin may be given as well."""
+    return {
+        "nothing": Part(np.zeros((0, 3)), np.zeros((0, 3), np.int32)),
+        "one triangle": Part(np.eye(3), np.array([[0, 1, 2]], np.int32)),
+        "a part of 1 km": ball(2, 5e5),
+        "a part of 1 µm": ball(2, 5e-4),
+    }
+
+
 def _head(directions: Floats) -> Floats:
     """Corners (n,3) of the head, mm, along directions from its middle: an egg with nose, brow and neck."""
     x, y, z = directions.T

@@ -150,6 +150,13 @@ def confined(scratch_below: Path) -> Iterator[None]:
         raise ContractError(seen[0])
 
 
+@contextlib.contextmanager
+def kept_to_itself() -> Iterator[None]:
+    """Raises ContractError if anything is printed, written, sent or changed for the whole process."""
+    with tempfile.TemporaryDirectory() as home, unchanged_world(), silence(), confined(Path(home)):
+        yield
+
+
 def _may_write(path: str, scratch_below: Path) -> bool:
     real = Path(path).resolve()
     compiled = "__pycache__" in real.parts or real.suffix in (".nbi", ".nbc")
