@@ -248,7 +248,9 @@ def steps(
 
 @command("schema")
 def schema(
-    kind: Annotated[str, typer.Argument(help="recipe, ticket, shop, printer or material.", metavar="KIND")],
+    kind: Annotated[
+        str, typer.Argument(help="recipe, ticket, shop, printer, material or expect.", metavar="KIND")
+    ],
     installed: Annotated[
         bool, typer.Option("--installed", help="With what the plugins installed here add.")
     ] = False,
@@ -263,7 +265,7 @@ def schema(
     from .recipe.schema import KINDS, compose_schema, shop_schema, write_schema
 
     if kind not in KINDS:
-        raise UsageError(f"there is no schema {kind!r}; there are recipe, ticket, shop, printer and material")
+        raise UsageError(f"there is no schema {kind!r}; there are {', '.join(KINDS)}")
     chosen = cast(Any, kind)
     if shop is not None:
         read = load_shop(shop)
@@ -382,7 +384,7 @@ def _settings(given: list[str]) -> dict[str, Any]:
     return values
 
 
-from . import cli_board, cli_plugins  # noqa: E402, F401 - they register their commands
+from . import cli_board, cli_plugins, cli_shop  # noqa: E402, F401 - they register their commands
 
 
 def main() -> None:

@@ -76,15 +76,17 @@ def replay(folder: Path, progress: Progress = lambda step, fraction: None) -> Re
         result = perform(task, progress)
         second = record_from(as_document(result.record))
         files = [*(out.path for out in second.outputs), *second.pictures]
-        found = [*_by_record(record, second), *_by_files(record, second, folder, again)]
+        found = [*by_record(record, second), *_by_files(record, second, folder, again)]
         found += _by_the_rest(record, second) if not found else []
-    then, now = record.versions, second.versions
-    versions = {
-        name: (then.get(name, "absent"), now.get(name, "absent"))
-        for name in sorted({*then, *now})
-        if then.get(name, "absent") != now.get(name, "absent")
-    }
+    versions = changed_versions(record, second)
     return Replay(record.job, second.state, len(second.steps), len(files), tuple(found), versions)
+
+
+def changed_versions(then: JobRecord, now: JobRecord) -> dict[str, tuple[str, str]]:
+    """Of what two jobs were done with, all that differs: name → (then, now), each perhaps `absent`."""
+    names = sorted({*then.versions, *now.versions})
+    both = {name: (then.versions.get(name, "absent"), now.versions.get(name, "absent")) for name in names}
+    return {name: pair for name, pair in both.items() if pair[0] != pair[1]}
 
 
 def _recorded(folder: Path) -> JobRecord:
@@ -150,7 +152,8 @@ def _printer(recorded: Mapping[str, Any] | None) -> Printer:
         raise UsageError(f"the traveler's printer profile cannot be read: {error}") from error
 
 
-def _by_record(then: JobRecord, now: JobRecord) -> list[Difference]:
+def by_record(then: JobRecord, now: JobRecord) -> list[Difference]:
+    """What differs in what went in, in the first step that came out otherwise, and in the end."""
     found = []
     for what, one, other in (
         ("scan", then.scan.get("sha256"), now.scan.get("sha256")),

@@ -16,6 +16,7 @@ from ..api import Step
 from ..catalog import Catalog
 from ..params import StepParams
 from .ask import ASK_TYPES
+from .expect import expect_schema
 from .extends import PARENT
 from .language import FORMATS, PICTURES, ZIP
 from .needs import MOST_TAGS, NO_TAG
@@ -26,8 +27,8 @@ from .shop import Shop, ShopFile
 from .steps import OTHERWISE, PLACING, alias_of
 from .ticket import TicketFile
 
-Kind = Literal["recipe", "ticket", "shop", "printer", "material"]
-KINDS: tuple[Kind, ...] = ("recipe", "ticket", "shop", "printer", "material")
+Kind = Literal["recipe", "ticket", "shop", "printer", "material", "expect"]
+KINDS: tuple[Kind, ...] = ("recipe", "ticket", "shop", "printer", "material", "expect")
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 _PLACEHOLDER = {"$ref": "#/$defs/placeholder"}
 
@@ -40,6 +41,8 @@ def compose_schema(kind: Kind, catalog: Catalog) -> dict[str, Any]:
         return _profile_schema("printer", list(KINDS_OF_PRINTER.values()))
     if kind == "material":
         return _profile_schema("material", [MaterialFile])
+    if kind == "expect":
+        return {"$schema": DIALECT, **expect_schema()}
     model = TicketFile if kind == "ticket" else ShopFile
     return {"$schema": DIALECT, **model.model_json_schema(by_alias=True)}
 
