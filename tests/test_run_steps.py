@@ -133,6 +133,24 @@ def test_scratch_is_there_during_the_step_and_gone_after(tmp_path: Path) -> None
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_fact_without_a_unit_is_left_out_with_a_warning(tmp_path: Path) -> None:
+    facts = {
+        "height": 1.5,
+        "high_mm": 1.5,
+        "holes": 3,
+        "outer": {"wide": 2.5, "wide_mm": 2.5},
+        "kind": "open",
+    }
+    done = run(tmp_path, planned("measure", lambda part, params, ctx: StepResult(part, facts)))
+    (record,) = done.records
+    assert (done.state, record.facts) == ("done", {"high_mm": 1.5, "holes": 3, "kind": "open"})
+    assert record.warnings == (
+        "its fact 'height' has no unit in its name, such as _mm, and was left out",
+        "its fact 'outer' has no unit in its name, such as _mm, and was left out",
+    )
+    assert done.warnings == tuple(f"measure: {sentence}" for sentence in record.warnings)
+
+
 def test_a_step_that_returns_something_else_is_a_defect(tmp_path: Path) -> None:
     with pytest.raises(TypeError, match="expected StepResult"):
         run(tmp_path, planned("odd", lambda part, params, ctx: part))

@@ -5,12 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-UNITS = frozenset(
-    ("mm", "cm", "m", "mm2", "mm3", "cm3", "ml", "deg", "rad", "s", "min", "h", "g", "kg", "percent", "share",
-     "ratio", "px", "dpi", "mb", "count", "per", "cost", "price", "scale", "direction", "normal",
-     "up", "axis", "turn", "facing", "to", "score")
+SHOWN_AS = {
+    "mm": "mm", "cm": "cm", "m": "m", "mm2": "mm²", "cm2": "cm²", "mm3": "mm³", "cm3": "cm³", "ml": "ml",
+    "deg": "°", "rad": "rad", "s": "s", "min": "min", "h": "h", "g": "g", "kg": "kg", "percent": "%",
+    "px": "px", "dpi": "dpi", "mb": "MB", "levels": "levels",
+}  # fmt: skip
+"""Units as names say them, and as people read them: symbols of the SI Brochure (2019), where it has one."""
+
+SHARES = frozenset({"share", "shares", "ratio"})
+"""Plain numbers, which people read in percent."""
+
+BARE = frozenset(
+    ("count", "per", "cost", "price", "scale", "direction", "normal", "up", "axis", "turn", "facing", "to",
+     "score")
 )  # fmt: skip
-"""Words that say what a number in a fact counts in, or that it has no unit. Money is the shop's own."""
+"""Words that say that a number has no unit. Money is the shop's own."""
+
+UNITS = SHOWN_AS.keys() | SHARES | BARE
+"""One of these has to be among the words of a measured fact's name."""
 
 
 def without_unit(facts: Mapping[str, Any]) -> list[str]:
@@ -21,6 +33,20 @@ def without_unit(facts: Mapping[str, Any]) -> list[str]:
         if isinstance(value, float) and not words & UNITS:
             found.append(".".join(key))
     return list(dict.fromkeys(found))
+
+
+def unit_in(name: str) -> str:
+    """The unit that a fact's name says, as people read it: `mm²`; "of 1" for a share; "" for none."""
+    words = name.replace("-", "_").split("_")[::-1]
+    shown = next((SHOWN_AS[word] for word in words if word in SHOWN_AS), "")
+    return shown or ("of 1" if SHARES & set(words) else "")
+
+
+def with_units(facts: Mapping[str, Any]) -> tuple[dict[str, Any], list[str]]:
+    """The facts whose numbers say what they count in, and a sentence on each of the others."""
+    nameless = {name.partition(".")[0] for name in without_unit(facts)}
+    said = [f"{name!r} has no unit in its name, such as _mm, and was left out" for name in sorted(nameless)]
+    return {name: value for name, value in facts.items() if name not in nameless}, said
 
 
 def leaves(value: Any, key: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], Any]]:

@@ -19,7 +19,7 @@ import numpy as np
 from .api import Grade, Grader, StepContext
 from .catalog import Catalog
 from .errors import FettleboxError, ScanError, StepError
-from .fact_names import without_unit
+from .fact_names import with_units
 from .guarding import bounded
 from .hooks import FactCollector, Painter
 from .jobs.atomic import is_no_room
@@ -104,10 +104,10 @@ class Helpers:
             return plain
 
         facts = self._asked(f"facts {key}", f"{key} {where}", collect, run) or {}
-        for name in sorted({name.partition(".")[0] for name in without_unit(facts)}):
-            del facts[name]
-            self._warn(f"facts {key}: {name!r} has no unit in its name, such as _mm, and was left out")
-        return facts
+        kept, left_out = with_units(facts)
+        for sentence in left_out:
+            self._warn(f"facts {key}: {sentence}")
+        return kept
 
     def _painted(self, key: str, painter: Painter, run: Run) -> bytes | None:
         def paint(ctx: StepContext) -> bytes | None:

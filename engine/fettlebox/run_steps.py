@@ -15,6 +15,7 @@ import numpy as np
 
 from .api import StepContext, StepResult
 from .errors import HoldError, StepError
+from .fact_names import with_units
 from .guarding import bounded
 from .mesh import Origin, Part
 from .mesh.facts import measure
@@ -118,7 +119,9 @@ def _run_one(
     run.reference = result.reference if result.reference is not None else run.reference
     shown = {f"{planned.id}-{name}": png for name, png in result.pictures.items()}
     run.pictures.update(shown)
-    run.warnings += tuple(f"{planned.id}: {text}" for text in result.warnings)
+    facts, left_out = with_units(result.facts)
+    warnings = (*result.warnings, *(f"its fact {sentence}" for sentence in left_out))
+    run.warnings += tuple(f"{planned.id}: {text}" for text in warnings)
     run.records += (
         _record(
             planned,
@@ -126,8 +129,8 @@ def _run_one(
             before,
             run.part,
             seconds=time.perf_counter() - clock,
-            facts=result.facts,
-            warnings=result.warnings,
+            facts=facts,
+            warnings=warnings,
             evidence=result.evidence,
             pictures=tuple(shown),
             made={**result.pieces, **result.extras},

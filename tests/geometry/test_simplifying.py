@@ -171,3 +171,17 @@ def test_input_is_untouched_and_the_result_is_the_same_again() -> None:
     two, _ = simplified(points, faces, 0.1, 0, no_flats(points))
     assert (points.tobytes(), faces.tobytes()) == before
     assert one.tobytes() == two.tobytes()
+
+
+def test_progress_rises_and_what_it_raises_goes_through() -> None:
+    points, faces = bumpy_ball()
+    told: list[float] = []
+    simplified(points, faces, 0.1, 0, no_flats(points), told.append)
+    assert told and told == sorted(told) and told[0] == 0.0 and told[-1] < 1.0
+
+    def cancel(fraction: float) -> None:
+        if fraction:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        simplified(points, faces, 0.1, 0, no_flats(points), cancel)

@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-UNITS = {
-    "mm3": "mm³", "mm2": "mm²", "mm": "mm", "cm3": "cm³", "cm2": "cm²", "cm": "cm", "deg": "°", "s": "s",
-    "g": "g", "m": "m", "h": "h", "mb": "MB", "mm_s": "mm/s", "mm_s2": "mm/s²", "g_per_cm3": "g/cm³",
-    "percent": "%",
-}  # fmt: skip
+from ..fact_names import SHARES, SHOWN_AS
+
+UNITS = {**SHOWN_AS, "mm_s": "mm/s", "mm_s2": "mm/s²", "g_per_cm3": "g/cm³"}
 
 NAMES = {
     "size_mm": "size",
@@ -29,9 +27,6 @@ NAMES = {
     "part_inner_ratio": "part inside a hollow or a deep pocket",
     "sample_spacing_mm": "spacing of the samples",
 }
-
-
-SHARES = ("ratio", "share", "shares")
 
 
 def named(key: str) -> str:

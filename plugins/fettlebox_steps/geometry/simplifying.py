@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -45,13 +47,19 @@ RIDGE = 0.3
 
 
 def simplified(
-    vertices: Floats, faces: Ints, within_mm: float, target: int, flat: NDArray[np.int64]
+    vertices: Floats,
+    faces: Ints,
+    within_mm: float,
+    target: int,
+    flat: NDArray[np.int64],
+    progress: Callable[[float], None] = lambda fraction: None,
 ) -> tuple[Ints, float]:
     """Faces (k,3) over the same vertices, and the largest measured distance in mm.
 
     flat (n,) bits of the flat faces that each vertex lies in: those stay flat, their rims in place to
     within the distance. Open and crowded edges stay as they are. Not beyond `within_mm`, not below `target`
-    faces; the input if nothing better is both sound and within the distance.
+    faces; the input if nothing better is both sound and within the distance. What `progress` raises goes
+    through.
     """
     across = halves_across(faces, len(vertices))
     free = _interior(faces, across, len(vertices))
@@ -63,6 +71,7 @@ def simplified(
     watched = np.zeros(len(faces), dtype=np.bool_)
     crossed_before: Mask | None = None
     for round_ in range(ROUNDS):
+        progress(round_ / ROUNDS)
         extra, on_extra = _inner_points(vertices, faces, watched)
         kept = faces.astype(np.int64)
         alive = collapse_edges(
@@ -78,6 +87,7 @@ def simplified(
             target,
         )
         result = kept[alive].astype(np.int32)
+        progress((round_ + 0.5) / ROUNDS)
         crossed = crossing_faces(vertices, result)
         if crossed.any():
             if crossed_before is None:
