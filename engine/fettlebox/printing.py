@@ -10,6 +10,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from .reasons import without_name
 from .text import plain
 
 if TYPE_CHECKING:
@@ -83,7 +84,8 @@ def job_sentence(result: JobResult, folder: Path) -> str:
     """One job's end in a line or two of plain words."""
     name = plain(str(result.record.scan.get("name")))
     if result.state != "done":
-        return f"{name}: {result.state}. {plain(result.reason or '')}\n  see {folder}"
+        why = without_name(plain(result.reason or ""), name)
+        return f"{name}: {result.state}. {why}\n  see {folder}"
     after = result.record.after
     files = ", ".join(out.path for out in result.record.outputs) or "no parts, as the recipe wants"
     size = " x ".join(f"{v:.1f}" for v in after.get("size_mm", ()))
@@ -315,8 +317,9 @@ def job_list(jobs: Iterable[Any], *, as_json: bool) -> None:
             as_json_line(asdict(job))
         else:
             first, *more = (job.reason or "").splitlines() or [""]
-            why = plain(first) + (" …" if more else "")
-            print(f"{job.id:<15}  {job.state:<9} {plain(job.scan_name)}  {why}".rstrip())
+            name = plain(job.scan_name)
+            why = without_name(plain(first), name) + (" …" if more else "")
+            print(f"{job.id:<15}  {job.state:<9} {name}  {why}".rstrip())
 
 
 def doctor_report(findings: Sequence[Finding], *, as_json: bool) -> int:

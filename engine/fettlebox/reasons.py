@@ -11,6 +11,7 @@ MEND_TICKET = "Put the ticket or the recipe right and retry the job"
 A_DEFECT = "The step has a defect: report it with failure.log, and try another recipe"
 SMALLER = "Make the scan smaller, or raise 'limits' in shop.yaml and retry the job"
 CRASHED = "Try another recipe; if it fails there too, export the scan again"
+ANOTHER_MACHINE = "Serve the shop on a machine that has it, or with such a cluster, and retry the job"
 WITHOUT_PLUGIN = "Uninstall that plugin, or have it mended, and retry the job"
 MOST_PROBLEMS = 3  # in one line; `fettlebox check` shows all of them
 READING = "reading"
@@ -19,12 +20,18 @@ READING = "reading"
 def reason(file: str, step: str, found: str, do: str) -> str:
     """One line: `bust.stl: repair: found …. Do …`. A part that `found` begins with is not said twice."""
     name = plain(file)
-    text = plain(" ".join(found.split()))
-    for head in (name, step):
-        text = text.removeprefix(f"{head}: ") if head else text
+    text = without_name(plain(" ".join(found.split())), name)
+    text = text.removeprefix(f"{step}: ") if step else text
     text = ": ".join(part for part in (name, step, text) if part)
     text = text.rstrip(". ")
     return f"{text}{'' if text.endswith('?') else '.'} {do}".rstrip()
+
+
+def without_name(text: str, name: str) -> str:
+    """What a sentence says after the name of a scan, or of a folder or zip that a file lies in."""
+    for after in (": ", ", ", "/"):
+        text = text.removeprefix(f"{name}{after}") if name else text
+    return text
 
 
 def advice(error: FettleboxError) -> str:
