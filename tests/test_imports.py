@@ -21,7 +21,7 @@ LAYERS = [
     {"api", "hooks", "made_for"},
     {"catalog", "own_steps"},
     {"recipe"},
-    {"traveler", "versions", "shipped", "reasons"},
+    {"traveler", "versions", "shipped", "reasons", "surroundings"},
     {"jobs"},
     {
         "step_cache",
@@ -62,12 +62,13 @@ LAYERS = [
         "plugin_list",
         "proving",
         "printing",
+        "reference",
         "suiting",
         "trying",
         "testing",
     },
     {"board"},
-    {"cli", "cli_board", "cli_plugins", "cli_shop", "__main__"},
+    {"cli", "cli_board", "cli_plugins", "cli_recipes", "cli_shop", "__main__"},
 ]
 RANK = {name: rank for rank, names in enumerate(LAYERS) for name in names}
 

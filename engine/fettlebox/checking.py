@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from .catalog import Catalog, find_steps
+from .catalog import Catalog
 from .errors import RecipeError, UsageError
-from .own_steps import OwnStep, with_own_steps
-from .recipe import Problem, load_recipe, load_shop
-from .recipe.shop import require_standard
+from .recipe import Problem, Shop, load_recipe, load_shop
+from .recipe.expect import EXPECT, GOLDEN
+from .recipe.shop import SHOP_FILE
+from .surroundings import RECIPES, catalog_of, read_around, require_shop_s_standard, shop_around
 
 
 @dataclass(frozen=True)
@@ -23,51 +24,69 @@ class Checked:
     warnings: tuple[Problem, ...] = ()
 
 
-def check_paths(paths: Sequence[Path]) -> list[Checked]:
-    """Check files, and for a shop's folder its shop.yaml and every recipe. One bad file hides no other."""
-    catalog = find_steps()
+def check_paths(paths: Sequence[Path], shop: Path | None = None) -> list[Checked]:
+    """Check files, and for a shop's folder its shop.yaml, every recipe and every golden scan. One bad file
+    hides no other.
+
+    A recipe is looked at in the shop that is named, else in the one whose folder it lies in; of the latter
+    nothing is run. Raises UsageError for what is not there, RecipeError if the shop that is named is wrong.
+    """
+    named = load_shop(shop) if shop is not None else None
     checked = []
     for path in paths:
-        steps = catalog
         if path.is_dir():
-            steps = with_own_steps(catalog, _own_steps(path))
-            shop, standard = path / "shop.yaml", _standard_of(path)
-            checked.append(_try(shop, partial(_look_at_shop, path)))
-            files = sorted((path / "recipes").glob("*.yaml"))
+            checked += _check_shop(path)
         elif path.is_file():
-            files, standard = [path], None
+            checked.append(_check_file(path, named))
         else:
             raise UsageError(f"there is no file or folder {str(path)!r}")
-        checked += [_try(file, partial(_look_at_recipe, file, steps, standard)) for file in files]
     return checked
 
 
+def _check_shop(folder: Path) -> list[Checked]:
+    read = read_around(folder)  # its problems are reported with the shop file
+    catalog = catalog_of(read)
+    checked = [_try(folder / SHOP_FILE, partial(_look_at_shop, folder))]
+    for path in sorted((folder / RECIPES).glob("*.yaml")):
+        checked.append(_try(path, partial(_look_at_recipe, path, catalog, read)))
+    if (folder / GOLDEN).is_dir():
+        from .golden import golden_folders, strays  # with all of a shop's jobs, which take long to import
+
+        for golden in golden_folders(folder):
+            checked.append(_try(golden / EXPECT, partial(_look_at_golden, golden, folder, catalog)))
+        if stray := tuple(strays(folder)):
+            checked.append(Checked(folder / GOLDEN, problems=stray))
+    return checked
+
+
+def _check_file(path: Path, named: Shop | None) -> Checked:
+    if path.name == EXPECT and path.absolute().parent.parent.name == GOLDEN:
+        folder = path.absolute().parent.parent.parent
+        catalog = catalog_of(named, read_around(folder))
+        return _try(path, partial(_look_at_golden, path.parent, folder, catalog))
+    around = read_around(shop_around(path))
+    return _try(path, partial(_look_at_recipe, path, catalog_of(named, around), named or around))
+
+
 def _look_at_shop(folder: Path) -> tuple[Problem, ...]:
-    own = load_shop(folder).own_steps
-    files = {one.file for one in own}
-    aside = [bad for bad in with_own_steps(find_steps(), own).quarantined.values() if bad.source in files]
+    shop = load_shop(folder)
+    files = {one.file for one in shop.own_steps}
+    aside = [bad for bad in catalog_of(shop).quarantined.values() if bad.source in files]
     if aside:
         raise RecipeError([Problem(bad.source, 0, 0, "", f"is set aside: {bad.reason}") for bad in aside])
     return ()
 
 
-def _own_steps(folder: Path) -> tuple[OwnStep, ...]:
-    try:
-        return load_shop(folder).own_steps
-    except RecipeError:
-        return ()  # its problems are reported with the shop file
+def _look_at_golden(folder: Path, shop: Path, catalog: Catalog) -> tuple[Problem, ...]:
+    from .golden import read_golden
+
+    read_golden(folder, shop / RECIPES, catalog)
+    return ()
 
 
-def _standard_of(folder: Path) -> str | None:
-    try:
-        return load_shop(folder).standard
-    except RecipeError:
-        return None  # its problems are reported with the shop file
-
-
-def _look_at_recipe(path: Path, catalog: Catalog, standard: str | None) -> tuple[Problem, ...]:
+def _look_at_recipe(path: Path, catalog: Catalog, shop: Shop | None) -> tuple[Problem, ...]:
     recipe = load_recipe(path, catalog)
-    require_standard(recipe, path.stem, path.parent, standard)
+    require_shop_s_standard(recipe, path, shop)
     return recipe.warnings
 
 

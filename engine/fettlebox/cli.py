@@ -16,8 +16,8 @@ from . import __version__
 from .errors import FettleboxError, UsageError
 
 if TYPE_CHECKING:
-    from .own_steps import OwnStep
     from .printer import Printer
+    from .recipe import Shop
 
 F = TypeVar("F", bound=Callable[..., Any])
 app = typer.Typer(
@@ -30,6 +30,10 @@ app = typer.Typer(
 )
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object a result, for scripts.")]
+OfShop = Annotated[
+    Path | None,
+    typer.Option("--shop", help="A shop, for its own steps, printers and standard.", metavar="SHOP"),
+]
 ShopFolder = Annotated[
     Path, typer.Argument(help="The shop's folder (the one with shop.yaml).", metavar="SHOP")
 ]
@@ -42,7 +46,6 @@ def _group(name: str, about: str) -> typer.Typer:
     return group
 
 
-of_recipes = _group("recipe", "Hold recipes against each other.")
 of_plugins = _group("plugin", "What plugins bring; make one, and hold it against the plugin contract.")
 
 
@@ -74,14 +77,12 @@ def _version(
         raise typer.Exit(0)
 
 
-def _of_shop(shop: Path | None) -> tuple[Printer, tuple[OwnStep, ...]]:
+def _of_shop(shop: Path | None) -> tuple[Shop | None, Printer]:
     from .printer import EVERYDAY
     from .recipe import load_shop
 
-    if shop is None:
-        return EVERYDAY, ()
-    read = load_shop(shop)
-    return read.printer, read.own_steps
+    read = load_shop(shop) if shop is not None else None
+    return read, read.printer if read is not None else EVERYDAY
 
 
 @command("run")
@@ -93,7 +94,7 @@ def run(
     ] = None,
     ticket: Annotated[Path | None, typer.Option(help="A ticket for all these scans.")] = None,
     out: Annotated[Path, typer.Option(help="Where the jobs' folders go.")] = Path("parts"),
-    shop: Annotated[Path | None, typer.Option(help="A shop whose printer and own steps to use.")] = None,
+    shop: OfShop = None,
     as_json: AsJson = False,
 ) -> int:
     """Run RECIPE once on each SCAN, on a copy; the scans themselves are not touched."""
@@ -101,8 +102,9 @@ def run(
     from .run_once import require_good, run_once, worst_status
 
     values = _settings(setting or [])
-    printer, own = _of_shop(shop)
-    require_good(recipe, scans, ticket, values, own)
+    read, printer = _of_shop(shop)
+    own = read.own_steps if read is not None else ()
+    require_good(recipe, scans, ticket, values, read)
     results = []
     for scan in scans:
         with printing.job_progress(scan.name) as progress:
@@ -124,7 +126,7 @@ def try_(
     ] = None,
     ticket: Annotated[Path | None, typer.Option(help="A ticket for this scan.")] = None,
     out: Annotated[Path, typer.Option(help="Where the sheet and the kept steps go.")] = Path("tried"),
-    shop: Annotated[Path | None, typer.Option(help="A shop whose printer and own steps to use.")] = None,
+    shop: OfShop = None,
     as_json: AsJson = False,
 ) -> int:
     """Tune RECIPE on SCAN: every step's part, facts and picture on one sheet. Delivers nothing."""
@@ -133,8 +135,9 @@ def try_(
     from .trying import try_recipe
 
     values = _settings(setting or [])
-    printer, own = _of_shop(shop)
-    require_good(recipe, [scan], ticket, values, own)
+    read, printer = _of_shop(shop)
+    own = read.own_steps if read is not None else ()
+    require_good(recipe, [scan], ticket, values, read)
     with printing.job_progress(scan.name) as progress:
         sheet, run = try_recipe(
             recipe, scan, out, ticket=ticket, values=values, printer=printer, own_steps=own, progress=progress
@@ -148,7 +151,11 @@ def serve(
     shop: ShopFolder,
     once: Annotated[bool, typer.Option("--once", help="Work off the inbox, then stop.")] = False,
     workers: Annotated[
-        int | None, typer.Option(help="Jobs at a time; the shop file's number if not given.")
+        str | None,
+        typer.Option(
+            help="Jobs at a time, if not the shop file's number; or the scheduler of a Dask cluster: tls://HOST:PORT.",
+            metavar="N|ADDR",
+        ),
     ] = None,
     board: Annotated[
         str | None,
@@ -164,10 +171,11 @@ def serve(
     """Watch a shop's inbox and work on every scan that arrives, until stopped."""
     from . import printing
     from .board.commands import with_board
+    from .pools import workers_from
 
     serve_it = with_board(shop, board, board_url, board_cert, board_key)
     with printing.serve_progress(as_json=as_json) as on_event:
-        summary = serve_it(once=once, workers=workers, on_event=on_event)
+        summary = serve_it(once=once, workers=workers_from(workers), on_event=on_event)
     printing.serve_summary(summary, as_json=as_json)
     if not once:
         return 0
@@ -182,68 +190,6 @@ def init(shop: Annotated[Path, typer.Argument(help="The folder to make.", metava
 
     init_shop(shop, recipes=shipped("recipes"), schemas=shipped("schemas"))
     print(f"{shop} is ready. Drop scans into {shop / 'inbox'}, then: fettlebox serve {shop}")
-
-
-@command("check")
-def check(
-    recipes: Annotated[
-        list[Path], typer.Argument(help="Recipe files, or a shop's folder.", metavar="RECIPE...")
-    ],
-    as_json: AsJson = False,
-) -> int:
-    """Check recipes without running them; every problem is shown with its place, and of a shop what its
-    printers cannot make.
-    """
-    from . import printing
-    from .checking import check_paths
-    from .suiting import suits_of
-
-    worst = printing.check_report(check_paths(recipes), as_json=as_json)
-    for shop in (path for path in recipes if path.is_dir()):
-        worst = max(worst, printing.suited_report(suits_of(shop), as_json=as_json))
-    return worst
-
-
-@command("explain")
-def explain(
-    recipe: Annotated[Path, typer.Argument(help="A recipe file.", metavar="RECIPE")], as_json: AsJson = False
-) -> None:
-    """Say in plain words what RECIPE does, for the shop floor."""
-    from . import printing
-    from .catalog import find_steps
-    from .recipe import load_recipe
-    from .recipe.explain import explain as in_words
-
-    printing.explanation(in_words(load_recipe(recipe, find_steps())), as_json=as_json)
-
-
-@command("diff", of_recipes)
-def recipe_diff(
-    old: Annotated[Path, typer.Argument(help="A recipe file, or a finished job's folder.", metavar="OLD")],
-    new: Annotated[Path, typer.Argument(help="The same.", metavar="NEW")],
-    as_json: AsJson = False,
-) -> None:
-    """Say what NEW does otherwise than OLD; for a job's folder, the recipe it was done with."""
-    from . import printing
-    from .comparing import compare
-
-    printing.differences(compare(old, new), as_json=as_json)
-
-
-@command("steps")
-def steps(
-    name: Annotated[str | None, typer.Argument(help="One step, in full.", metavar="[NAME]")] = None,
-    as_json: AsJson = False,
-) -> int:
-    """List the steps that recipes can use, or show one with its parameters."""
-    from . import printing
-    from .catalog import find_steps
-
-    catalog = find_steps()
-    if name is not None and name not in catalog.steps:
-        raise UsageError(catalog.why_not(name))
-    printing.steps(catalog, name, as_json=as_json)
-    return 0
 
 
 @command("schema")
@@ -336,9 +282,12 @@ def audit(shop: ShopFolder, as_json: AsJson = False) -> int:
 @command("replay")
 def replay(
     jobdir: Annotated[Path, typer.Argument(help="A job's folder, of `run` or of a shop.", metavar="JOBDIR")],
+    shop: OfShop = None,
     as_json: AsJson = False,
 ) -> int:
     """Do a finished job again from its original bytes, and say whether the same comes out.
+
+    Own steps of a shop come from the one in which the job lies, unless another is named.
 
     Exit status 0: the same. 4: something differs; the first step that does is named. 2: not a job's folder.
     """
@@ -346,7 +295,7 @@ def replay(
     from .replay import replay as run_replay
 
     with printing.job_progress(jobdir.name) as progress:
-        again = run_replay(jobdir, progress)
+        again = run_replay(jobdir, progress, shop)
     return printing.replay_report(again, as_json=as_json)
 
 
@@ -355,13 +304,14 @@ def doctor(
     warm: Annotated[
         bool, typer.Option("--warm", help="Compile everything now, so that the first job is fast.")
     ] = False,
+    shop: OfShop = None,
     as_json: AsJson = False,
 ) -> int:
     """Say whether this installation can do its work, and what to mend if not."""
     from . import printing
     from .doctor import examine
 
-    return printing.doctor_report(examine(warm=warm), as_json=as_json)
+    return printing.doctor_report(examine(warm=warm, shop=shop), as_json=as_json)
 
 
 @command("demo")
@@ -384,7 +334,7 @@ def _settings(given: list[str]) -> dict[str, Any]:
     return values
 
 
-from . import cli_board, cli_plugins, cli_shop  # noqa: E402, F401 - they register their commands
+from . import cli_board, cli_plugins, cli_recipes, cli_shop  # noqa: E402, F401 - they register commands
 
 
 def main() -> None:

@@ -4,27 +4,28 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from .catalog import Catalog, find_steps
 from .errors import UsageError
-from .recipe import Recipe, load_recipe, parse_recipe
+from .recipe import Recipe, Shop, load_recipe, load_shop, parse_recipe
 from .recipe.difference import Difference, difference
+from .surroundings import catalog_of, read_around, shop_around, shop_of_job
 
 
-def compare(old: Path, new: Path) -> list[Difference]:
-    """What differs between two recipes, each a file or a job's folder.
+def compare(old: Path, new: Path, shop: Path | None = None) -> list[Difference]:
+    """What differs between two recipes, each a file or a job's folder. `shop`: whose own steps they may have.
 
     Raises UsageError where there is neither, RecipeError with every problem of a recipe that is not good.
     """
-    catalog = find_steps()
-    return difference(_recipe_at(old, catalog), _recipe_at(new, catalog))
+    named = load_shop(shop) if shop is not None else None
+    return difference(_recipe_at(old, named), _recipe_at(new, named))
 
 
-def _recipe_at(path: Path, catalog: Catalog) -> Recipe:
+def _recipe_at(path: Path, named: Shop | None) -> Recipe:
     if not path.is_dir():
-        return load_recipe(path, catalog)
+        return load_recipe(path, catalog_of(named, read_around(shop_around(path))))
     from .traveler.writing import TRAVELER, read_traveler
 
     if not (path / TRAVELER).is_file():
         raise UsageError(f"{path} is neither a recipe file nor a job's folder: it has no {TRAVELER}")
     recorded = read_traveler(path).recipe
+    catalog = catalog_of(named, read_around(shop_of_job(path)))
     return parse_recipe(recorded["text"], f"{path.name}/{recorded['name']}", catalog)

@@ -9,7 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from .catalog import find_steps
+from .errors import UsageError
+from .own_steps import require_usable
 from .plugin_list import counts
+from .recipe import load_shop
 from .versions import GEOMETRY_LIBRARIES, versions_here
 
 MODULES = {
@@ -29,14 +32,18 @@ class Finding:
     said: str
 
 
-def examine(*, warm: bool = False) -> list[Finding]:
-    """Look at Python, the libraries, the plugins, a ray, and with `warm` run a small job through."""
+def examine(*, warm: bool = False, shop: Path | None = None) -> list[Finding]:
+    """Look at Python, the libraries, the plugins, a ray, a shop's own steps, and with `warm` run a small job
+    through. Raises RecipeError if the shop's file is wrong.
+    """
+    own = _own_steps(shop) if shop is not None else None
     version = sys.version_info
     findings = [
         Finding("Python", version >= (3, 11), f"{version.major}.{version.minor} (3.11 or later is needed)"),
         *(_library(name) for name in GEOMETRY_LIBRARIES),
         _plugins(),
         _rays(),
+        *([own] if own is not None else []),
     ]
     if warm:
         findings.append(_warm())
@@ -61,6 +68,15 @@ def _plugins() -> Finding:
         return Finding("plugins", False, said)
     counted = ", ".join(f"{count} {kind}" for kind, count in counts(catalog).items())
     return Finding("plugins", bool(catalog.steps), "; ".join([counted, *catalog.notes]))
+
+
+def _own_steps(shop: Path) -> Finding:
+    own = load_shop(shop).own_steps
+    try:
+        require_usable(own)
+    except UsageError as error:
+        return Finding("own steps", False, str(error))
+    return Finding("own steps", True, ", ".join(one.file for one in own) or "the shop has none")
 
 
 def _rays() -> Finding:

@@ -19,11 +19,17 @@ from .jobs.siblings import takes_in
 from .jobs.tickets import TICKET_ENDINGS, ticket_inside
 from .recipe import Recipe, Ticket, load_recipe, load_ticket
 from .recipe.describe import listed
-from .recipe.expect import EXPECT, TICKET_AND_RECIPE, Expectation, load_expectation, report_unfitting
+from .recipe.expect import (
+    EXPECT,
+    GOLDEN,
+    TICKET_AND_RECIPE,
+    Expectation,
+    load_expectation,
+    report_unfitting,
+)
 from .recipe.nodes import Node, Problems, Source, quoted
-from .traveler.writing import TRAVELER
 
-GOLDEN = "golden"
+RECORDED = "traveler.json"  # as in a job's folder, so that what reads one reads the other
 NOTES = (".md", ".txt")  # what a keeper writes beside a scan
 
 
@@ -113,7 +119,7 @@ def find_scan(folder: Path, named: str | None) -> Found:
     there = [
         path
         for path in _entries(folder)
-        if path.name not in (EXPECT, TRAVELER) and path.suffix.lower() not in NOTES
+        if path.name not in (EXPECT, RECORDED) and path.suffix.lower() not in NOTES
     ]
     tickets = [path for path in there if path.name.endswith(TICKET_ENDINGS)]
     scans = [path for path in there if path not in tickets and named in (None, path.name)]

@@ -16,15 +16,15 @@ from typing import Any
 
 from . import __version__
 from .errors import FettleboxError, RecipeError, UsageError
-from .golden import GOLDEN, find_scan
+from .golden import RECORDED, find_scan
 from .golden_run import Ran
 from .jobs.atomic import write_whole
 from .quantities import ANGLE, AREA, LENGTH, RATIO, TIME, VOLUME, Kind, write_quantity
 from .recipe import load_ticket
 from .recipe.bounds import counted_in
-from .recipe.expect import EXPECT, FACTS, FIDELITY, Expectation, load_expectation, parse_expectation
+from .recipe.expect import EXPECT, FACTS, FIDELITY, GOLDEN, Expectation, load_expectation, parse_expectation
 from .traveler.record import JobRecord
-from .traveler.writing import TRAVELER, as_document, as_text
+from .traveler.writing import as_document, as_text
 
 # Tolerances of the draft: common practice, no published source.
 SHARES = {
@@ -123,12 +123,12 @@ def draft(wish: Wish, ran: Ran) -> Draft:
 
 def write(made: Draft) -> None:
     """Put the record of the run and the expect file into the golden scan's folder."""
-    write_whole(made.path.with_name(TRAVELER), as_text(as_document(made.record)).encode("utf-8", "replace"))
+    write_whole(made.path.with_name(RECORDED), as_text(as_document(made.record)).encode("utf-8", "replace"))
     write_whole(made.path, made.text.encode())
 
 
 def _lines(wish: Wish, ran: Ran, record: JobRecord) -> Iterator[str]:
-    yield HEAD.format(version=__version__, traveler=TRAVELER).rstrip()
+    yield HEAD.format(version=__version__, traveler=RECORDED).rstrip()
     if wish.kept is not None and wish.kept.about:
         yield f"about: {json.dumps(wish.kept.about, ensure_ascii=False)}"
     yield f"recipe: {wish.recipe}"

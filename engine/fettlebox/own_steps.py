@@ -13,12 +13,12 @@ import stat
 import subprocess
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path, PurePosixPath
 from types import ModuleType
 
-from .catalog import Catalog, find_steps, with_plugin
+from .catalog import Catalog, Quarantined, find_steps, with_plugin
 from .errors import UsageError
 
 LARGEST_BYTES = 1_000_000
@@ -75,6 +75,18 @@ def with_own_steps(catalog: Catalog, own: Sequence[OwnStep]) -> Catalog:
     for one in own:
         catalog = with_plugin(catalog, one.file, PurePosixPath(one.file).stem, partial(_run, one))
     return catalog
+
+
+def left_out(catalog: Catalog, own: Sequence[OwnStep], shop: Path) -> Catalog:
+    """The catalog without what the files register: their code is not run; who misses a step is told."""
+    aside = {
+        PurePosixPath(one.file).stem: Quarantined(
+            PurePosixPath(one.file).stem, one.file,
+            f"code of the shop {shop} is run only if the shop is named; add --shop {shop}",
+        )
+        for one in own
+    }  # fmt: skip
+    return replace(catalog, quarantined=aside | catalog.quarantined)
 
 
 def require_usable(own: Sequence[OwnStep]) -> None:

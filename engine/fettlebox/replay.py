@@ -22,6 +22,7 @@ from .printer import EVERYDAY, Printer
 from .recipe import TICKET_SUFFIX, load_shop
 from .recipe.shop import SHOP_FILE
 from .run_job import ORIGINAL, JobTask, Progress, perform
+from .surroundings import shop_of_job
 from .traveler.record import JobRecord, StepRecord
 from .traveler.writing import TRAVELER, as_document, read_traveler, record_from
 
@@ -57,18 +58,23 @@ class Replay:
         return not self.differences
 
 
-def replay(folder: Path, progress: Progress = lambda step, fraction: None) -> Replay:
-    """Run the job of a folder again, in a place of its own; the folder is not touched.
+def replay(
+    folder: Path, progress: Progress = lambda step, fraction: None, shop: Path | None = None
+) -> Replay:
+    """Run the job of a folder again, in a place of its own; the folder is not touched. `shop`: the one whose
+    own steps it had, if that is not the one in which the folder lies.
 
-    Raises UsageError if it is not a job's folder, or if the job never came to an end that could be compared.
+    Raises UsageError if it is not a job's folder, if the job never came to an end that could be compared, or
+    if a shop's own step that it had is not there.
     """
     record = _recorded(folder)
+    own = _own_steps(record, folder, shop)
     with TemporaryDirectory(prefix="fettlebox-replay-") as place:
         again = Path(place) / "job"
         again.mkdir()
         shutil.copytree(folder / ORIGINAL, again / ORIGINAL, symlinks=True)
         try:
-            task = _task(record, folder, again)
+            task = _task(record, folder, again, own)
         except (KeyError, TypeError, AttributeError) as error:
             raise UsageError(
                 f"{folder / TRAVELER} does not say how the job was started: {error!r}"
@@ -103,7 +109,7 @@ def _recorded(folder: Path) -> JobRecord:
         raise UsageError(f"{folder / TRAVELER} cannot be read as a traveler: {error}") from error
 
 
-def _task(record: JobRecord, folder: Path, again: Path) -> JobTask:
+def _task(record: JobRecord, folder: Path, again: Path, own: tuple[OwnStep, ...]) -> JobTask:
     """The task as it was. For an old record, without `given` or `printer`, by what else is known."""
     given = record.given if record.given is not None else _guessed(record, folder)
     for name in (given["scan"], given["ticket"]):
@@ -118,7 +124,7 @@ def _task(record: JobRecord, folder: Path, again: Path) -> JobTask:
         ticket_name=given["ticket"],
         printer=_printer(record.printer),
         values=given["values"],
-        own_steps=_own_steps(folder) if any(name.startswith(VERSION) for name in record.versions) else (),
+        own_steps=own,
     )
 
 
@@ -128,10 +134,30 @@ def _is_in(original: Path, name: str) -> bool:
     return path.exists() and path.resolve().is_relative_to(original.resolve()) and path != original
 
 
-def _own_steps(folder: Path) -> tuple[OwnStep, ...]:
-    """Those of the shop in whose outbox, hold or rejects the job lies; the versions tell if they changed."""
-    shop = folder.resolve().parent.parent
-    return load_shop(shop).own_steps if (shop / SHOP_FILE).is_file() else ()
+def _own_steps(record: JobRecord, folder: Path, named: Path | None) -> tuple[OwnStep, ...]:
+    """Those of the shop that is named, else of the one in which the job lies; the versions tell if they
+    changed. Raises UsageError for a file that the job had and the shop has not.
+    """
+    had = {
+        name.removeprefix(VERSION): digest
+        for name, digest in record.versions.items()
+        if name.startswith(VERSION)
+    }
+    if not had:
+        return ()
+    shop = named or shop_of_job(folder)
+    own = load_shop(shop).own_steps if shop is not None else ()
+    there = {one.file for one in own}
+    missing = [f"{file} (SHA-256 {digest})" for file, digest in had.items() if file not in there]
+    if missing:
+        without = "there is no shop around its folder"
+        if shop is not None:
+            without = f"{shop / SHOP_FILE} does not name it"
+        raise UsageError(
+            f"the job was done with a shop's own {', '.join(missing)}, and {without}; say which shop has it: "
+            "--shop SHOP"
+        )
+    return own
 
 
 def _guessed(record: JobRecord, folder: Path) -> dict[str, Any]:

@@ -9,18 +9,18 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from .catalog import find_steps
 from .errors import FettleboxError, UsageError
 from .jobs.atomic import is_no_room
 from .jobs.digest import digest, joined
 from .jobs.folders import job_base, plain_stem, short_id
 from .jobs.siblings import takes_in
 from .jobs.tickets import ticket_beside
-from .own_steps import OwnStep, with_own_steps
+from .own_steps import OwnStep
 from .printer import EVERYDAY, Printer
-from .recipe import load_recipe, load_ticket
+from .recipe import Shop, load_recipe, load_ticket
 from .run_job import ORIGINAL, JobResult, JobTask, Progress, perform
 from .step_cache import KEPT
+from .surroundings import catalog_of, read_around, require_shop_s_standard, shop_around
 from .takes import holds_its_takes
 
 LONGEST_STEM = 120  # bytes; a folder's name may have 255
@@ -31,9 +31,11 @@ def require_good(
     scans: Sequence[Path],
     ticket: Path | None,
     values: Mapping[str, Any],
-    own_steps: tuple[OwnStep, ...] = (),
+    shop: Shop | None = None,
 ) -> None:
     """Whatever is wrong with the call, the recipe or a ticket is said before any scan is touched.
+
+    What is made for a shop heeds its standard; without `shop`, no shop is heeded.
 
     Raises UsageError when a file is not there, RecipeError with every problem of what it says.
     """
@@ -42,7 +44,8 @@ def require_good(
             raise UsageError(f"there is no {what} {str(path)!r}")
         if path is not None and not path.name:
             raise UsageError(f"{str(path)!r} has no name; expected that of a {what}, such as bust.ply")
-    checked = load_recipe(recipe, with_own_steps(find_steps(), own_steps))
+    checked = load_recipe(recipe, catalog_of(shop, read_around(shop_around(recipe))))
+    require_shop_s_standard(checked, recipe, shop)
     for scan in scans:
         given = ticket or ticket_beside(scan)
         checked.plan(values, load_ticket(given) if given else None)

@@ -11,13 +11,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from .catalog import find_steps
+from .catalog import Catalog
 from .errors import RecipeError
-from .own_steps import with_own_steps
 from .printer import Printer
-from .recipe import Recipe, load_recipe, load_shop
+from .recipe import Recipe, Shop, load_recipe
 from .recipe.ask import Ask, ChoiceAsk, FlagAsk
 from .recipe.language import PlannedStep
+from .surroundings import RECIPES, catalog_of, read_around, shop_around
 
 Verdict = Literal["good", "limits", "no"]
 WORDS: dict[Verdict, str] = {"good": "good", "limits": "not every value", "no": "no"}
@@ -40,16 +40,25 @@ class Suited:
 
 def suits_of(folder: Path) -> list[Suited]:
     """Every good recipe of a shop against every printer of it; none if the shop file is wrong."""
-    try:
-        shop = load_shop(folder)
-    except RecipeError:
-        return []  # told with the shop file
-    catalog = with_own_steps(find_steps(), shop.own_steps)
+    shop = read_around(folder)  # what is wrong is told with the shop file
+    return [] if shop is None else _suits(sorted((folder / RECIPES).glob("*.yaml")), shop, catalog_of(shop))
+
+
+def suits_of_file(recipe: Path, named: Path | None) -> list[Suited]:
+    """One recipe against the printers of the shop that is named, else of the one whose folder it lies in, of
+    which nothing is run; none where there is no shop.
+    """
+    shop, around = read_around(named), read_around(shop_around(recipe))
+    of = shop or around
+    return [] if of is None else _suits([recipe], of, catalog_of(shop, around))
+
+
+def _suits(recipes: Sequence[Path], shop: Shop, catalog: Catalog) -> list[Suited]:
     printers = list(shop.printers.values())
     if shop.printer not in printers:
         printers.insert(0, shop.printer)
     found = []
-    for path in sorted((folder / "recipes").glob("*.yaml")):
+    for path in recipes:
         try:
             recipe = load_recipe(path, catalog)
         except RecipeError:

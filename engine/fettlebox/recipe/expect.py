@@ -20,7 +20,7 @@ from .text import read_file
 from .ticket import read_mapping
 from .validate import report_unknown_key, validate
 
-EXPECT = "expect.yaml"
+GOLDEN, EXPECT = "golden", "expect.yaml"
 FACTS = ("triangles", "vertices", "closed", "sound", "bodies", "cavities", "rims", "volume_mm3", "area_mm2",
          "size_mm")  # fmt: skip
 """The facts of every part; a test holds them against those that are measured."""
