@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from .jobs.folders import ORIGINAL
 from .jobs.spool import Row
 from .jobs.store import Store
-from .turns import Size, Waiting, memory_here_mb, next_turn, size_of
+from .turns import Size, Waiting, next_turn, size_of
 
 LOOK_AHEAD = 64
 """So many jobs that have waited longest are compared; a short one behind all of them waits for a start."""
@@ -17,9 +17,9 @@ LOOK_AHEAD = 64
 class Queue:
     """Remembers the sizes of the jobs in sight and at work, no others: a long queue takes no more memory."""
 
-    def __init__(self, store: Store, room_mb: float | None = None) -> None:
+    def __init__(self, store: Store, room_mb: float) -> None:
         self._store = store
-        self._room_mb = memory_here_mb() if room_mb is None else room_mb
+        self._room_mb = room_mb
         self._sizes: dict[str, Size] = {}
 
     def next_row(self, at_work: Collection[str], workers: int, most_memory_mb: float) -> Row | None:
@@ -37,6 +37,11 @@ class Queue:
         self._sizes |= running
         turn = next_turn(waiting, running.values(), workers, self._room_mb)
         return None if turn is None else rows[turn.job]
+
+    def memory_mb(self, job: str) -> float:
+        """What a job in sight or at work is expected to need."""
+        size = self._sizes.get(job)
+        return 0.0 if size is None else size.memory_mb
 
 
 def _seconds_since(arrived: str, now: datetime) -> float:

@@ -63,7 +63,8 @@ FEWEST_TRIANGLES = 4  # a tetrahedron; fewer cannot enclose anything
 class JobTask:
     """All that a worker needs to know. `scan_name` and `ticket_name` are names below `original/`;
     `standard` is the recipe in `recipe_folder` that the job's recipe has to extend; `kept` a folder with what
-    earlier jobs made of this scan, to read and to add to; `own_steps` files of the shop's that are run.
+    earlier jobs made of this scan, to read and to add to; `own_steps` files of the shop's that are run;
+    `host` the machine that works on it, if it is not the server's.
     """
 
     job: str
@@ -78,6 +79,7 @@ class JobTask:
     standard: str | None = None
     kept: Path | None = None
     own_steps: tuple[OwnStep, ...] = ()
+    host: str | None = None
 
 
 @dataclass(frozen=True)
@@ -128,6 +130,7 @@ def perform(task: JobTask, progress: Progress = lambda step, fraction: None) -> 
         "started": started.isoformat(timespec="milliseconds"),
         "finished": datetime.now(UTC).isoformat(timespec="milliseconds"),
         "seconds": round(seconds, 3),
+        **({"host": task.host} if task.host is not None else {}),
     }
     record = replace(record, timing=timing, cautions=cautions_for(record))
     write_traveler(task.folder, record)

@@ -20,7 +20,7 @@ from typing import Any
 from . import reasons
 from .choosing import choose_again, task_for
 from .confinement import layers
-from .errors import FettleboxError, UsageError
+from .errors import FettleboxError
 from .housekeeping import Housekeeping
 from .jobs.atomic import is_no_room
 from .jobs.events import Event, JobOutcome, ServeSummary
@@ -33,11 +33,11 @@ from .jobs.spool import showable
 from .jobs.states import State
 from .jobs.store import Begun, Ended, Store, verdict_of
 from .observing import Observers
+from .pool import Answer, Needs, Pool
+from .pools import limits_of, pool_for, require_workers
 from .queueing import Queue
 from .service import Message, MessageKind, Notifier, signals
-from .turns import workers_here
 from .watch import Intake, hints
-from .workers import Answer, Limits, Workers
 
 GRACE_S = 30.0  # how long a stopping server waits for jobs to end by themselves before it takes them back
 PAUSE_S = 10.0  # how long to wait before trying again on a full disk
@@ -53,7 +53,7 @@ def serve(
     shop_folder: Path,
     *,
     once: bool = False,
-    workers: int | None = None,
+    workers: int | str | None = None,
     on_event: Callable[[Event], None] = lambda event: None,
     clock: Callable[[], float] = time.monotonic,
     perform: Callable[..., Any] | None = None,
@@ -61,21 +61,21 @@ def serve(
 ) -> ServeSummary:
     """Serve a shop until stopped by a signal, or with `once` until its inbox and queue are empty.
 
+    workers  how many at a time, or the address of a cluster's scheduler
     perform  the runner, `perform(task, progress) -> JobResult`; must be importable by a child process
     show     is given a function that says, to any thread, which step each job is at
     Raises UsageError if the shop is being served already or cannot be, RecipeError for a wrong shop file.
     """
     folders = ShopFolders(shop_folder.absolute())
     rules = load_rules(folders.root)
-    if workers is not None and workers < 1:
-        raise UsageError(f"{workers} workers cannot do anything; expected at least 1")
+    require_workers(workers, rules)
     if perform is None:
         from .run_job import perform as run
 
         perform = run
     with open_shop(folders) as (store, said), Observers(folders.private / "observers.txt") as observers:
         told = observers.told_too(on_event)
-        server = _Server(store, rules, perform, workers or rules.workers or workers_here(), told, clock)
+        server = _Server(store, rules, partial(pool_for, workers, perform), told, clock)
         observers.watch(lambda: server._workers.steps)
         show(lambda: server._workers.steps)
         for sentence in said:
@@ -88,8 +88,7 @@ class _Server:
         self,
         store: Store,
         rules: Rules,
-        perform: Callable[..., Any],
-        workers: int,
+        make_pool: Callable[..., Pool],
         on_event: Callable[[Event], None],
         clock: Callable[[], float],
     ) -> None:
@@ -100,12 +99,11 @@ class _Server:
         self._journal = Journal(store.shop.private / "log")
         self._messages: queue.SimpleQueue[Message] = queue.SimpleQueue()
         self._intake = Intake(store, rules)
-        limits, private = Limits(rules.time_s, rules.memory_mb), store.shop.private
-        self._workers = Workers(workers, perform, limits, private, partial(self._put, "answer"))
+        self._workers = make_pool(rules, store.shop, self._put)
         self._housekeeping = Housekeeping(store)
         self._manager = Notifier()
         self._begun: dict[str, Begun] = {}
-        self._queue = Queue(store)
+        self._queue = Queue(store, self._workers.room_mb)
         self._unsettled: list[Answer] = []
         self._counts: Counter[str] = Counter()
         self._results: list[JobOutcome] = []
@@ -208,28 +206,32 @@ class _Server:
                 self.store.lose(row)
                 continue
             if begun.card.refusal is not None:
-                self._refuse(begun, begun.card.refusal, None)
+                self._turn_away(begun, State.REJECTED, "intake", begun.card.refusal)
                 continue
             text, recipe = begun.card.recipe_text, begun.card.recipe
             if text is None:
                 choice = choose_again(self.rules, begun.card, begun.folder)
                 if choice.text is None:
-                    self._refuse(begun, choice.refusal or "no recipe", reasons.MEND_TICKET)
+                    found = choice.refusal or "no recipe"
+                    self._turn_away(begun, State.REJECTED, "ticket and recipe", found, reasons.MEND_TICKET)
                     continue
                 text, recipe = choice.text, choice.recipe
-            self._start(begun, text, recipe)
+            needs = Needs(self.rules.needs_of(text), self._queue.memory_mb(row.id))
+            if (missing := self._workers.why_not(needs)) is not None:
+                self._turn_away(begun, State.HELD, "", missing, reasons.ANOTHER_MACHINE)
+                continue
+            self._start(begun, text, recipe, needs)
 
-    def _refuse(self, begun: Begun, found: str, do: str | None) -> None:
-        step = "intake" if do is None else "ticket and recipe"
-        reason = reasons.reason(begun.card.scan, step, found, do or "")
-        self._ended(self.store.finish(begun, State.REJECTED, reason, keep_results=False), 0.0)
+    def _turn_away(self, begun: Begun, state: State, step: str, found: str, do: str = "") -> None:
+        reason = reasons.reason(begun.card.scan, step, found, do)
+        self._ended(self.store.finish(begun, state, reason, keep_results=False), 0.0)
 
-    def _start(self, begun: Begun, recipe_text: str, recipe: str) -> None:
+    def _start(self, begun: Begun, recipe_text: str, recipe: str, needs: Needs) -> None:
         card = begun.card
         kept = self._housekeeping.kept_steps_of(card.digest, self.rules)
         task = task_for(begun, recipe, recipe_text, self.rules, kept)
         self._begun[card.job] = begun
-        self._workers.start(task)
+        self._workers.start(task, needs)
         self.tell(
             "started", f"job {card.job} is being worked on: {card.scan}", card.job, attempt=begun.attempt
         )
@@ -249,10 +251,11 @@ class _Server:
             self._unsettled.pop(0)
 
     def _settle(self, answer: Answer, begun: Begun) -> None:
-        if self._stopped_by is not None and answer.kind in ("stopped", "failed"):
+        stopping = self._stopped_by is not None
+        if answer.kind == "lost" or (stopping and answer.kind in ("stopped", "failed")):
             # Who stops us may have stopped our children as well: that is no failure of theirs.
             self.store.back_to_queue(begun, count_attempt=False)
-            self._given_back += 1
+            self._given_back += stopping
             return
         if answer.kind == "stopped":
             self._failed_starts += 1
@@ -319,6 +322,8 @@ class _Server:
             self._unsettled.append(message.value)
         elif message.kind == "hint":
             self._next_look = min(self._next_look, self.clock() + LOOK_GAP_S)
+        elif message.kind == "word":
+            self.tell(*message.value)
         elif message.value == signal.SIGHUP:
             self._reload()
         elif self._stopped_by is None:
@@ -372,7 +377,7 @@ class _Server:
             )
             return
         self._intake.rules = self.rules
-        self._workers.set_limits(Limits(self.rules.time_s, self.rules.memory_mb))
+        self._workers.set_limits(limits_of(self.rules))
         self._next_look = float("-inf")
         self.tell(
             "reloaded", "shop.yaml and the recipes were read again; jobs in the queue keep their recipes"

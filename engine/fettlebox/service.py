@@ -18,12 +18,12 @@ from typing import Any, Literal
 WATCHED = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 
 
-MessageKind = Literal["answer", "hint", "signal"]
+MessageKind = Literal["answer", "hint", "signal", "word"]
 
 
 @dataclass(frozen=True)
 class Message:
-    """What workers, the inbox and signals put into the server's queue."""
+    """What workers, the inbox and signals put into the server's queue; a word is what to tell."""
 
     kind: MessageKind
     value: Any = None

@@ -15,7 +15,7 @@ import os
 import secrets
 import sys
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from functools import cache
 from pathlib import Path
@@ -150,12 +150,18 @@ def code_digest(package: str) -> str:
     module = sys.modules.get(package)
     if (made_of := getattr(module, SHA256, None)) is not None:
         return str(made_of)
+    folders = getattr(module, "__path__", None)
+    return source_digest(folders or (), None if folders else getattr(module, "__file__", None))
+
+
+def source_digest(folders: Iterable[str], file: str | None) -> str:
+    """SHA-256 of all Python files below folders, each with its name, and of one file."""
     sha = hashlib.sha256()
-    for folder in sorted(map(str, getattr(module, "__path__", ()))):
+    for folder in sorted(map(str, folders)):
         for path in sorted(Path(folder).rglob("*.py")):
             sha.update(f"{path.relative_to(folder)}\0".encode() + path.read_bytes())
-    if module is not None and not hasattr(module, "__path__") and getattr(module, "__file__", None):
-        sha.update(Path(str(module.__file__)).read_bytes())
+    if file:
+        sha.update(Path(file).read_bytes())
     return sha.hexdigest()
 
 

@@ -28,10 +28,9 @@ import time
 from collections.abc import Callable
 from concurrent.futures import CancelledError, Future
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
 from multiprocessing.sharedctypes import RawArray
 from pathlib import Path
-from typing import Any, Literal, Protocol
+from typing import Any
 
 from pebble import ProcessExpired, ProcessPool
 
@@ -39,60 +38,21 @@ from .confinement import LARGEST_FILE_BYTES, OutsideError, Worker
 from .jobs.atomic import is_no_room
 from .jobs.lock import WORKERS_LOCK
 from .jobs.spool import showable
-from .turns import cores_here, threads_each
+from .pool import NOTHING, Answer, Kind, Limits, Needs, Task
+from .turns import cores_here, memory_here_mb, threads_each
 
-JOBS_PER_PROCESS = 50  # native libraries leak a little; a fresh process costs two or three seconds of imports
 PR_SET_PDEATHSIG = 1
 LONGEST_SENTENCE = 2000
 LONGEST_STEP = 200
 
-
-class Task(Protocol):
-    """What the pool must know of a job; the rest is the runner's business. Must be picklable."""
-
-    @property
-    def job(self) -> str: ...
-
-    @property
-    def folder(self) -> Path: ...
-
-    @property
-    def kept(self) -> Path | None: ...
-
-
-@dataclass(frozen=True)
-class Answer:
-    """How one attempt at a job ended.
-
-    answered   the runner returned `result`
-    failed     exception, crash, time, memory: `sentence` says which
-    no room    the disk is full; the job is not to blame
-    stopped    the worker was stopped by us, or could not begin; the job is not to blame
-
-    `step` is what the job was at, as far as it is known.
-    """
-
-    job: str
-    kind: Literal["answered", "failed", "no room", "stopped"]
-    result: Any = None
-    sentence: str = ""
-    seconds: float = 0.0
-    step: str = ""
-
-
-@dataclass(frozen=True)
-class Limits:
-    """Bounds of one job, and what a worker needs to start."""
-
-    time_s: float
-    memory_mb: float
-    jobs_per_process: int = JOBS_PER_PROCESS
+__all__ = ["Answer", "Limits", "Workers"]
 
 
 class Workers:
     """A fixed number of child processes. All methods are to be called from one thread.
 
-    `on_answer` is called from a thread of the pool: hand the answer over, do nothing else there.
+    on_answer  is called from a thread of the pool: hand the answer over, do nothing else there
+    cores      to be shared out between jobs, if not all that there are
     """
 
     def __init__(
@@ -102,6 +62,7 @@ class Workers:
         limits: Limits,
         private: Path,
         on_answer: Callable[[Answer], None],
+        cores: int | None = None,
     ) -> None:
         # Turning a part is too little work to share: children whose BLAS wakes a thread for each core wait
         # for each other (60,000 points with both cores busy: 23 ms instead of 0.3).
@@ -109,7 +70,9 @@ class Workers:
         self._slots = [_Slot(number, perform, limits, private) for number in range(count)]
         self._on_answer = on_answer
         self._running: dict[str, tuple[_Slot, Future[bytes], float]] = {}
-        self._cores = cores_here()
+        self._cores = cores or cores_here()
+        self._limits = limits
+        self.room_mb = memory_here_mb()
 
     @property
     def free(self) -> int:
@@ -125,7 +88,17 @@ class Workers:
         """What each job is at. May be asked from any thread."""
         return {job: slot.step for job, (slot, _, _) in list(self._running.items())}
 
-    def start(self, task: Task) -> None:
+    def why_not(self, needs: Needs) -> str | None:
+        """None, or which of the recipe's tags this machine has not."""
+        missing = sorted(needs.tags - self._limits.has)
+        if not missing:
+            return None
+        return (
+            f"the recipe needs {', '.join(missing)}, and shop.yaml does not say under 'has' that this "
+            "machine has it"
+        )
+
+    def start(self, task: Task, needs: Needs = NOTHING) -> None:
         """Give a job to a free worker."""
         taken = {id(slot) for slot, _, _ in self._running.values()}
         slot = next(slot for slot in self._slots if id(slot) not in taken)
@@ -153,6 +126,7 @@ class Workers:
 
     def set_limits(self, limits: Limits) -> None:
         """New limits for jobs that start from now on."""
+        self._limits = limits
         for slot in self._slots:
             slot.limits = limits
 
@@ -242,7 +216,7 @@ class _Slot:
 def _answer(job: str, future: Future[bytes], slot: _Slot, begun: bool, seconds: float) -> Answer:
     """Put the end of a future into words."""
 
-    def answer(kind: Literal["answered", "failed", "no room", "stopped"], sentence: str = "") -> Answer:
+    def answer(kind: Kind, sentence: str = "") -> Answer:
         return Answer(job, kind, sentence=sentence, seconds=seconds, step=slot.step if begun else "")
 
     try:

@@ -15,9 +15,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from fettlebox import housekeeping, recipe, run_job, server  # noqa: F401 - loaded here, not in every forked process
+from fettlebox import housekeeping, pools, recipe, run_job, server  # noqa: F401 - loaded here, not in every forked process
 from fettlebox.jobs import faults
-from fettlebox.workers import Answer
+from fettlebox.pool import Answer
 
 KILLED = 99
 
@@ -28,12 +28,16 @@ class InlineWorkers:
     def __init__(self, count: int, perform: Any, limits: Any, private: Path, on_answer: Any) -> None:
         self._perform, self._on_answer, self._running = perform, on_answer, set[str]()
         self._count = count
+        self.room_mb = 1e6
 
     @property
     def free(self) -> int:
         return self._count - len(self._running)
 
-    def start(self, task: Any) -> None:
+    def why_not(self, needs: Any) -> str | None:
+        return None
+
+    def start(self, task: Any, needs: Any = None) -> None:
         self._running.add(task.job)
         try:
             self._on_answer(Answer(task.job, "answered", self._perform(task, lambda step, fraction: None)))
@@ -69,7 +73,7 @@ def serve_until(
         try:
             before()
             if inline:
-                server.Workers = InlineWorkers  # type: ignore[misc, assignment]
+                pools.Workers = InlineWorkers  # type: ignore[misc, assignment]
             if stop_at is not None:
                 faults.hook = _fuse(*stop_at)
             server.serve(shop, once=True, perform=perform)

@@ -29,7 +29,7 @@ PATIENCE_S = 60.0
 
 @pytest.fixture
 def inline(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(server, "Workers", drills.InlineWorkers)
+    monkeypatch.setattr("fettlebox.pools.Workers", drills.InlineWorkers)
 
 
 def drop(shop: Path, *names: str) -> None:
@@ -242,7 +242,7 @@ def test_memory_does_not_grow_with_the_number_of_jobs(make_shop: MakeShop) -> No
 class NeverStarting(drills.InlineWorkers):
     """Workers whose processes cannot start, as with a broken installation."""
 
-    def start(self, task: Any) -> None:
+    def start(self, task: Any, needs: Any = None) -> None:
         self._running.add(task.job)
         self._on_answer(Answer(task.job, "stopped"))
 
@@ -250,7 +250,7 @@ class NeverStarting(drills.InlineWorkers):
 def test_workers_that_cannot_start_stop_the_server_and_blame_no_job(
     make_shop: MakeShop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(server, "Workers", NeverStarting)
+    monkeypatch.setattr("fettlebox.pools.Workers", NeverStarting)
     shop = make_shop()
     drop(shop, "a.stl", "b.stl")
     with pytest.raises(FettleboxError, match="workers cannot start"):
