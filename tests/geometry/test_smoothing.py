@@ -89,16 +89,30 @@ def test_features_of_a_millimetre_keep_nine_tenths_of_their_height(
 ) -> None:
     """Measured by least squares, which for independent errors is the best there is: whoever knows place and
     shape of a bump can tell its height to noise/√Σp² (Cramér-Rao), 0.30 mm for the hardest case here, and the
-    mean of all 42 to 0.05 mm. There, where any filter that halves the noise loses a tenth of the height in
-    the mean, 0.8 is asked for.
+    mean of the 126 of three seeds to 0.03 mm.
     """
-    points, bumps, radius_mm = with_features(ball, edge_mm, width_mm, noise_mm, 1)
-    height = np.linalg.norm(smoothed(points, ball[1]), axis=1) - radius_mm
-    near = bumps > 0.6
-    kept = [(height[m] * b[m]).sum() / (b[m] ** 2).sum() for m, b in zip(near.T, bumps.T, strict=True)]
-    bound_mm = noise_mm / np.sqrt((bumps**2).sum(axis=0).mean())
-    assert np.mean(kept) > (0.9 if bound_mm < 0.25 else 0.8)
-    assert height[bumps.sum(axis=1) < 1e-3].std() < 0.5 * noise_mm
+    kept, left = [], []
+    for seed in (1, 2, 3):
+        points, bumps, radius_mm = with_features(ball, edge_mm, width_mm, noise_mm, seed)
+        height = np.linalg.norm(smoothed(points, ball[1]), axis=1) - radius_mm
+        near = bumps > 0.6
+        kept += [(height[m] * b[m]).sum() / (b[m] ** 2).sum() for m, b in zip(near.T, bumps.T, strict=True)]
+        left.append(height[bumps.sum(axis=1) < 1e-3].std())
+    assert np.mean(kept) > 0.9
+    assert max(left) < 0.5 * noise_mm
+
+
+@pytest.mark.parametrize("noise_mm", [0.1, 0.3])
+def test_smooth_skin_comes_out_without_spots(ball: tuple[Floats, Ints], noise_mm: float) -> None:
+    """No more than three points in a thousand stay further off than grain that was smoothed alike can be.
+
+    A linear filter leaves independent errors normal, and of those one in 15,800 is beyond four deviations; a
+    few are taken for features, and triangles are not all of one size.
+    """
+    direction, faces = ball
+    noise = np.random.default_rng(17).normal(size=len(direction)) * noise_mm
+    left = np.linalg.norm(smoothed(direction * (74.0 + noise)[:, None], faces), axis=1) - 74.0
+    assert (np.abs(left) > 4 * grain_mm(left, np.ones(len(left)))).mean() < 3e-3
 
 
 def test_a_sharp_edge_stays_sharp() -> None:
@@ -145,9 +159,7 @@ def cut_up(points: Floats, faces: Ints, k: int) -> tuple[Floats, Ints]:
 
 @pytest.mark.slow
 def test_a_surface_in_fifty_and_in_five_hundred_thousand_triangles_comes_out_the_same() -> None:
-    """Within 5 % of the noise with a length given; within a tenth with one that was judged, since waves of a
-    few edges are not the same thing on triangles that they are cut from as on finer ones.
-    """
+    """Within 5 % of the noise, with a length given and with one that was judged."""
     ring = trimesh.creation.torus(30.0, 11.0, major_sections=232, minor_sections=112)
     points, faces = np.array(ring.vertices), np.array(ring.faces, np.int32)
     noise_mm = 0.1
@@ -155,10 +167,10 @@ def test_a_surface_in_fifty_and_in_five_hundred_thousand_triangles_comes_out_the
     points = points + vertex_normals(points, faces) * noise[:, None]
     finer, more = cut_up(points, faces, 3)
     assert (len(faces), len(more)) == (51_968, 467_712)
-    for finest_mm, most in ((6.0, 0.05), (None, 0.1)):
+    for finest_mm in (6.0, None):
         one, other = smoothed(points, faces, finest_mm), smoothed(finer, more, finest_mm)
         apart, _, _ = igl.point_mesh_squared_distance(other, one, faces.astype(np.int64))
-        assert np.sqrt(apart.mean()) < most * noise_mm
+        assert np.sqrt(apart.mean()) < 0.05 * noise_mm
 
 
 def test_same_surface_in_more_triangles_gives_the_same() -> None:
