@@ -70,7 +70,7 @@ def test_every_example_is_found_by_its_entry_point(page: str, module: Any) -> No
     assert sum(len(getattr(catalog, kind)) for kind in KINDS) == 1
 
 
-@pytest.mark.parametrize("page", ["reader", "writer"])
+@pytest.mark.parametrize("page", MODULES)
 def test_the_tests_that_a_page_shows_pass(page: str, tmp_path: Path) -> None:
     for name, code in blocks(page).items():
         (tmp_path / name).write_text(code, "utf-8")

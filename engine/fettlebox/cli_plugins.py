@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from .cli import AsJson, _settings, command, of_plugins
+from .errors import UsageError
 
 
 @command("list", of_plugins)
@@ -25,15 +26,23 @@ def plugin_list(as_json: AsJson = False) -> int:
 @command("new", of_plugins)
 def plugin_new(
     name: Annotated[
-        str, typer.Argument(help="The name of the step, as recipes will call it.", metavar="NAME")
+        str, typer.Argument(help="Its name: of a step, as recipes will call it.", metavar="NAME")
     ],
     into: Annotated[Path, typer.Option(help="The folder to put it into.")] = Path(),
+    kind: Annotated[
+        str,
+        typer.Option(
+            help="step, reader, writer, fact-collector, painter, grader, notifier or job-observer.",
+            metavar="KIND",
+        ),
+    ] = "step",
 ) -> None:
-    """Make a package for a step of one's own, with a test; it installs and passes at once."""
+    """Make a package for a plugin of one's own, with a test; it installs and passes at once."""
     from .new_plugin import new_plugin
 
-    folder = new_plugin(name, into)
-    print(f"{folder} is ready. Next: cd {folder}; pip install -e '.[test]'; pytest; fettlebox steps {name}")
+    folder = new_plugin(name, into, kind)
+    look = f"steps {name}" if kind == "step" else "plugin list"
+    print(f"{folder} is ready. Next: cd {folder}; pip install -e '.[test]'; pytest; fettlebox {look}")
 
 
 @command("prove", of_plugins)
@@ -75,3 +84,24 @@ def plugin_prove(
 
     checks = checks_of(name, find_steps(), _settings(setting or []), sample or (), tell=tell)
     return printing.proof(checks, as_json=as_json)
+
+
+@command("page", of_plugins)
+def plugin_page(
+    name: Annotated[str, typer.Argument(help="An installed step.", metavar="NAME")],
+    scan: Annotated[
+        Path | None, typer.Option(help="A scan for the picture, instead of one that ships.", metavar="SCAN")
+    ] = None,
+    into: Annotated[Path, typer.Option(help="The folder to put it into.")] = Path(),
+) -> None:
+    """Write the reference page of a step: parameters, what it measures, limits, sources, and a picture of the
+    recipe in its docstring.
+    """
+    from .catalog import find_steps
+    from .reference.writing import write_page
+
+    catalog = find_steps()
+    if name not in catalog.steps:
+        raise UsageError(catalog.why_not(name))
+    for path in write_page(catalog.steps[name], catalog, into, scan=scan):
+        print(f"wrote {path}")

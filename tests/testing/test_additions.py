@@ -30,7 +30,7 @@ def faults(hook: FactCollector | Painter) -> dict[str, str]:
 
 @pytest.mark.parametrize(("page", "name"), [("fact-collector", "foot"), ("painter", "overhang")])
 def test_the_examples_of_the_pages_keep_it(page: str, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    (code,) = re.findall(r"```python\n(.*?)```", (PAGES / f"{page}.md").read_text("utf-8"), re.DOTALL)
+    code, _ = re.findall(r"```python\n(.*?)```", (PAGES / f"{page}.md").read_text("utf-8"), re.DOTALL)
     made = ModuleType("example_of_a_page")
     monkeypatch.setitem(sys.modules, made.__name__, made)
     module = vars(made)
