@@ -73,9 +73,74 @@ MOST_EXTRA = 2.0
 """A base that lies this many of the scan's diagonals beyond its rim says that the unit is wrong."""
 
 
-@step("repair", version=3, summary="Close a raw scan into a sound solid, with a flat base at its opening.")
+@step("repair", version=4, summary="Close a raw scan into a sound solid, with a flat base at its opening.")
 def repair(part: Part, params: Params, ctx: StepContext) -> StepResult:
-    """Close the part by the gentlest way that gives a sound solid, and record the base."""
+    """Close the part by the gentlest way that gives a sound solid, and record the base.
+
+    The ways, from the gentlest: untouched, direct (the scan's vertices stay where they are), local (the
+    same, with the few places that cross themselves filled anew), united, volumetric (a new surface drawn
+    on to the scan), unsnapped. Each result has to pass the same test, or the next way is tried.
+
+    Limits:
+        - What the scanner did not see is invented: holes are spanned by the smoothest skin that fits, the
+          opening by a wall and a flat base. The traveler tells the share.
+        - The volumetric ways make new triangles as fine as the scan's own; features finer than those are
+          lost.
+        - Of a scan in which no piece has three quarters of the surface, openings are closed like holes,
+          without a base.
+        - `holes: hold` holds a scan with holes beside its opening.
+        - Refuses what no way makes sound, such as scraps that enclose nothing; a base asked for more than
+          72 degrees away from where the opening faces; a base more than twice the scan's size beyond its
+          rim; pieces too far apart for `unite`.
+    Sources:
+        - P. Liepa, "Filling holes in meshes", 2003, and G. Barequet, M. Sharir, "Filling gaps in the
+          boundary of a polyhedron", 1995: patches of least fold, then least area, made as fine as their
+          rim.
+        - A. Guéziec et al., "Cutting and stitching", 2001: edges and vertices where more than one surface
+          meets.
+        - A. Jacobson, L. Kavan, O. Sorkine-Hornung, "Robust inside-outside segmentation using generalized
+          winding numbers", 2013; G. Barill et al., "Fast winding numbers for soups and clouds", 2018: the
+          volumetric way.
+        - W. Lorensen, H. Cline, "Marching cubes", 1987: its surface; table derived anew.
+        - M. Botsch, L. Kobbelt, "An intuitive framework for real-time freeform modeling", 2004, with
+          weights of U. Pinkall, K. Polthier, 1993: the skin of `follow`.
+        - P. Guigue, O. Devillers, "Fast and robust triangle-triangle overlap test using orientation
+          predicates", 2003: crossings.
+    Facts:
+        rung: the way that gave the solid
+        bodies: how many bodies it has
+        holes_filled: how many holes beside the openings were filled
+        hole_area_mm2, largest_hole_mm2: area of all holes, and of the largest, as flat as they would be
+        opening_area_mm2: area of what the base closes, as seen from where it faces
+        openings: how many openings the base closes
+        base_extra_mm: how far the base lies beyond the rim
+        pieces_found, pieces_kept, pieces_dropped: how many pieces; what was found was kept or dropped
+        dropped_area_mm2: area of all that was dropped
+        dropped_area_share, largest_dropped_share: the same, and the largest of it, as shares of the whole
+        pieces_united, pieces_enclosed, pieces_lost: of those kept, how many became one with others, lie
+            inside another, or are not in the result
+        united_area_share, enclosed_area_share, lost_area_share, kept_area_share: their areas
+        unmoved_face_share: share of the scan's triangles that are in the result as they were
+        vertices_left_out, vertices_left_out_share: vertices of what was kept that lie off the result by more
+            than half a median edge: how many, and as a share
+        furthest_left_out_mm: how far off the furthest of them lies
+        moved_to_origin_mm: how far a part far from the origin was moved, for files keep few digits out
+            there
+        reaches_beyond_base_mm: how far something reaches past the base, which then is none to stand on
+    Evidence:
+        cleaned.<what>: what was set right before closing: faces, vertices, spikes and fins, how many
+        assembly: whether the scan is of several bodies, none of them plainly the subject
+        second_layers: pieces that lie along the largest one, the same spot scanned twice; left out
+        scraps_torn_off, largest_scrap_share: what came loose in cleaning, how many and how large
+        rungs_that_failed.<way>: each way that was tried before, with what was wrong with its result
+        pieces.area_share, pieces.across_mm, pieces.fate: every larger piece and what became of it
+        gaps_bridged_mm: how wide the gaps are that struts span
+    Recipe:
+        - units: {expect: head}
+        - debris
+        - repair
+    Picture: below
+    """
     import numpy as np
 
     from .geometry.closing import CannotCloseError, close_scan

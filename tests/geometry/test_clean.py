@@ -12,9 +12,10 @@ from fettlebox_steps.geometry.clean import (
     make_manifold,
     trim_ears,
     weld,
+    without_fins,
     without_spikes,
 )
-from fettlebox_steps.geometry.topology import boundary_loops, corner_fans, enclosed_volume, twins
+from fettlebox_steps.geometry.topology import boundary_loops, compact, corner_fans, enclosed_volume, twins
 
 
 def closed_as_float32(vertices: np.ndarray, faces: np.ndarray) -> bool:
@@ -128,6 +129,31 @@ def test_spikes_lose_their_fans_and_cones_keep_theirs(sphere: Callable) -> None:
     assert without_spikes(bumped, ball.faces)[1] == 0
     needle = trimesh.creation.cone(1.0, 40.0, sections=24)  # a model made of nothing but spikes
     assert without_spikes(np.asarray(needle.vertices), np.asarray(needle.faces, np.int64))[1] == 0
+
+
+def test_the_pole_of_a_ball_is_no_spike() -> None:
+    ball = trimesh.creation.uv_sphere(50.0, count=[60, 100])
+    faces = np.asarray(ball.faces, np.int64)
+    assert without_spikes(np.asarray(ball.vertices), faces)[0] is faces
+
+
+def test_fins_are_cut_from_a_rim_and_its_teeth_stay(sphere: Callable) -> None:
+    ball = sphere(50.0, 3)
+    keep = ball.vertices[ball.faces].mean(axis=1)[:, 2] > -20
+    vertices, faces, _ = compact(ball.vertices, ball.faces[keep])
+    same, _, fins = without_fins(vertices, faces)
+    assert fins == 0
+    assert {tuple(p) for p in same.tolist()} == {tuple(p) for p in vertices.tolist()}
+    (rim,) = boundary_loops(faces, len(vertices))
+    edge = np.median(np.linalg.norm(vertices[faces] - vertices[faces[:, [1, 2, 0]]], axis=2))
+    for reach, expected in ((3.5, 0), (4.5, 1)):
+        a, b = vertices[rim[:2]]
+        down = np.cross(b - a, np.cross([0, 0, -1.0], b - a))
+        tip = (a + b) / 2 + reach * edge * down / np.linalg.norm(down)
+        longer = np.concatenate([faces, [[rim[1], rim[0], len(vertices)]]])
+        points, left, fins = without_fins(np.concatenate([vertices, [tip]]), longer)
+        assert (fins, len(left)) == (expected, len(longer) - expected)
+        assert len(points) == len(vertices) + 1 - expected
 
 
 @pytest.mark.parametrize("reach", [3, 2**62])

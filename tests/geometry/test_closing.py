@@ -238,7 +238,7 @@ def test_the_volumetric_rung_holds_its_promise(
 
 def test_what_cannot_be_closed_is_refused_with_a_reason() -> None:
     flat = np.array([[0, 0, 0], [1, 0, 0], [2, 0, 0.0]])
-    with pytest.raises(CannotCloseError, match="all fringe"):
+    with pytest.raises(CannotCloseError, match="all fins"):
         close_scan(flat, np.array([[0, 1, 2]]))
     with pytest.raises(CannotCloseError, match="no face left"):
         close_scan(flat, np.array([[0, 0, 2]]))

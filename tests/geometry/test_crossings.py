@@ -6,6 +6,7 @@ from itertools import combinations
 
 import numba
 import numpy as np
+import shapely
 import trimesh
 from fettlebox_steps.geometry.crossings import crossing_faces
 from hypothesis import given, settings
@@ -91,6 +92,29 @@ def test_a_flat_cap_crosses_nothing_wherever_it_lies() -> None:
     turn = trimesh.transformations.random_rotation_matrix(rng.random(3))[:3, :3]
     for away_mm in (0.0, 1000.0):
         assert not crossing_faces(flat @ turn.T + away_mm, faces).any()
+
+
+def test_faces_upon_one_another_are_found_as_shapely_finds_them() -> None:
+    rng = np.random.default_rng(7)
+    flat = np.c_[rng.integers(0, 9, (40, 2)), np.zeros(40)].astype(float)
+    picked = np.array(list(combinations(range(40), 3)))[rng.integers(0, 9880, 60)]
+    area = shapely.area(shapely.polygons(flat[picked][:, :, :2]))
+    faces = picked[area > 0]
+    shapes = shapely.polygons(flat[faces][:, :, :2])
+    expected = np.zeros(len(faces), bool)
+    for f, g in combinations(range(len(faces)), 2):
+        if len(np.intersect1d(faces[f], faces[g])) < 2 and shapes[f].intersection(shapes[g]).area > 1e-9:
+            expected[[f, g]] = True
+    turn = trimesh.transformations.random_rotation_matrix(rng.random(3))[:3, :3]
+    for points in (flat, flat @ turn.T + 10.0):
+        assert crossing_faces(points, faces, upon_mm=1e-6).tolist() == expected.tolist()
+        for f in range(len(faces) - 1):
+            pair = faces[f : f + 2]
+            both = np.intersect1d(*pair).size < 2 and shapes[f].intersection(shapes[f + 1]).area > 1e-9
+            assert crossing_faces(points, pair, upon_mm=1e-6).tolist() == [both] * 2
+    lifted = flat + np.array([0, 0, 1e-3])
+    two = np.r_[flat, lifted] @ turn.T, np.r_[faces[:1], faces[:1] + 40]
+    assert crossing_faces(*two, upon_mm=1e-2).all() and not crossing_faces(*two, upon_mm=1e-6).any()
 
 
 def test_two_spheres_cross_where_they_meet_and_nowhere_else() -> None:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import trimesh
 from fettlebox_steps.geometry.acceptance import judge
+from fettlebox_steps.geometry.carrying import unmoved_faces
 from fettlebox_steps.geometry.local_repair import heal_crossings
 
 
@@ -40,3 +41,19 @@ def test_two_balls_through_one_another_are_no_local_matter(sphere: Callable) -> 
     both = np.concatenate([ball.vertices, ball.vertices + np.array([1.0, 0, 0])])
     healed = heal_crossings(both, np.concatenate([ball.faces, ball.faces + len(ball.vertices)]))
     assert healed is None or set(judge(*healed[:2]).faults()) <= {"misplaced_bodies"}
+
+
+def test_a_wall_that_crosses_the_scan_gives_way_to_it(sphere: Callable) -> None:
+    ball = sphere(50.0, 4)
+    low = ball.vertices[ball.faces].mean(axis=1)[:, 2] < -20
+    broken = ball.vertices.copy()
+    inner = np.setdiff1d(ball.faces[low], ball.faces[~low])
+    for i in inner[[3, 40]]:  # of the part that is ours, two needles through the scan and out of it
+        broken[i] = -1.2 * ball.vertices[i]
+    vertices, faces, _ = heal_crossings(broken, ball.faces, ours=low)
+    assert judge(vertices, faces).faults() == {}
+    scan = ball.faces[~low]
+    assert unmoved_faces(broken, scan, vertices, faces).all()
+    bare = heal_crossings(broken, ball.faces)
+    assert not unmoved_faces(broken, scan, *bare[:2]).all(), "without knowing whose is what, the scan is cut"
+    assert trimesh.Trimesh(vertices, faces, process=False).volume == pytest.approx(ball.volume_mm3, rel=2e-2)

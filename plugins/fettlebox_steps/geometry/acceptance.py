@@ -31,6 +31,9 @@ FOLDED_COSINE = -0.9999
 NEEDLE_HEIGHT = 1e-8
 """A triangle lower than this share of the part's diagonal has no normal to speak of; float32 keeps 6e-8."""
 
+UPON = 5e-8
+"""Faces in one plane within this share of the diagonal that overlap by more lie upon one another: what is
+pressed into a base, or filled flat, may fold within its plane, where no face passes through another."""
 
 JUST_BESIDE = 1e-9
 """A body is asked for at this share of the diagonal beyond its furthest vertex along X: outside itself."""
@@ -92,7 +95,8 @@ def judge(vertices: Floats, faces: Ints) -> Verdict:
         welded, collapsed, _ = drop_bad_faces(first[faces])
         open_as_float32 = int((twins(welded, n) < 0).sum()) + collapsed
     closed = len(faces) > 0 and not open_edges and not crowded and fans == len(used)
-    crossings = int(crossing_faces(vertices, faces).sum()) if closed else None
+    upon_mm = UPON * diagonal(vertices)
+    crossings = int(crossing_faces(vertices, faces, upon_mm=upon_mm).sum()) if closed else None
     return Verdict(
         open_edges=open_edges if len(faces) else 1,
         crowded_edges=crowded,
@@ -133,7 +137,8 @@ def offending_faces(vertices: Floats, faces: Ints, only: Flags | None = None) ->
     first = _first_in_place(vertices)
     used = used_vertices(faces, n)
     shared = (np.bincount(first[used], minlength=n) > 1)[first][faces].any(axis=1)
-    return np.asarray(crossing_faces(vertices, faces, only=only) | folded | shared | _flat(vertices, faces))
+    crossing = crossing_faces(vertices, faces, only=only, upon_mm=UPON * diagonal(vertices))
+    return np.asarray(crossing | folded | shared | _flat(vertices, faces))
 
 
 def _first_in_place(vertices: Floats) -> Ints:

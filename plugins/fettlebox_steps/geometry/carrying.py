@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .topology import Floats, Ints
+from .clean import first_of_equal
+from .topology import Flags, Floats, Ints, used_vertices
 
 
 def nearest_values(old: Floats, values: NDArray[Any], new: Floats) -> NDArray[Any]:
@@ -39,19 +40,25 @@ def colour_change(
 
 def unmoved_share(old: Floats, old_faces: Ints, new: Floats, new_faces: Ints) -> float:
     """Share of the old faces that the new surface has with bitwise the same three positions."""
-    if not len(old_faces):
-        return 0.0
-    both = np.concatenate([old, new]) + 0.0
-    bits = both.view(np.int64).reshape(-1, 3)
-    order = np.lexsort(bits.T)
-    fresh = np.r_[True, (bits[order][1:] != bits[order][:-1]).any(axis=1)]
-    position = np.empty(len(both), np.int64)
-    position[order] = np.cumsum(fresh) - 1
-    keys = [_face_keys(position[f]) for f in (old_faces, new_faces.astype(np.int64) + len(old))]
-    return float(np.isin(keys[0], keys[1]).mean())
+    return float(unmoved_faces(old, old_faces, new, new_faces).mean()) if len(old_faces) else 0.0
 
 
-def _face_keys(corners: Ints) -> NDArray[np.void]:
-    """One comparable key a face, whichever corner it starts with and whichever way it winds."""
-    ordered = np.ascontiguousarray(np.sort(corners, axis=1).astype(np.int64))
-    return ordered.view([("a", np.int64), ("b", np.int64), ("c", np.int64)]).ravel()
+def unmoved_faces(one: Floats, faces: Ints, two: Floats, other_faces: Ints) -> Flags:
+    """(m,) faces of one surface that another one has too, with bitwise the same three positions."""
+    bits = (np.concatenate([one, two]) + 0.0).view(np.int64).reshape(-1, 3)
+    place = first_of_equal(bits)
+    both = np.concatenate([place[faces], place[other_faces.astype(np.int64) + len(one)]])
+    first = first_of_equal(np.sort(both, axis=1))
+    return np.asarray(np.isin(first[: len(faces)], first[len(faces) :]))
+
+
+def left_out(points: Floats, vertices: Floats, faces: Ints, further_mm: float) -> tuple[int, float]:
+    """How many of points (k,3) are further than `further_mm` from a surface, and how far the furthest is."""
+    from .distance import closest_distance
+
+    place = first_of_equal((np.concatenate([vertices, points]) + 0.0).view(np.int64).reshape(-1, 3))
+    on_surface = np.zeros(len(place), bool)
+    on_surface[place[used_vertices(faces, len(vertices))]] = True
+    moved = points[~on_surface[place[len(vertices) :]]]
+    away_mm = closest_distance(moved, vertices, faces)
+    return int((away_mm > further_mm).sum()), float(away_mm.max(initial=0.0))

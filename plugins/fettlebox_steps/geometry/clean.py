@@ -32,7 +32,10 @@ CROWD_LIMIT = 16
 FOLD_BACK = -0.3
 """Cosine between normals under which two faces at a crowded edge are not taken for neighbours."""
 EAR_ROUNDS = 3
-"""Faces that hang on by one edge are the frayed fringe of a scan; three rounds take off what frays."""
+"""Taking off faces that hang on by one edge bares others; three rounds take off what frays."""
+FIN = 4.0
+"""A face that hangs on by one edge is a fin if its tip is this many of the scan's median edges from there: a
+triangle that a scanner drew from the rim to something behind it. Shorter ones are the rim's own teeth."""
 SPIKE = 6.0
 """How many times as long as the edges around it the edges of a spike are. A cone so steep has an angle of
 less than ten degrees at its tip: no scanner resolves one with a single fan of triangles."""
@@ -241,11 +244,12 @@ def without_spikes(vertices: Floats, faces: Ints) -> tuple[Ints, int]:
     """Faces without the fans of spikes, which leave holes as wide as the spikes' feet, and their number.
 
     A scanner that loses its target for one point leaves a spike: a vertex all of whose edges are SPIKE
-    times as long as every edge around its fan, which has three faces at least: a single one is a fin.
+    times as long as every edge around its fan, which has three faces at least: a single one is a fin. The
+    way around the fan is short too: a cone of 60 degrees and more, such as the pole of a ball, is none.
     """
-    spoke, link = _spokes_and_links(vertices, faces)
+    spoke, link, around = _spokes_and_links(vertices, faces)
     fan = np.bincount(faces.ravel(), minlength=len(vertices))
-    spike = (spoke > SPIKE * link) & (fan >= 3)
+    spike = (spoke > SPIKE * link) & (around < np.pi * spoke) & (fan >= 3)
     fans = spike[faces].any(axis=1)
     if not fans.any() or fans.mean() > SPIKES_SHARE:
         return faces, 0
@@ -254,9 +258,10 @@ def without_spikes(vertices: Floats, faces: Ints) -> tuple[Ints, int]:
 
 @njit(cache=True)
 def _spokes_and_links(vertices, faces):
-    """(n,) length of each vertex's shortest edge, and (n,) of the longest edge around its fan."""
+    """(n,) length of each vertex's shortest edge, (n,) of the longest around its fan, (n,) of all those."""
     spoke = np.full(len(vertices), np.inf)
     link = np.zeros(len(vertices))
+    around = np.zeros(len(vertices))
     for f in range(len(faces)):
         for k in range(3):
             a, b, c = faces[f, k], faces[f, (k + 1) % 3], faces[f, (k + 2) % 3]
@@ -265,7 +270,8 @@ def _spokes_and_links(vertices, faces):
             spoke[a] = min(spoke[a], side)
             spoke[b] = min(spoke[b], side)
             link[c] = max(link[c], side)
-    return spoke, link
+            around[c] += side
+    return spoke, link, around
 
 
 def trim_ears(faces: Ints, n: int, rounds: int = EAR_ROUNDS) -> Ints:
@@ -313,11 +319,25 @@ def clean(vertices: Floats, faces: Ints) -> Cleaned:
     return Cleaned(own, manifold, counts)
 
 
-def without_fringe(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
-    """Ears trimmed, and the surface made manifold again where that bared a pinch."""
-    kept, trimmed, _ = compact(vertices, trim_ears(faces, len(vertices)))
+def without_fins(vertices: Floats, faces: Ints) -> tuple[Floats, Ints, int]:
+    """Fins cut from the rims, the surface made manifold again where that bared a pinch; how many."""
+    ends = vertices[faces[:, [1, 2, 0]]]
+    length = np.linalg.norm(ends - vertices[faces], axis=2)
+    longest_mm = FIN * float(np.median(length)) if len(faces) else 0.0
+    reach = 2 * face_areas(vertices, faces)[:, None] / np.maximum(length, 1e-300)
+    fins = 0
+    for _ in range(EAR_ROUNDS):
+        alone = (twins(faces, len(vertices)) == ALONE).reshape(-1, 3)
+        # How far the tip is from the one side that has a neighbour; without any, the face is a scrap.
+        tip_mm = np.where(alone, np.inf, reach).min(axis=1)
+        fin = (alone.sum(axis=1) >= 2) & (tip_mm > longest_mm)
+        if not fin.any():
+            break
+        fins += int(fin.sum())
+        faces, reach = faces[~fin], reach[~fin]
+    kept, trimmed, _ = compact(vertices, faces)
     own, manifold, _ = make_manifold(kept, trimmed)
-    return own, manifold
+    return own, manifold, fins
 
 
 def pieces_of(vertices: Floats, faces: Ints) -> tuple[int, Ints, Floats]:

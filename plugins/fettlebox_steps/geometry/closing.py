@@ -20,19 +20,23 @@ import numpy as np
 
 from .acceptance import judge
 from .base import Frame
+from .carrying import left_out
 from .clean import NUDGE_ULPS, float32_step
 from .fates import fates, roll, told
 from .pieces import REPORTED_SHARE, Pieces, survey
 from .preparing import CannotCloseError, Close, Gather, Plan, Work, plan_closing, prepare
 from .rungs import attempts, healed_solid, left_open
 from .struts import TooFarApartError, join
-from .topology import Flags, Floats, Ints, components, diagonal
+from .topology import Flags, Floats, Ints, components, diagonal, used_vertices
 from .uniting import Solid
 
 __all__ = ["CannotCloseError", "Closing", "close_scan"]
 
 BEYOND_SHARE = 1e-4
 """A part stands on its base if nothing is further out than this share of its diagonal: 0.03 mm on a head."""
+
+LEFT_OUT_EDGES = 0.5
+"""A vertex of the scan this many median edges from the part is left out of it."""
 
 
 @dataclass(frozen=True)
@@ -95,6 +99,9 @@ def _no_work(bodies: int) -> dict[str, Any]:
         "largest_hole_mm2": 0.0,
         "openings": 0,
         "base_extra_mm": 0.0,
+        "vertices_left_out": 0,
+        "vertices_left_out_share": 0.0,
+        "furthest_left_out_mm": 0.0,
     }
 
 
@@ -112,7 +119,8 @@ def _climb(work: Work, plan: Plan) -> Closing:
             return _done(work, plan, rung, candidate, tried)
         tried[rung] = verdict.faults()
         if rung in ("direct", "united", "volumetric"):
-            healed, why_not = healed_solid(candidate, verdict)
+            scan = (work.vertices, work.faces) if rung != "volumetric" else None
+            healed, why_not = healed_solid(candidate, verdict, scan)
             if healed is not None:
                 return _done(work, plan, "local" if rung == "direct" else rung, healed, tried)
             tried[f"{rung}, healed"] = why_not
@@ -176,9 +184,19 @@ def _accounted(vertices: Floats, faces: Ints, found: Pieces, work: Work, closing
         "the part: it encloses nothing"
         for i in lost
     )
+    kept = faces[work.input_kept]
+    side = vertices[kept[:, 0]] - vertices[kept[:, 1]]
+    used = used_vertices(kept, len(vertices))
+    further_mm = LEFT_OUT_EDGES * float(np.median(np.linalg.norm(side, axis=1)))
+    count, furthest_mm = left_out(vertices[used], closing.vertices, closing.faces, further_mm)
+    likeness = {
+        "vertices_left_out": count,
+        "vertices_left_out_share": count / len(used),
+        "furthest_left_out_mm": furthest_mm,
+    }
     return replace(
         closing,
-        facts=closing.facts | told(found, known),
+        facts=closing.facts | told(found, known) | likeness,
         evidence=closing.evidence | {"pieces": roll(found, known)},
         warnings=warnings,
     )

@@ -20,6 +20,9 @@ doubles gives volumes of about 1e-15 of it; neighbours on a flat cap, whose corn
 one by one, give up to 1e-13. A true crossing shallower than this is far below a printer's resolution:
 1e-11 of a 100 mm triangle is a nanometre."""
 
+NOT_ASKED = -1.0
+"""Faces that lie upon one another are not looked for."""
+
 LEAF = 8
 """Triangles in a leaf: the fastest of 4, 8 and 16 on scans of 0.1 to 1 million triangles."""
 
@@ -29,7 +32,11 @@ no further in than it was."""
 
 
 def crossing_faces(
-    vertices: ArrayLike, faces: ArrayLike, only: ArrayLike | None = None, order: ArrayLike | None = None
+    vertices: ArrayLike,
+    faces: ArrayLike,
+    only: ArrayLike | None = None,
+    order: ArrayLike | None = None,
+    upon_mm: float = NOT_ASKED,
 ) -> NDArray[np.bool_]:
     """Mask (m,) of the faces that properly cross another face.
 
@@ -38,7 +45,8 @@ def crossing_faces(
     callers that ask about one surface several times while it moves a little: any order gives the same mask.
 
     Pairs with one common vertex are tested; pairs with a common edge cannot cross properly (a fold of one
-    on to the other is another defect). Touching, and lying in one plane, are no crossings.
+    on to the other is another defect). Touching, and lying in one plane, are no crossings; but for faces that
+    lie upon one another, in one plane within `upon_mm` and overlapping by more than that, if it is given.
     """
     points = np.ascontiguousarray(vertices, dtype=np.float64)
     corners = np.ascontiguousarray(faces, dtype=np.int64)
@@ -49,7 +57,7 @@ def crossing_faces(
     rows = search_order(points, corners) if order is None else np.asarray(order, dtype=np.int64)
     leaves = 1 << max(0, (len(rows) + LEAF - 1) // LEAF - 1).bit_length()
     boxes, node_boxes, last_leaf, node_asked = _hierarchy(points, corners, rows, asked, leaves)
-    _mark(points, corners, rows, asked, boxes, node_boxes, last_leaf, node_asked, leaves, crossed)
+    _mark(points, corners, rows, asked, boxes, node_boxes, last_leaf, node_asked, leaves, crossed, upon_mm)
     return crossed
 
 
@@ -116,7 +124,7 @@ def _hierarchy(points, faces, order, asked, leaves):
 
 
 @njit(parallel=True, cache=True)
-def _mark(points, faces, order, asked, boxes, node_boxes, last_leaf, node_asked, leaves, crossed):
+def _mark(points, faces, order, asked, boxes, node_boxes, last_leaf, node_asked, leaves, crossed, upon):
     """Mark both faces of every crossing pair. Threads only ever write True: their order does not matter.
 
     Leaf by leaf against itself and all leaves after it, so that each pair is looked at once.
@@ -159,7 +167,7 @@ def _mark(points, faces, order, asked, boxes, node_boxes, last_leaf, node_asked,
                         f = order[i]
                         if not (asked[f] or asked[g]) or (crossed[f] and crossed[g]):
                             continue
-                        if _cross(points, faces, f, g):
+                        if _cross(points, faces, f, g) or (upon >= 0 and _upon(points, faces, f, g, upon)):
                             crossed[f] = True
                             crossed[g] = True
 
@@ -204,6 +212,48 @@ def _cross(points, faces, f, g):
         if _pierces(points, faces[g, i], faces[g, (i + 1) % 3], faces, f):
             return True
     return False
+
+
+@njit(cache=True)
+def _upon(points, faces, f, g, tolerance):
+    """Whether two faces without a common edge lie in one plane and overlap: no side of either parts them."""
+    common = 0
+    for i in range(3):
+        for j in range(3):
+            common += faces[f, i] == faces[g, j]
+    if common >= 2:
+        return False
+    a, b, c = points[faces[f, 0]], points[faces[f, 1]], points[faces[f, 2]]
+    nx = (b[1] - a[1]) * (c[2] - a[2]) - (b[2] - a[2]) * (c[1] - a[1])
+    ny = (b[2] - a[2]) * (c[0] - a[0]) - (b[0] - a[0]) * (c[2] - a[2])
+    nz = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+    length = np.sqrt(nx * nx + ny * ny + nz * nz)
+    if length == 0.0:
+        return False
+    nx, ny, nz = nx / length, ny / length, nz / length
+    for j in range(3):
+        d = points[faces[g, j]]
+        if abs((d[0] - a[0]) * nx + (d[1] - a[1]) * ny + (d[2] - a[2]) * nz) > tolerance:
+            return False
+    for side in range(6):
+        one, two = (f, g) if side < 3 else (g, f)
+        p, q = points[faces[one, side % 3]], points[faces[one, (side + 1) % 3]]
+        ux = ny * (q[2] - p[2]) - nz * (q[1] - p[1])
+        uy = nz * (q[0] - p[0]) - nx * (q[2] - p[2])
+        uz = nx * (q[1] - p[1]) - ny * (q[0] - p[0])
+        length = np.sqrt(ux * ux + uy * uy + uz * uz)
+        if length == 0.0:
+            return False
+        low, high, low_two, high_two = np.inf, -np.inf, np.inf, -np.inf
+        for j in range(3):
+            x, y = points[faces[one, j]], points[faces[two, j]]
+            at = ((x[0] - p[0]) * ux + (x[1] - p[1]) * uy + (x[2] - p[2]) * uz) / length
+            low, high = min(low, at), max(high, at)
+            at = ((y[0] - p[0]) * ux + (y[1] - p[1]) * uy + (y[2] - p[2]) * uz) / length
+            low_two, high_two = min(low_two, at), max(high_two, at)
+        if min(high, high_two) - max(low, low_two) <= tolerance:
+            return False
+    return True
 
 
 @njit(cache=True)

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from .base import Frame, band, counter_clockwise, simple_outline, wall_top
-from .topology import Floats, Ints, diagonal, enclosed_volume, twins
+from .topology import Flags, Floats, Ints, diagonal, enclosed_volume, twins
 
 Soup = tuple[Floats, Ints]
 
@@ -87,7 +87,8 @@ def slit_stops(
         if gap.area > max(overlap_mm**2, SLIT_AREA_SHARE * footprint.area):
             shapes += _polygons(gap.buffer(overlap_mm).intersection(within).simplify(overlap_mm / 8))
     lifted = replace(frame, offset_mm=frame.offset_mm - STOP_LIFT * (frame.offset_mm - _furthest(rims)))
-    prisms = [_prism(shape, np.concatenate(rims), lifted, overlap_mm) for shape in shapes]
+    scan = frame.flat(vertices)
+    prisms = [_clear_of(scan, shape, np.concatenate(rims), lifted, overlap_mm) for shape in shapes]
     return [(points, faces) for points, faces in prisms if (twins(faces, len(points)) >= 0).all()]
 
 
@@ -130,16 +131,43 @@ def _slits(
     return prisms
 
 
-def _prism(shape: Any, rim: Floats, frame: Frame, below_mm: float) -> Soup:
-    """A prism from the base up to `below_mm` short of the rim points nearest to its corners."""
-    from shapely.geometry.polygon import orient
+def _clear_of(scan: Floats, shape: Any, rim: Floats, frame: Frame, below_mm: float) -> Soup:
+    """A prism whose top is taken down wherever it would bury points (n,3) of the scan, flat ones."""
+    from .winding import WindingTree
 
-    shape = orient(shape, 1.0)
+    shape = _turned(shape.segmentize(below_mm))
+    points, faces = _prism(shape, rim, frame, below_mm)
+    low, high = np.array(shape.bounds).reshape(2, 2)
+    near = scan[((scan[:, :2] >= low) & (scan[:, :2] <= high)).all(axis=1)]
+    if not len(near):
+        return points, faces
+    buried = near[WindingTree.of(points, faces).at(frame.space(near)) > 0.5]
+    outline, triangles = _triangulated(shape)
+    top_mm = frame.flat(points)[: len(outline), 2].copy()
+    for corners in triangles:
+        above = buried[_within(outline[corners], buried[:, :2]), 2]
+        top_mm[corners] = np.maximum(top_mm[corners], above.max(initial=-np.inf) + below_mm / 4)
+    return _prism(shape, rim, frame, below_mm, top_mm)
+
+
+def _within(corners: Floats, points: Floats) -> Flags:
+    """(n,) points (n,2) in a counter-clockwise triangle (3,2) or on its border."""
+    side = np.roll(corners, -1, axis=0) - corners
+    away = points[:, None] - corners
+    return np.asarray((side[:, 0] * away[..., 1] - side[:, 1] * away[..., 0] >= 0).all(axis=1))
+
+
+def _prism(shape: Any, rim: Floats, frame: Frame, below_mm: float, top_mm: Floats | None = None) -> Soup:
+    """A prism from the base up to heights (k,) of its corners, or `below_mm` short of the rim points nearest
+    to them.
+    """
+    shape = _turned(shape)
     outline, triangles = _triangulated(shape)
     k = len(outline)
-    _, near = cKDTree(rim[:, :2]).query(outline, k=min(8, len(rim)))
-    height = rim[near.reshape(k, -1), 2].max(axis=1) + below_mm
-    top = np.minimum(height, frame.offset_mm - below_mm / 2)
+    if top_mm is None:
+        _, near = cKDTree(rim[:, :2]).query(outline, k=min(8, len(rim)))
+        top_mm = rim[near.reshape(k, -1), 2].max(axis=1) + below_mm
+    top = np.minimum(top_mm, frame.offset_mm - below_mm / 2)
     points = frame.space(np.r_[np.c_[outline, top], np.c_[outline, np.full(k, frame.offset_mm)]])
     faces = [triangles[:, ::-1], triangles + k]
     start = 0
@@ -150,6 +178,12 @@ def _prism(shape: Any, rim: Floats, frame: Frame, below_mm: float) -> Soup:
         faces += [np.stack([row, after, after + k], axis=1), np.stack([row, after + k, row + k], axis=1)]
     joined = np.concatenate(faces)
     return points, joined if enclosed_volume(points, joined) > 0 else joined[:, ::-1]
+
+
+def _turned(shape: Any) -> Any:
+    from shapely.geometry.polygon import orient
+
+    return orient(shape, 1.0)
 
 
 def _polygons(shape: Any) -> list[Any]:

@@ -8,10 +8,11 @@ from typing import Any, Literal
 import numpy as np
 
 from .base import Frame, base_frame
-from .clean import clean, pieces_of, without_fringe
+from .clean import clean, pieces_of, without_fins
 from .fairing import bend_least
 from .holes import Filled, fill
 from .loops import Rims, classify
+from .notches import without_notches
 from .pieces import Pieces, crumbs_among, dropped_warnings, second_layers, survey
 from .topology import Flags, Floats, Ints, boundary_loops, compact, vector_area
 
@@ -20,6 +21,10 @@ Gather = Literal["auto", "largest", "unite", "keep"]
 
 TILT_LIMIT = 0.3
 """Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
+
+
+NOTCH = -2
+"""Among `Filled.patch`, a face that fills a notch of an opening's rim."""
 
 
 class CannotCloseError(ValueError):
@@ -65,15 +70,16 @@ def prepare(vertices: Floats, faces: Ints, found: Pieces, gather: Gather) -> Wor
     if cleaned.counts["spikes_cut"]:
         warnings += (f"{cleaned.counts['spikes_cut']} spikes were cut off and their feet closed",)
     points, triangles, scraps = _without_scraps(cleaned.vertices, cleaned.faces, each_counts)
+    fins = 0
     if not found.closed[~crumbs].all() and not assembly:
-        points, triangles = without_fringe(points, triangles)
+        points, triangles, fins = without_fins(points, triangles)
         points, triangles, more = _without_scraps(points, triangles, each_counts)
         scraps = scraps + more
     if not len(triangles):
-        raise CannotCloseError("the scan is all fringe: no face hangs together with others on two sides")
+        raise CannotCloseError("the scan is all fins: no face hangs together with others on two sides")
     count, _, _ = pieces_of(points, triangles)
     evidence = {
-        "cleaned": cleaned.counts,
+        "cleaned": cleaned.counts | {"fins_cut": fins},
         "assembly": assembly,
         "second_layers": int(layers.sum()),
         "scraps_torn_off": len(scraps),
@@ -158,7 +164,24 @@ def plan_closing(work: Work, close: Close, extra_mm: float, towards: Floats | No
     if work.assembly and loops and close == "flat":
         warnings += ("the scan is several bodies, so its openings were closed like holes, without a base",)
     openings = rims.openings if close != "follow" else []
+    if frame is not None:
+        filled, openings = _evened(filled, openings)
     return Plan(filled, openings, frame, close == "none" and bool(rims.openings), facts, warnings)
+
+
+def _evened(filled: Filled, openings: list[Ints]) -> tuple[Filled, list[Ints]]:
+    """The surface with the notches of its openings' rims filled, and the rims that are left."""
+    more, left = [filled.faces], []
+    for loop in openings:
+        across, rest = without_notches(filled.vertices, filled.faces, loop)
+        more.append(across)
+        left.append(rest)
+    added = sum(len(faces) for faces in more[1:])
+    return replace(
+        filled,
+        faces=np.concatenate(more),
+        patch=np.concatenate([filled.patch, np.full(added, NOTCH, filled.patch.dtype)]),
+    ), left
 
 
 def _bent(filled: Filled, rims: Rims) -> Filled:

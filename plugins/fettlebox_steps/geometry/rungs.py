@@ -9,6 +9,7 @@ import numpy as np
 
 from .acceptance import Verdict, judge
 from .base import Frame, attach_base
+from .carrying import unmoved_faces
 from .clean import NUDGE_ULPS, float32_step, pieces_of
 from .crossings import crossing_faces
 from .footprint import slit_stops, soup_base
@@ -97,9 +98,10 @@ def _overlap(vertices: Floats, faces: Ints, bodies: list[Solid]) -> bool:
 def _united(bodies: list[Solid], stops: list[Solid], work: Work) -> Solid | str:
     """The union of all bodies, each made sound first, and stops, or a sentence why that cannot be."""
     sound = []
+    scan = work.vertices, work.faces
     for body in bodies:
         verdict = judge(*body)
-        healed, why_not = (body, None) if verdict.sound else healed_solid(body, verdict)
+        healed, why_not = (body, None) if verdict.sound else healed_solid(body, verdict, scan)
         if healed is None:
             return f"one of {len(bodies)} bodies is not sound by itself: {why_not}"
         sound.append(healed)
@@ -125,8 +127,11 @@ def left_open(plan: Plan) -> Solid | str:
     return ", ".join(f"{n:g} {k.replace('_', ' ')}" for k, n in other.items()) or (vertices, faces)
 
 
-def healed_solid(candidate: Solid, verdict: Verdict) -> tuple[Solid | None, Any]:
-    """The solid with its few bad places cut out and filled anew, or None and why."""
+def healed_solid(candidate: Solid, verdict: Verdict, scan: Solid | None = None) -> tuple[Solid | None, Any]:
+    """The solid with its few bad places cut out and filled anew, or None and why.
+
+    What is not the scan's is cut first, if the scan is given.
+    """
     vertices, faces = candidate
     bad = sum(int(n) for k, n in verdict.faults().items() if k in LOCAL_FAULTS)
     other = {k: n for k, n in verdict.faults().items() if k not in LOCAL_FAULTS}
@@ -134,7 +139,8 @@ def healed_solid(candidate: Solid, verdict: Verdict) -> tuple[Solid | None, Any]
         return None, other
     if bad > max(LOCAL_SHARE * len(faces), LOCAL_FACES):
         return None, f"{bad} bad faces are no local matter"
-    healed = heal_crossings(vertices, faces)
+    ours = None if scan is None else ~unmoved_faces(vertices, faces, *scan)
+    healed = heal_crossings(vertices, faces, ours=ours)
     if healed is None:
         return None, "crossings came back in every round"
     after = judge(healed[0], healed[1])
