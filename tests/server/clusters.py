@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import socket
@@ -41,7 +42,9 @@ class TestCluster:
             "scheduler", "--host", f"{scheme}://127.0.0.1", "--port", port, "--no-dashboard", "--no-show"
         )
 
-    def start_worker(self, *options: str, path: Path | None = None, nanny: bool = False) -> subprocess.Popen[bytes]:
+    def start_worker(
+        self, *options: str, path: Path | None = None, nanny: bool = False
+    ) -> subprocess.Popen[bytes]:
         """`path` is put before all others on which the worker finds modules."""
         self._number += 1
         local = self.folder / f"worker-{self._number}"
@@ -61,15 +64,17 @@ class TestCluster:
         log = (self.folder / f"{arguments[0]}-{self._number}.log").open("wb")
         with log:
             return subprocess.Popen(
-                [sys.executable, "-m", "dask", *arguments], stdout=log, stderr=log, env=env, start_new_session=True
+                [sys.executable, "-m", "dask", *arguments],
+                stdout=log,
+                stderr=log,
+                env=env,
+                start_new_session=True,
             )
 
     def kill(self, process: subprocess.Popen[bytes]) -> None:
         """At once, with all that it has started: as when a machine loses its power."""
-        try:
+        with contextlib.suppress(ProcessLookupError):
             os.killpg(process.pid, signal.SIGKILL)
-        except ProcessLookupError:
-            pass
         process.wait()
 
     def logs(self) -> str:

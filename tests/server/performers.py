@@ -173,6 +173,11 @@ def slow(task: Any, progress: Any = None) -> Result:
     return succeed(task)
 
 
+def slow_by_half_a_second(task: Any, progress: Any = None) -> Result:
+    time.sleep(0.5)
+    return succeed(task)
+
+
 def crash_in_a_step(task: Any, progress: Any = None) -> None:
     progress("units", 0.0)
     progress("repair", 0.0)

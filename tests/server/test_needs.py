@@ -16,7 +16,8 @@ MakeShop = Callable[..., Path]
 
 def test_a_job_is_held_until_the_machine_has_what_it_needs(make_shop: MakeShop) -> None:
     shop = make_shop()
-    (shop / "recipes" / "plain.yaml").write_text("recipe: plain\nneeds: [gpu]\nsteps: [units]\ndeliver: [stl]\n")
+    recipe = "recipe: plain\nneeds: [gpu]\nsteps: [units]\ndeliver: [stl]\n"
+    (shop / "recipes" / "plain.yaml").write_text(recipe)
     (shop / "recipes" / "child.yaml").write_text("recipe: child\nextends: plain\n")
     (shop / "inbox" / "child").mkdir()
     for place in ("inbox", "inbox/child", "inbox/fancy"):
