@@ -21,8 +21,10 @@ from .golden import Golden
 from .jobs.digest import digest, joined
 from .jobs.folders import ORIGINAL, job_base
 from .jobs.rules import Rules
+from .pool import Answer, Needs
+from .pools import limits_of
 from .recipe import parse_recipe
-from .recipe.bounds import Wanted
+from .recipe.bounds import Wanted, as_found
 from .recipe.difference import difference
 from .recipe.expect import DELIVERY, READING, TICKET_AND_RECIPE, Expectation
 from .recipe.nodes import Node, Problems
@@ -30,7 +32,7 @@ from .replay import by_record, changed_versions
 from .run_job import JobResult, JobTask, Progress, perform
 from .traveler.record import JobRecord
 from .traveler.writing import as_document, read_traveler, record_from
-from .workers import Answer, Limits, Workers
+from .workers import Workers
 
 Scans = tuple[Path, ...]
 LOOK_S = 0.2  # how often a terminal is told which step is at work
@@ -79,9 +81,7 @@ class Runner:
         self._rules = rules
         self._place = place
         self._answers: queue.SimpleQueue[tuple[Answer, str]] = queue.SimpleQueue()
-        self.workers = Workers(
-            1, perform, Limits(rules.time_s, rules.memory_mb), place / ".fettlebox", self._answered
-        )
+        self.workers = Workers(1, perform, limits_of(rules), place / ".fettlebox", self._answered)
 
     def _answered(self, answer: Answer) -> None:
         self._answers.put((answer, self.workers.steps.get(answer.job, "")))
@@ -91,7 +91,11 @@ class Runner:
 
         Raises FettleboxError for what is the matter with this machine and not with the scan.
         """
-        task = self._task(recipe, scans, ticket)
+        text = self._rules.recipe_text(recipe)
+        missing = self.workers.why_not(Needs(self._rules.needs_of(text)))
+        if missing is not None:
+            return Ran("held", TICKET_AND_RECIPE, missing, None, 0.0)
+        task = self._task(recipe, text, scans, ticket)
         try:
             self.workers.start(task)
             answer, step = self._wait(task.job, progress)
@@ -115,8 +119,8 @@ class Runner:
             except queue.Empty:
                 progress(self.workers.steps.get(job, ""), 0.0)
 
-    def _task(self, recipe: str, scans: Scans, ticket: Path | None) -> JobTask:
-        rules, text = self._rules, self._rules.recipe_text(recipe)
+    def _task(self, recipe: str, text: str, scans: Scans, ticket: Path | None) -> JobTask:
+        rules = self._rules
         scan = joined([one.name for one in scans], [digest(one) for one in scans])
         job = job_base(scan, rules.recipe_digest(recipe, text), digest(ticket) if ticket else "-")
         folder = self._place / ".fettlebox" / "work" / job
@@ -243,8 +247,7 @@ def _report_absent(wanted: Wanted, depth: int, here: Any, record: JobRecord | No
         out.add(wanted.key, (*place, part), f"the step is {step.outcome}, and tells no facts",
                 wanted.said())  # fmt: skip
     elif isinstance(part, int) or not isinstance(here, Mapping):
-        count = len(here) if isinstance(here, (list, tuple)) else "one value"
-        out.add(wanted.node, (*place, part), f"there is no such place in it, it has {count}")
+        out.add(wanted.node, (*place, part), f"there is no such place in it: it {as_found(here)}")
     else:
         holder = Node({}, keys={str(part): wanted.key})
         report_unknown_key(holder, part, place, list(here), out, "there is no fact {}")

@@ -126,7 +126,7 @@ def _bounds_of(kind: Kind | None) -> type[Bounds]:
     made: type[Bounds] = create_model(
         f"{what.title().replace(' ', '')}Bounds",
         __base__=Bounds,
-        __doc__=f"Bounds of a {what}.",
+        __doc__=f"Bounds of {kind.phrase.partition(' such')[0] if kind else 'a number'}.",
         below=(optional, one("Less than this.")),
         above=(optional, one("More than this.")),
         between=(pair, Field(None, description=about_pair)),
@@ -166,9 +166,9 @@ class Wanted:
         """What was found and what was expected, as phrases; None if it is as it has to be."""
         if self.bounds is None:
             same = type(found) is type(self.node.value) and found == self.node.value
-            return None if same or _same_number(found, self.node.value) else (_is(found), self.said())
+            return None if same or _same_number(found, self.node.value) else (as_found(found), self.said())
         if isinstance(found, bool) or not isinstance(found, (int, float)):
-            return _is(found), self.said()
+            return as_found(found), self.said()
         base = found if self.unit is None else found * self.unit.factor
         near = self.node.get("within")
         is_share = near is not None and near.written.rstrip().endswith("%")
@@ -196,7 +196,8 @@ def _same_number(found: Any, wanted: Any) -> bool:
     return numbers and found == wanted
 
 
-def _is(found: Any) -> str:
+def as_found(found: Any) -> str:
+    """What a fact is, as a phrase."""
     match found:
         case None:
             return "is not measurable"
