@@ -248,3 +248,17 @@ def test_a_changed_step_is_another_step_to_what_is_kept(shop: Path, tmp_path: Pa
         )
         values.append(run.records[0].facts["lifted_mm"])
     assert values == [7.0, 8.0]
+
+
+def test_an_observer_in_a_shop_s_own_file_is_told_of_its_jobs(shop: Path, tmp_path: Path) -> None:
+    heard = tmp_path / "heard.txt"
+    watching = (
+        f"{STEP.format(by=1)}\n\ndef see(event):\n    with open({str(heard)!r}, 'a') as file:\n"
+        "        print(event['event'], file=file)\n\n\n"
+        "from fettlebox.hooks import JobObserver\n\nwatcher = JobObserver('watcher', see)\n"
+    )
+    write_code(shop, watching)
+    drop(shop)
+    serve(shop, once=True)
+    said = heard.read_text().split()
+    assert said[0] == "claimed" and said[-1] == "done" and "started" in said

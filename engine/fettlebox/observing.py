@@ -39,14 +39,16 @@ MOST_MEMORY_BYTES = 1 << 30
 
 
 class Observers:
-    """The server's end. Costs nothing where no package but our own brings plugins.
+    """The server's end. Costs nothing where nobody but our own package brings plugins.
 
-    `log` takes what observers print and raise.
+    `log` takes what observers print and raise; `shop` is a shop that has steps of its own, whose files may
+    bring observers too.
     """
 
-    def __init__(self, log: Path) -> None:
+    def __init__(self, log: Path, shop: Path | None = None) -> None:
         self._log = log
-        self._starts = 0 if _anybody() else STARTS
+        self._shop = [] if shop is None else [str(shop.absolute())]
+        self._starts = 0 if shop is not None or _anybody() else STARTS
         self._process: subprocess.Popen[bytes] | None = None
         self._lock = threading.Lock()
         self._closed = threading.Event()
@@ -113,7 +115,7 @@ class Observers:
         self._starts += 1
         with self._log.open("ab") as log:
             self._process = subprocess.Popen(
-                [sys.executable, "-m", __name__],
+                [sys.executable, "-m", __name__, *self._shop],
                 stdin=subprocess.PIPE,
                 stdout=log,
                 stderr=log,
@@ -172,15 +174,16 @@ def _serve(key: str, observer: JobObserver, waiting: queue.Queue[Any], complaint
 
 
 def main() -> int:
-    """Status 0 when there is nobody to tell, so that nobody is asked again."""
-    from .catalog import find_steps
+    """Status 0 when there is nobody to tell, so that nobody is asked again. May be given a shop's folder."""
+    from .surroundings import catalog_of, read_around
 
     if sys.platform == "linux":
         _, hard = resource.getrlimit(resource.RLIMIT_DATA)
         resource.setrlimit(resource.RLIMIT_DATA, (MOST_MEMORY_BYTES if hard < 0 else hard, hard))
     for number in (signal.SIGINT, signal.SIGTERM):  # sent to the server's whole group; the pipe is our sign
         signal.signal(number, signal.SIG_IGN)
-    observers = find_steps().observers
+    shop = read_around(Path(sys.argv[1])) if len(sys.argv) > 1 else None
+    observers = catalog_of(shop).observers
     if observers:
         observe(sys.stdin, observers, sys.stderr)
     sys.stdout.flush()

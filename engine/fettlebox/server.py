@@ -73,7 +73,8 @@ def serve(
         from .run_job import perform as run
 
         perform = run
-    with open_shop(folders) as (store, said), Observers(folders.private / "observers.txt") as observers:
+    watching = Observers(folders.private / "observers.txt", folders.root if rules.own_steps else None)
+    with open_shop(folders) as (store, said), watching as observers:
         told = observers.told_too(on_event)
         server = _Server(store, rules, partial(pool_for, workers, perform), told, clock)
         observers.watch(lambda: server._workers.steps)
