@@ -51,6 +51,7 @@ LAYERS = [
     {"server"},
     {
         "checking",
+        "compiled",
         "comparing",
         "doctor",
         "demo",

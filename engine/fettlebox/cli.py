@@ -99,12 +99,14 @@ def run(
 ) -> int:
     """Run RECIPE once on each SCAN, on a copy; the scans themselves are not touched."""
     from . import printing
+    from .compiled import tell_if_cold
     from .run_once import require_good, run_once, worst_status
 
     values = _settings(setting or [])
     read, printer = _of_shop(shop)
     own = read.own_steps if read is not None else ()
     require_good(recipe, scans, ticket, values, read)
+    tell_if_cold()
     results = []
     for scan in scans:
         with printing.job_progress(scan.name) as progress:
@@ -131,6 +133,7 @@ def try_(
 ) -> int:
     """Tune RECIPE on SCAN: every step's part, facts and picture on one sheet. Delivers nothing."""
     from . import printing
+    from .compiled import tell_if_cold
     from .run_once import require_good
     from .trying import try_recipe
 
@@ -138,6 +141,7 @@ def try_(
     read, printer = _of_shop(shop)
     own = read.own_steps if read is not None else ()
     require_good(recipe, [scan], ticket, values, read)
+    tell_if_cold()
     with printing.job_progress(scan.name) as progress:
         sheet, run = try_recipe(
             recipe, scan, out, ticket=ticket, values=values, printer=printer, own_steps=own, progress=progress
@@ -171,9 +175,11 @@ def serve(
     """Watch a shop's inbox and work on every scan that arrives, until stopped."""
     from . import printing
     from .board.commands import with_board
+    from .compiled import tell_if_cold
     from .pools import workers_from
 
     serve_it = with_board(shop, board, board_url, board_cert, board_key)
+    tell_if_cold()
     with printing.serve_progress(as_json=as_json) as on_event:
         summary = serve_it(once=once, workers=workers_from(workers), on_event=on_event)
     printing.serve_summary(summary, as_json=as_json)
@@ -292,8 +298,10 @@ def replay(
     Exit status 0: the same. 4: something differs; the first step that does is named. 2: not a job's folder.
     """
     from . import printing
+    from .compiled import tell_if_cold
     from .replay import replay as run_replay
 
+    tell_if_cold()
     with printing.job_progress(jobdir.name) as progress:
         again = run_replay(jobdir, progress, shop)
     return printing.replay_report(again, as_json=as_json)

@@ -6,6 +6,7 @@ import shutil
 import sys
 from pathlib import Path
 
+from .compiled import tell_if_cold
 from .errors import UsageError
 from .jobs import init_shop, list_jobs
 from .printing import serve_progress
@@ -37,11 +38,9 @@ def run_demo(into: Path) -> int:
         shutil.copy2(path, into / "inbox" / path.name)
     count = sum(not path.name.endswith(TICKET_SUFFIX) for path in scans)
     print("A marionette workshop has scanned its carved puppet heads and wants quarter-size masters.")
-    print(
-        f"{count} scans lie in {into / 'inbox'}; the shop is served once. "
-        "The first run compiles, so give it time.\n"
-    )
+    print(f"{count} scans lie in {into / 'inbox'}; the shop is served once.\n")
     sys.stdout.flush()
+    tell_if_cold()
     with serve_progress(as_json=False) as on_event:
         serve(into, once=True, on_event=on_event)
     print()

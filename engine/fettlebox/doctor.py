@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from .catalog import find_steps
+from .compiled import SENTENCE, is_cold
 from .errors import UsageError
 from .own_steps import require_usable
 from .plugin_list import counts
@@ -45,9 +46,7 @@ def examine(*, warm: bool = False, shop: Path | None = None) -> list[Finding]:
         _rays(),
         *([own] if own is not None else []),
     ]
-    if warm:
-        findings.append(_warm())
-    return findings
+    return [*findings, _warm() if warm else _compiled()]
 
 
 def _library(name: str) -> Finding:
@@ -68,6 +67,11 @@ def _plugins() -> Finding:
         return Finding("plugins", False, said)
     counted = ", ".join(f"{count} {kind}" for kind, count in counts(catalog).items())
     return Finding("plugins", bool(catalog.steps), "; ".join([counted, *catalog.notes]))
+
+
+def _compiled() -> Finding:
+    """Code that is not compiled yet is no fault, only a first job that takes longer."""
+    return Finding("compiled code", True, f"not there yet; {SENTENCE}" if is_cold(find_steps()) else "ready")
 
 
 def _own_steps(shop: Path) -> Finding:
