@@ -259,7 +259,8 @@ def test_a_stopped_server_calls_its_jobs_back(make_shop: MakeShop, cluster: clus
     }
 
 
-def test_no_scheduler_is_said_at_once(make_shop: MakeShop) -> None:
+def test_no_scheduler_is_said_at_once(make_shop: MakeShop, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("fettlebox.cluster.link.CONNECT_S", 1.0)
     shop = make_shop()
     with pytest.raises(UsageError, match=r"no scheduler answers at tcp://127\.0\.0\.1:"):
         serve(shop, once=True, workers=f"tcp://127.0.0.1:{clusters.free_port()}")
@@ -267,43 +268,10 @@ def test_no_scheduler_is_said_at_once(make_shop: MakeShop) -> None:
         serve(shop, once=True, workers="tcp://192.0.2.1:8786")
 
 
-def certificates(folder: Path) -> dict[str, str]:
-    """A key and a certificate that signs itself, and the settings by which Dask uses them."""
-    key, cert = folder / "key.pem", folder / "cert.pem"
-    subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "1", "-subj", "/CN=test",
-         "-keyout", str(key), "-out", str(cert)],
-        check=True, capture_output=True,
-    )  # fmt: skip
-    tls = "DASK_DISTRIBUTED__COMM__TLS__"
-    settings = {f"{tls}CA_FILE": str(cert)}
-    for who in ("CLIENT", "SCHEDULER", "WORKER"):
-        settings |= {f"{tls}{who}__CERT": str(cert), f"{tls}{who}__KEY": str(key)}
-    return settings
-
-
 SERVE = (
     "import sys; from pathlib import Path; import performers; from fettlebox.server import serve\n"
     "print(serve(Path(sys.argv[1]), once=True, workers=sys.argv[2], perform=performers.succeed).counts)"
 )
-
-
-def test_a_cluster_with_certificates(make_shop: MakeShop, tmp_path: Path) -> None:
-    if shutil.which("openssl") is None:
-        pytest.skip("there is no openssl to make certificates with")
-    shop, settings = make_shop(), certificates(tmp_path)
-    cluster = clusters.TestCluster(tmp_path, "tls", settings)
-    try:
-        cluster.start_worker()
-        drop(shop, "a.stl")
-        env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(HERE), *filter(None, sys.path)])}
-        command = [sys.executable, "-c", SERVE, str(shop), cluster.address]
-        bare = subprocess.run(command, env=env, capture_output=True, encoding="utf-8", check=False)
-        assert bare.returncode and "no scheduler answers at tls://" in bare.stderr, bare.stderr
-        done = subprocess.run(command, env=env | settings, capture_output=True, encoding="utf-8", check=False)
-        assert done.stdout.strip() == "{'done': 1}", done.stderr
-    finally:
-        cluster.close()
 
 
 @pytest.mark.slow
