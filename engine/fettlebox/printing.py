@@ -10,6 +10,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from .errors import UsageError
 from .reasons import without_name
 from .text import plain
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from .plugin_list import Brought
     from .recipe.difference import Difference
     from .recipe.explain import Explanation
+    from .reference.words import Words
     from .replay import Replay
     from .run_job import JobResult
     from .run_steps import Run
@@ -240,6 +242,9 @@ def steps(catalog: Catalog, name: str | None, *, as_json: bool) -> None:
                     "summary": step.summary,
                     "from": catalog.sources[step.name],
                     "parameters": step.params.model_json_schema(by_alias=True),
+                    "facts": dict(_words(step).facts),
+                    "limits": list(_words(step).limits),
+                    "sources": list(_words(step).sources),
                 }
             )
         return
@@ -247,12 +252,26 @@ def steps(catalog: Catalog, name: str | None, *, as_json: bool) -> None:
         step = chosen[0]
         print(f"{step.name} (version {step.version}, from {catalog.sources[step.name]})\n{step.summary}\n")
         print("\n".join(_parameter_lines(step)) or "It takes no parameters.")
+        for title, said in (("Limits", _words(step).limits), ("Sources", _words(step).sources)):
+            if said:
+                print("\n".join([f"\n{title}", *(f"  - {one}" for one in said)]))
         return
     width = max((len(step.name) for step in chosen), default=0)
     for step in chosen:
         print(f"{step.name:<{width}}  {step.summary}")
     for bad in catalog.quarantined.values():
         print(f"{bad.name:<{width}}  set aside ({bad.source}): {bad.reason}", file=sys.stderr)
+
+
+def _words(step: Step[Any]) -> Words:
+    """What the step's docstring says; nothing, and a sentence aside, where that cannot be read."""
+    from .reference.words import Words, words_of
+
+    try:
+        return words_of(step)
+    except UsageError as error:
+        print(error, file=sys.stderr)
+        return Words()
 
 
 def _parameter_lines(step: Step[Any]) -> Iterator[str]:

@@ -44,6 +44,52 @@ THROUGH_HANGING = (
 @step("cut", version=2, summary="Cut the part flat below; it stands on the cut face.", shorthand="at")
 def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
     from .cutting import make_cut
+    """A cut that is given is made; one whose tilt is bounded is looked for, among some 700 directions and 64
+    heights.
+
+    Limits:
+        - Cuts are flat. What comes loose is dropped, but for the largest body, with a warning.
+        - The search counts support as filled columns under what leans out by more than 45 degrees. It does
+          not know how the part looks: protect what must stay whole with `protect` and `hanging`.
+        - It may miss a cut that is a few per cent better: the first look is at a coarse copy, and of the
+          best only some are refined.
+        - Held: of the cuts that keep to the other bounds none lets the part stand as steadily as `steady`
+          asks.
+        - Refuses an open surface; a cut that misses the part; a given one that leaves less than `keep` or
+          runs through what `protect` keeps whole; bounds that no cut keeps to.
+    Sources:
+        - H. Edelsbrunner, D. Letscher, A. Zomorodian, "Topological persistence and simplification", 2002:
+          what hangs down free.
+        - C. Lawson, "Software for C1 surface interpolation", 1977: the triangles of the cut face.
+        - A. van Oosterom, J. Strackee, "The solid angle of a plane triangle", 1983: which hollow belongs
+          to which body.
+        - That 45 degrees print without support, and what is taken where a recipe says nothing, is common
+          practice without a published source.
+    Facts:
+        removed_mm3, removed_percent: volume taken away by all cuts
+        cap_area_mm2, cap_triangles: area and triangles of the cut face that the part stands on
+        tilt_deg: between that face and the level
+        toward_deg: the side where it climbs, counter-clockwise from the right, seen from above
+        height_mm: where it meets the upright line through the part's middle, or `through`, over the lowest
+            point
+        base_removed: whether the flat base that closed the scan is gone
+        bodies_dropped, dropped_mm3: how many bodies came loose, and what they hold
+        inside_mm: how far inside the edge of the cut face the centre of mass is; negative outside
+        tips_beyond_deg: lean that brings it over that edge
+        support_cm3: support that the part needs standing on the face, if it was looked for
+        support_level_cm3: the same for the best level cut
+        also.tilt_deg, also.toward_deg, also.takes, also.removed_mm3, also.cap_area_mm2: every further cut
+    Evidence:
+        cuts_considered, cuts_possible: planes that were looked at, and those within the bounds
+        best.<what>, best_level.<what>, steadiest.<what>: the best cuts, the best level one, and, if none
+            is steady enough, the one it stands firmest on
+    Recipe:
+        - units: {expect: head}
+        - debris
+        - repair
+        - cut: {tilt: {up to: 45 deg}, keep: 85 %, protect: 85 %}
+    Picture: side
+    """
     from .geometry.measures import is_closed
 
     if not is_closed(part.faces):

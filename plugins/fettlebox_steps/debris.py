@@ -31,7 +31,25 @@ class Params(StepParams):
 
 @step("debris", version=1, summary="Drop loose bits that are not the subject.", shorthand="under")
 def debris(part: Part, params: Params, ctx: StepContext) -> StepResult:
-    """Drop pieces under a share of the area, and specks. The largest piece always stays."""
+    """Drop pieces under a share of the area, and specks. The largest piece always stays.
+
+    Limits:
+        - It goes by area and size alone: a loose ear that is small enough goes too, and what is dropped is
+          told.
+        - What hangs together with the subject is no loose piece; fins and spikes are cut off by `repair`.
+        - Held if more than a fifth of the surface would go: the subject more likely came in parts.
+        - Refuses a scan without faces.
+    Facts:
+        pieces_found, pieces_kept, pieces_dropped: how many pieces
+        dropped_area_mm2: area of all that was dropped
+        dropped_area_share: the same as a share of the whole
+        largest_dropped_share: the largest piece that was dropped
+    Evidence:
+        shares_kept: area of each piece that stays, as a share of the whole; the largest twenty
+    Recipe:
+        - units: {expect: head}
+        - debris: {under: 2 %}
+    """
     import numpy as np
 
     from .geometry.pieces import account, debris_among, dropped_warnings, survey

@@ -110,6 +110,39 @@ def points_of(text: str) -> list[tuple[float, float, float]]:
 
 @step("drain", version=2, summary="Drill drain holes into a hollow part.", shorthand="diameter")
 def drain(part: Part, params: Params, ctx: StepContext) -> StepResult:
+    """Holes go straight through the wall. The first is at the lowest place that will do, the next at the
+    highest; the rest as far from them as they can be.
+
+    Limits:
+        - What stays is worked out for the part as it stands, on a grid of cells: a film on the walls,
+          drops held by surface tension and how long draining takes are not.
+        - A hole keeps clear of flat faces (unless it is to be in the base), of other holes and of other
+          walls; held if there is no such place, or if the wall is too rugged for a clean rim.
+        - Plugs are as round as the holes and hold by glue: nothing says that they are tight.
+        - Resin inside stays uncured: rinse it out and cure the inside with light.
+        - Refuses an open surface, and a part without a closed hollow.
+    Sources:
+        - L. Vincent, P. Soille, "Watersheds in digital spaces", 1991: the level that stays at each place.
+        - L. Euler and H. Poincaré: every hole has to lower vertices - edges + faces by two, which is
+          checked.
+    Facts:
+        holes.cavity, holes.at_mm, holes.direction, holes.diameter_mm, holes.length_mm: every hole: the
+            hollow it drains, its mouth, the way it runs outward, its size
+        cavities_drained: how many hollows have holes now
+        liquid_stays_ml: how much stays in pockets, as the part stands
+        pockets.holds_ml, pockets.deep_mm, pockets.lowest_mm: the largest pockets: how much, how deep,
+            where
+        can_trap_liquid: whether more stays in a pocket than `pool`
+    Recipe:
+        - units: {expect: head}
+        - debris
+        - repair
+        - cut: 12 %
+        - seat
+        - hollow: {wall: 8 mm}
+        - drain: {diameter: 12 mm, where: base}
+    Picture: below
+    """
     import numpy as np
 
     from .geometry.drilling import drilled, euler

@@ -64,7 +64,59 @@ class Params(StepParams):
     shorthand="beyond",
 )
 def estimate(part: Part, params: Params, ctx: StepContext) -> StepResult:
-    """Work out layers, support, time, material, cost and stability for the shop's printer."""
+    """Work out layers, support, time, material, cost and stability for the shop's printer.
+
+    Limits:
+        - It is no slicing: lines are counted, not laid. Time and material come out within what the
+          printer's own numbers in `shop.yaml` are good for; what was taken for granted is listed.
+        - Support is all the room under what leans out too far, whatever a slicing program would leave out.
+        - Walls and gaps are measured at places on the surface; a hair between two of them can be missed.
+        - Stability is that of a standing body: vibration, warping and how well the bed holds are not
+          looked at.
+        - Refuses an open surface, and a part of more than 20,000 layers.
+    Sources:
+        - H. Edelsbrunner, E. P. Mücke, "Simulation of simplicity", 1990: exact outlines of layers.
+        - L. A. Santaló, "Integral geometry and geometric probability", 1976 (Cauchy, Crofton): the mean
+          chord, which is how long lines of infill are.
+        - H. Blum's medial ball, 1967, and J. Ma, S. W. Bae, S. Choi, "3D medial axis point approximation
+          using nearest neighbors and the normal field", 2012: thickness.
+        - D. Sunday, "Inclusion of a point in a polygon", 2001: what rests on the layer below.
+        - Where a part is at risk, and from which lean support is needed: common practice without a
+          published source.
+    Facts:
+        printing_takes, print_h: how long it prints, in words and in hours
+        layers: how many
+        material_g, material_cm3, filament_m: what is used up, support included
+        cost, money: what it costs, in the shop's money
+        overhang_share, overhang_mm2: surface that leans out too far
+        support_cm3, support_on_part_cm3: room for support, and what of it stands on the part
+        islands: places that start in mid-air
+        bridges, longest_bridge_mm: spans through the air that are held at both ends
+        first_layer_mm2, contact_mm2: area of the first layer, and of faces on the bed
+        height_to_base: height over the narrowest width of the foot
+        centre_of_mass_mm: where it is, from the bed upwards
+        tips_beyond_deg: lean at which it tips
+        stability: how safely it stands while it grows, in words
+        thinnest_wall_mm: the thickness that a thousandth of the surface goes below
+        thin_wall_mm2, narrow_gap_mm2: surface of walls and gaps finer than the printer draws
+    Evidence:
+        cost.material, cost.machine, cost.handling: what the cost is made of, in the shop's money
+        islands.height_mm, islands.area_mm2, bridges.height_mm, bridges.span_mm, bridges.area_mm2: the
+            lowest ones
+        printer, layer_mm, finest_mm, start_s: of the printer
+        material.<what>, filament.<what>, resin.<what>, prices.<what>: what was reckoned with
+        time.<what>: where the time goes
+        support_beyond_deg, support_stands_on: as asked
+        taken_for_granted: in sentences
+    Recipe:
+        - units: {expect: head}
+        - debris
+        - repair
+        - cut: 12 %
+        - seat
+        - estimate
+    Picture: overhang
+    """
     from .forecast import Forecast
 
     found = Forecast(part, _as_asked(ctx.printer, params), params.beyond, params.support)

@@ -101,7 +101,45 @@ def _contradictions(first: Params, second: Params) -> Iterator[str]:
 
 @step("gate", version=1, summary="Let only parts pass that meet every demand.", unsuited=unsuited)
 def gate(part: Part, params: Params, ctx: StepContext) -> StepResult:
-    """Judge every demand, so that one failure hides no other."""
+    """Judge every demand, so that one failure hides no other.
+
+    Limits:
+        - It demands only what it is told to; a gate without demands lets everything pass.
+        - `sound` is proven by a witness that shares no code with the steps; what cannot be measured, such
+          as the print time of an open part, counts as not met.
+        - `distance` and `covered` leave out what was cut off or made flat on purpose.
+        - Whether a part prints well is not among what can be demanded.
+        - Held, or refused with `verdict: reject`, with every demand that is not met.
+    Facts:
+        sound, <piece>_sound: whether the part, and every piece and extra, is a sound solid
+        closed: whether it has no rim
+        size_mm, <piece>_size_mm: width, depth and height
+        bodies, triangles: how many
+        height_mm: how tall it stands
+        volume_mm3: its volume
+        scan_to_part_p95_mm, part_to_scan_p95_mm: distance that 95 % of either surface is within, in life
+            size
+        covered_ratio: share of the scan that the part has a surface near
+        overhang_share: share of the surface that leans out by more than 45 degrees
+        support_mm3: room for support
+        thinnest_wall_mm: the thickness that a thousandth of the surface goes below
+        print_s: how long it prints
+        cost: what it costs, in the shop's money
+        first_layer_mm2: area of the first layer
+    Evidence:
+        met.demand, met.fact, met.found, met.wanted: every demand that is met: its name, what it goes by,
+            what was found and what was wanted
+        met.wanted.<bound>: the same, of demands that are bounds
+        failed.<what>: likewise, every demand that is not
+    Recipe:
+        - units: {expect: head}
+        - debris
+        - repair
+        - cut: 12 %
+        - seat
+        - scale: 25 %
+        - gate: {sound: true, fits: printer, overhang: {below: 10 %}}
+    """
     measured = Measured(part, ctx)
     wanted = [(name, getattr(params, name)) for name in Params.model_fields]
     findings: list[Finding] = []

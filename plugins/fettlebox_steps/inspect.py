@@ -45,6 +45,52 @@ class Params(StepParams):
 
 @step("inspect", version=1, summary="Measure how good the scan is; change nothing.", shorthand="at least")
 def inspect(part: Part, params: Params, ctx: StepContext) -> StepResult:
+    """Every measure is a share of the scan's own size or surface, so that the grade needs no unit.
+
+    Limits:
+        - What counts as good is our judgement; no standard grades scans for printing.
+        - It judges the surface, not the likeness: a smooth scan of the wrong thing is a good one.
+        - What is open by nature, such as a bowl scanned from inside alone, is marked as incomplete; only a
+          relief can be told it (`sides: one`).
+        - Held, refused or told, as `verdict` says, for a scan worse than `at least`.
+    Sources:
+        - M. Crofton, 1868; L. Santaló, "Integral Geometry and Geometric Probability", 1976: how much of a
+          body its surface shows to lines from everywhere. M. Roberts, "The unreasonable effectiveness of
+          quasirandom sequences", 2018: how the lines are spread.
+        - F. Cazals, M. Pouget, "Estimating differential quantities using polynomial fitting of osculating
+          jets", 2005, and F. Hampel, "The influence curve and its role in robust estimation", 1974: the
+          noise.
+        - K. Takayama et al., "A simple method for correcting facet orientations in polygon meshes based on
+          ray casting", 2014: faces that look the wrong way.
+    Facts:
+        grade: good, fair, poor or hopeless; the worst mark decides
+        covered_ratio: share of the subject's surface that is there, judged from all directions
+        closed_surface_ratio: the same, judged from the rims: surface over surface and what its gaps lack
+        frontal_from_side_ratio.<side>: the same as seen from each side
+        missing_area_mm2: area of what is not there
+        openings, opening_lid_area_mm2: gaps as wide as a neck or a bottom, and what would close them
+        holes, hole_area_mm2, largest_hole_area_mm2, hole_ratio: all other gaps, their area, and its share
+        noise_mm, noise_ratio: deviation of the vertices from the smooth surface around, and over the
+            subject's size
+        median_edge_mm, median_edge_ratio: the median edge, and over the subject's size
+        pieces, largest_piece_ratio, loose_ratio: pieces, the area of the largest, and of open ones beside
+            it
+        doubled_ratio: area scanned twice, one layer over another
+        non_manifold_edge_ratio: edges with more than two faces
+        turned_face_ratio: faces that look the other way than those around
+        spikes: vertices that stick out like needles
+        area_mm2, longest_mm: area, and the longest side
+    Evidence:
+        asked: the grade that was asked for
+        marks.judged, marks.value, marks.mark, marks.grade: every measure that is judged: its value, its
+            mark from 1, perfect, to 0, and its grade
+        reasons: what is not good, in sentences
+        unit_declared: whether the millimetres can be believed
+        facts.<name>: of a job that is held: all facts
+    Recipe:
+        - units: {expect: head}
+        - inspect: {at least: fair, verdict: tell}
+    """
     from .geometry.scan_grade import grade_scan, worse
     from .geometry.scan_quality import measure_scan
 

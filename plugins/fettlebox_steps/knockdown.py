@@ -75,6 +75,47 @@ class Params(StepParams):
     shorthand="over",
 )
 def knockdown(part: Part, params: Params, ctx: StepContext) -> StepResult:
+    """Round places that stand out of the surface around them are judged one by one; those that are surely
+    none of the subject's features are cut out and laid anew through their rims.
+
+    Limits:
+        - With `care: strict` only what is certain goes: some scanning bumps stay. On textured surfaces,
+          such as hair or scales, hardly anything is certain.
+        - It finds bumps of at least about two and a half triangle edges across, and no ridges, seams or
+          steps.
+        - On a sharp bend nothing is said, on open rims and flat faces nothing is looked for; where more
+          stands out round about, hardly anything is certain.
+        - A real wart, rivet or button may look like a bump; with `care: ask` the job is held until a
+          person has ticked which are which.
+        - Where the refilled place would cross, fold or vanish the bump is left. Vertices outside stay as
+          they are.
+        - Refuses a part without triangles.
+    Sources:
+        - T. Lindeberg, "Feature detection with automatic scale selection", 1998: where something stands
+          out, and how wide it is.
+        - The judgement is a logistic regression fitted on planted bumps (`benchmarks/knockdown.py`).
+        - G. Wahba, "Spline models for observational data", 1990: the surface laid through the rim.
+        - W. Tutte, "How to draw a graph", 1963: vertices spread anew where a spike had carried them past
+          another.
+    Facts:
+        found, changed, refused: places that may be bumps, those taken off, and those left
+        largest_height_mm: the highest or deepest that was taken off
+        residual_mm: the most that is left of the height of one
+        area_share_percent: share of the surface that was laid anew
+    Evidence:
+        patches.id, patches.centre_mm, patches.height_mm, patches.width_mm: every place: its name, where it
+            is, how high it is (negative for a pit), how wide its foot is
+        patches.confidence: how sure it is that the scanner made it, from 0 to 1
+        patches.decision: what became of it
+        grain_mm: deviation of the surface's finest part
+    Recipe:
+        - units: {expect: head}
+        - debris
+        - repair
+        - knockdown: {over: 0.3 mm, care: ask}
+    Picture: patches
+    Scan: old king.ply
+    """
     import numpy as np
 
     from .geometry.bumps import find_bumps, height_left, level

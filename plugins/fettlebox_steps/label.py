@@ -118,7 +118,55 @@ def _check_text(text: str) -> None:
 
 @step("label", version=1, summary="Write a text or a code on the part, raised or sunk.", shorthand="text")
 def label(part: Part, params: Params, ctx: StepContext) -> StepResult:
-    """It reads the right way round for whoever looks at its place; size and place are found to fit."""
+    """It reads the right way round for whoever looks at its place; size and place are found to fit.
+
+    Limits:
+        - Characters that the font lacks, invisible ones, more than 200 letters and more than 8 lines are
+          refused at check time. A line is ordered without marks of direction.
+        - `wrapped` follows an upright curved side that is even enough, and reaches no further round than
+          can be read from in front.
+        - Whether a camera reads a code on a print also depends on colour and light: in one colour it may
+          have to be inked.
+        - Held: no place is large enough, even made smaller by `shrink`; with `fine: hold`, strokes or dots
+          finer than the printer's.
+        - Refuses an open surface.
+    Sources:
+        - ISO/IEC 18004: the code and its quiet zone.
+        - Unicode Standard Annex 9, "Unicode Bidirectional Algorithm": the order of a line that runs both
+          ways.
+        - G. Wang, 1984: how many chords a curve of the font needs.
+        - I. Kåsa, "A circle fitting procedure and its error analysis", 1976: the arc that letters go
+          round.
+        - How fine a stroke and a dot may be is common practice without a published source.
+    Facts:
+        on: what it is written on
+        label_size_mm: width and height
+        capital_height_mm: height of a capital as made
+        smallest_stroke_mm, smallest_gap_mm: the thinnest stroke and the narrowest gap
+        module_mm, modules: of a code: side of a dot, and dots along a side
+        depth_mm: how deep or how high it is
+        area_mm2: area of the letters or dots
+        volume_change_mm3: what it adds, or takes away
+        at_mm: its middle
+        facing: where whoever reads it stands, a unit vector
+    Evidence:
+        asked: the size that was asked for
+        room_factor: by what it was made smaller to fit
+        face_area_mm2: area of the flat face it is on
+        material_behind_mm: the least material behind it
+        arc_radius_mm, arc_axis_mm: of what it is wrapped round
+        font_sha256: digest of the font
+        place, stroke_mm, gap_mm, needed_mm, layer_mm: of a job that is held: where there is no room, or what
+            is too fine and what the printer needs
+    Recipe:
+        - units: {expect: head}
+        - debris
+        - repair
+        - cut: 12 %
+        - seat
+        - plinth: {shape: square, height: 26 mm, margin: 8 mm}
+        - label: {text: MILLER, place: front, style: emboss, height: 16 mm, depth: 2 mm}
+    """
     import hashlib
 
     from .geometry.lettering import font_file

@@ -62,7 +62,44 @@ class Params(StepParams):
     shorthand="up",
 )
 def orient(part: Part, params: Params, ctx: StepContext) -> StepResult:
-    """The smallest turn that points up to +Z; then, if the front is known, about Z until it looks to -Y."""
+    """The smallest turn that points up to +Z; then, if the front is known, about Z until it looks to -Y.
+
+    Limits:
+        - `auto` weighs signs that can each mislead: a neck's or bottom's opening, a flat base, mirror
+          planes, a face's outline, the habit of scanners. It knows no faces and no subjects; a lying
+          figure without any of these signs is held.
+        - The front is found only for a scan from one side. Of a subject scanned all round it is not known,
+          and nothing is turned about Z.
+        - Held: no direction as likely as `sure`; a file's declared up axis that the shape clearly
+          contradicts. A ticket's is believed.
+        - Refuses a scan that is nothing but scraps, and a `front` that points up or down.
+    Sources:
+        - P. Besl, N. McKay, "A method for registration of 3-D shapes", 1992, and Y. Chen, G. Medioni,
+          "Object modelling by registration", 1992: mirror planes are refined by matching the mirrored
+          surface.
+        - A. Cauchy, 1841: the mean shadow of a convex body is a quarter of its area; flat faces are sized
+          by it.
+        - How often each sign misleads is common practice without a published source; the signs are weighed
+          by Bayes' rule.
+    Facts:
+        up_from: whether up was declared, by what, judged by shape, given, or left
+        likely_ratio: how likely that direction is, if the shape was looked at
+        up: the direction of the scan that is up now, a unit vector
+        front_from: where the front is known from
+        front: the direction of the scan that looks to -Y now, a unit vector; nothing if it is not known
+        turned_deg: how far the part was turned
+        turn: the turn, four rows of a matrix
+    Evidence:
+        sure_ratio: how likely the best direction had to be
+        candidates.name, candidates.up, candidates.likely_ratio: each direction that was weighed, likeliest
+            first
+        candidates.by.<sign>: how well it goes with each sign, 1 the best
+        found.<sign>: what each sign found on the surface
+    Recipe:
+        - units: {expect: head}
+        - orient
+    Scan: witch.zip
+    """
     import numpy as np
 
     from .geometry.measures import NOTHING_BUT_SCRAPS, main_pieces

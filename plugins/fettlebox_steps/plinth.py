@@ -109,7 +109,40 @@ def unsuited(params: Params, printer: Printer, later: Sequence[tuple[str, StepPa
     shorthand="shape",
 )
 def plinth(part: Part, params: Params, ctx: StepContext) -> StepResult:
-    """The part stays where it is, every point above the plinth's top as it was; the plinth is built below."""
+    """The part stays where it is, every point above the plinth's top as it was; the plinth is built below.
+
+    Limits:
+        - It has to stand upright: a part whose flat base does not look straight down is refused; `seat`
+          first.
+        - Steady means a lean of six degrees on a level table. Nothing says that it withstands a knock.
+        - What hangs lower than the plinth's top disappears in it.
+        - Held: a part that leans out so far that no width would do, or, with `steady: hold`, further than
+          the margin asked for.
+        - Refuses an open surface, one inside out, and a `sink` deeper than the part is high.
+    Sources:
+        - Where the part is held well, and what counts as steady and as a small joint, is our judgement or
+          common practice without a published source. That volumes add up is checked.
+    Facts:
+        plinth_size_mm: width, depth and height of the plinth
+        widened_mm: by how much it had to be wider than asked, for the part to stand steadily
+        sink_mm: how deep the part is let in
+        joint_area_mm2: area by which the part holds on
+        stability_margin_mm: how far inside the plinth's edge the centre of mass is
+        part_mm3, plinth_mm3, overlap_mm3, united_mm3: volumes of the part as it came, of the plinth, of
+            what both had, and of the result
+    Evidence:
+        centre_of_mass_mm: of the result, from where it stands upwards
+        volumes_off_ratio: by what share of the whole the volumes do not add up; rounding
+        top_mm: height of the plinth's top
+        widened_mm, margin_mm: of a job that is held: how much wider it would have to be than was asked
+    Recipe:
+        - units: {expect: head}
+        - debris
+        - repair
+        - cut: 12 %
+        - seat
+        - plinth: {height: 16 mm, margin: 12 mm, chamfer: 4 mm}
+    """
     import numpy as np
 
     from .geometry.measures import is_closed, volume_and_centroid

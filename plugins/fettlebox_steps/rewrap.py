@@ -47,6 +47,42 @@ class Params(StepParams):
     shorthand="thickness",
 )
 def rewrap(part: Part, params: Params, ctx: StepContext) -> StepResult:
+    """The new surface runs where the winding number of the triangles is one half; a sheet, which winds around
+    nothing, becomes a plate.
+
+    Limits:
+        - Every vertex is new, and what is finer than `finest` is gone. Where a scan can be closed by
+          `repair`, that keeps more.
+        - Openings are spanned as by a soap film: there is no flat base, and a wide one bulges or sinks.
+        - Closed voids inside are filled in, crumbs left out.
+        - A sheet's solid reaches half its thickness beyond the scan on both sides.
+        - Refuses what has no area, what is too large for so fine a surface, and scraps around which
+          nothing winds.
+    Sources:
+        - A. Jacobson, L. Kavan, O. Sorkine-Hornung, "Robust inside-outside segmentation using generalized
+          winding numbers", 2013; G. Barill et al., "Fast winding numbers for soups and clouds", 2018.
+        - K. Takayama, A. Jacobson, L. Kavan, O. Sorkine-Hornung, "A simple method for correcting facet
+          orientations in polygon meshes based on ray casting", 2014: which way each piece faces.
+        - W. Lorensen, H. Cline, "Marching cubes", 1987; table derived anew. M. Dowell, P. Jarratt, "A
+          modified regula falsi method", 1971: where on its edge a vertex lies.
+    Facts:
+        kind: `solid`, `sheet`, or `solid with sheets`
+        cell_mm: cell of the grid that the surface was found on
+        triangles: how many the new surface has
+    Evidence:
+        kind: the same
+        clear_inside_share: share of the surface on which it is plain what is inside
+        sheet_area_share: area of what became a plate
+        fringe_left_out_share: area of ragged fringe that was left out
+        spanned_share: share of the new vertices that span an opening, where no scan is
+        pieces: pieces of the old surface
+        turned_triangles: how many looked the wrong way
+        bodies, bodies_dropped: bodies of the new surface, and crumbs and voids that were left out
+    Recipe:
+        - units: {expect: head}
+        - rewrap: {thickness: 2 mm}
+    Picture: below
+    """
     import numpy as np
 
     from .geometry.carrying import nearest_values

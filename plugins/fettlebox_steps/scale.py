@@ -98,7 +98,36 @@ def unsuited(params: Params, printer: Printer, later: Sequence[tuple[str, StepPa
     unsuited=unsuited,
 )
 def scale(part: Part, params: Params, ctx: StepContext) -> StepResult:
-    """Scale about the origin, so that a part that sits on the bed stays on it."""
+    """Scale about the origin, so that a part that sits on the bed stays on it.
+
+    Limits:
+        - It scales alike in all directions, and everything with it: walls and pegs made before come out
+          smaller or larger too. Put `hollow`, `plinth`, `label` and `split` after it.
+        - `fit` turns the part about Z only. That it fits is not that it prints.
+        - What becomes finer than the printer draws is warned of, not thickened.
+        - Refuses a part without extent, and a margin that leaves no room.
+    Sources:
+        - M. Shamos, "Computational geometry", 1978: rotating calipers, for the best turn on the bed.
+        - M. Meyer et al., "Discrete differential-geometry operators for triangulated 2-manifolds", 2002:
+          how finely the surface bends.
+    Facts:
+        ratio: new size over the size before
+        life_scale: size now over life size
+        size_before_mm, size_after_mm: width, depth and height
+        turned_deg: with `fit`, how far it was turned on the bed
+    Evidence:
+        finest_printed_mm: the finest line or dot of the printer
+        detail_mm: width that 5 % of the surface bends more tightly than, at the new size
+        room_mm: with `fit`, the room less the margin
+        fits_ratio, fits_unturned_ratio: the largest ratio that fits, as turned and without a turn
+        turned_deg: how far it was turned
+        capped: whether `at most` made it smaller than would fit
+    Recipe:
+        - units: {expect: head}
+        - debris
+        - repair
+        - scale: {by: 50 %}
+    """
     from .geometry.measures import bending_widths
 
     low, high = part.bounds

@@ -87,7 +87,44 @@ class Params(StepParams):
 
 @step("seat", version=2, summary="Stand the part on its base, flat on the bed and centred.", shorthand="on")
 def seat(part: Part, params: Params, ctx: StepContext) -> StepResult:
-    """Turn as little as possible, shift to z = 0 and the middle, and make the foot exactly flat."""
+    """Turn as little as possible, shift to z = 0 and the middle, and make the foot exactly flat.
+
+    Limits:
+        - A base that an earlier step made is believed: that it stands steadily is measured and warned of,
+          not demanded.
+        - `flattest` and `weighed` look at the 200 largest flat faces of the convex hull; weights are a
+          matter of taste. Support is judged as if all that leans out by more than 45 degrees needed it.
+        - Held: no face that it stands on steadily; a base that something reaches below by more than 0.02
+          mm.
+        - Of an open surface the centre of mass is that of its convex hull, and `weighed` is refused.
+        - Refuses a flat sheet without thickness.
+    Sources:
+        - O. Rodrigues: the rotation formula. The rest is geometry of the convex hull; how flat is flat,
+          and how steady is steady, is common practice without a published source.
+    Facts:
+        seated_on: what it stands on
+        tilt_deg: how far it was turned
+        contact_area_mm2: area of its faces that lie on the bed
+        foot_area_mm2: area of the convex hull of all that touches the bed
+        height_mm: how tall it stands
+        stability_margin_mm: how far inside the foot's edge the centre of mass is; negative outside
+        tips_beyond_deg: lean that brings it over that edge
+        centre_of_mass_mm: where that is, over the bed's middle
+    Evidence:
+        flattened_by_mm: the furthest that a vertex of the foot moved to be flat
+        steady_from_mm: the margin from which it counts as steady
+        faces_tried, faces_steady: resting faces that were looked at, and those it stands on steadily
+        considered.<what>: the best of them, with what each would cost
+        best_margin_mm: the best margin of all, where none was steady
+        below_base_mm, allowed_mm, face: of a job that is held: how far something reaches below the base
+    Recipe:
+        - units: {expect: head}
+        - debris
+        - repair
+        - cut: {at: 14 %, tilt: 35 deg}
+        - seat
+    Picture: side
+    """
     import numpy as np
 
     from .geometry.resting import centre_of_mass, flatten, rest_on, turn_down

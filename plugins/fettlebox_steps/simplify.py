@@ -64,6 +64,7 @@ def simplify(part: Part, params: Params, ctx: StepContext) -> StepResult:
         - debris
         - repair
         - simplify: {within: 0.4 mm}
+    Picture: near
     """
     import numpy as np
 

@@ -22,6 +22,7 @@ from fettlebox.api import (
 from pydantic import Field, model_validator
 
 from .split_joints import FITS_WITHIN_MM, USUAL_KEY_MM, Cell, Joining, quarter_turn
+from .split_picture import pieces_picture
 
 if TYPE_CHECKING:
     import numpy as np
@@ -31,9 +32,6 @@ if TYPE_CHECKING:
     from .geometry.split_search import Places
 
     Floats = NDArray[np.float64]
-
-DRAWN_APART = 0.45
-"""In the picture, pieces are moved away from the middle by this share of their distance from it."""
 
 CRUMB = 0.03
 """A piece thinner than this share of its layer's longest side is a crumb; TRIES other cuts are tried then."""
@@ -128,7 +126,46 @@ def unsuited(params: Params, printer: Printer, later: Sequence[tuple[str, StepPa
     summary="Cut a part that is too large into pieces that fit the printer, with keys and numbers.",
 )
 def split(part: Part, params: Params, ctx: StepContext) -> StepResult:
-    """The part itself stays as it is: it is what the pieces make once they are joined."""
+    """The part itself stays as it is: it is what the pieces make once they are joined.
+
+    Limits:
+        - Cuts are flat and square to the part's axes; turn the part first if others would be better.
+        - Places are chosen for few pieces, short seams and little in front. It knows no features: keep
+          cuts out of a face with `protect`.
+        - A joint where no key has enough material round it is made without keys, to be glued flat, and
+          told. Pegs lead pieces together; glued joints carry no load.
+        - Held if there is no way to cut the part so, such as when all of it that is too tall is protected.
+        - Refuses an open surface, more pieces than `most`, and pieces that do not make up the part.
+        - No later step may change the part: put it last but for `estimate` and `gate`.
+    Sources:
+        - Fewest pieces, then shortest seams, is a shortest path over all sets of cuts at 160 places an
+          axis.
+        - What counts as a short seam, a thin piece and a usual key is our judgement, or common practice
+          without a published source.
+    Facts:
+        pieces: how many
+        pieces_made.piece, pieces_made.size_mm, pieces_made.volume_mm3, pieces_made.triangles: every piece
+        pieces_made.numbered: whether its number is on a cut face
+        joints.joins, joints.area_mm2, joints.seam_mm: every joint: its pieces, its area, how long its seam
+            is
+        joints.keys: how many keys it has
+        joints.key_diameter_mm, joints.key_depth_mm, joints.key_at_mm: their size and places
+        joints.key_wall_mm: the least material round them
+        clearance_mm: gap around a key, on every side
+        taken_by_holes_and_numbers_mm3: volume that sockets and numbers took away
+    Evidence:
+        cuts.across, cuts.at_mm: every cut: the axis it is square to, and where
+        volume_missing_mm3: what pieces and holes leave unexplained of the part; rounding
+        room_mm: the box that a piece had to fit
+        note: why nothing was cut
+    Recipe:
+        - units: {expect: head}
+        - debris
+        - repair
+        - cut: 12 %
+        - seat
+        - split: {pieces within: {wide: 200 mm, deep: 200 mm, tall: 120 mm}}
+    """
     import numpy as np
 
     from .geometry.measures import is_closed, volume_and_centroid
@@ -214,7 +251,8 @@ def split(part: Part, params: Params, ctx: StepContext) -> StepResult:
     footless = [cell.name for cell in cells if not cell.foot]
     if footless:
         warnings += (f"{', '.join(footless)}: no flat face to stand on; it needs support.",)
-    return StepResult(part, facts, warnings, evidence, pictures=_pictures(cells, part), pieces=pieces)
+    pictures = {"pieces": pieces_picture(cells, part)}
+    return StepResult(part, facts, warnings, evidence, pictures=pictures, pieces=pieces)
 
 
 def _room(params: Params, ctx: StepContext) -> tuple[Floats, str]:
@@ -358,30 +396,3 @@ def _no_way(wish: _Wish) -> str:
             "whole. Protect less, protect it from level cuts only, or print it smaller."
         )
     return f"{said}: the keys alone take {wish.sticks_out_mm:.3g} mm. Ask for shorter keys."
-
-
-def _pictures(cells: list[Cell], part: Part) -> dict[str, bytes]:
-    """The pieces drawn apart, from above and from below, so that every cut face is seen."""
-    import numpy as np
-    from fettlebox.pictures import View, render_views
-
-    middle = part.bounds.mean(axis=0)
-    vertices, faces, colours, count = [], [], [], 0
-    for cell in cells:
-        block = cell.block
-        own = (block.vertices.min(axis=0) + block.vertices.max(axis=0)) / 2
-        vertices.append(block.vertices + DRAWN_APART * (own - middle))
-        faces.append(block.faces + count)
-        colours.append(block.colours)
-        count += len(block.vertices)
-    drawn = Part(
-        np.concatenate(vertices),
-        np.concatenate(faces),
-        None if part.colours is None else np.concatenate([one for one in colours if one is not None]),
-    )
-    views = (
-        View("from above", 30.0, 40.0),
-        View("from below", 30.0, -40.0),
-        View("from behind", 210.0, 25.0),
-    )
-    return {"pieces": render_views(drawn, views)}

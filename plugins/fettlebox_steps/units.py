@@ -61,6 +61,39 @@ def units(part: Part, params: Params, ctx: StepContext) -> StepResult:
 
     Without one, each of mm, cm, m and in is weighed by how usual the size is that it would give. Hold when
     none is likely enough.
+
+    Limits:
+        - It goes by size alone: what the scan shows is taken from `expect`, never from its shape.
+        - Only mm, cm, m and inches are weighed; a scan without any scale, as from photographs alone, is
+          held.
+        - Held: no unit declared and no `expect`; no unit as likely as `sure`; a file's unit that makes the
+          subject so large or small that it lies three standard deviations beyond what is usual. A ticket's
+          unit is only warned of: a person wrote it.
+        - Refuses a scan that is nothing but scraps.
+    Sources:
+        - S. Pheasant, C. Haslegrave, "Bodyspace", British adults 19 to 65: what is usual for a head in
+          life size.
+        - What is usual for a figurine, and how often files are in which unit, is common practice without a
+          published source; the two are weighed by Bayes' rule.
+    Facts:
+        unit: the unit that the numbers are read in
+        unit_mm: millimetres in one such unit
+        unit_from: whether it was declared, by what, or judged by size
+        likely_ratio: how likely that unit is, if it was judged
+        size_mm: width, depth and height of the part
+    Evidence:
+        expected: what the scan was said to show
+        usual_from_mm, usual_to_mm: the sizes that are all equally usual for it
+        sure_ratio: how likely the best unit had to be
+        none_of_these_ratio: how likely it is that none of the units is right
+        readings.unit, readings.size_mm, readings.likely_ratio: each unit, the size it gives, how likely it
+            is
+        usual_ratio: how usual the size is that the declared unit gives; 1 within the band
+        largest_extent_mm: the longest side in the declared unit
+        largest_extent_in_file: the longest side in the file's own numbers, where nothing says their unit
+    Recipe:
+        - units: {expect: head}
+    Picture: none
     """
     from .geometry.measures import NOTHING_BUT_SCRAPS, main_pieces
 

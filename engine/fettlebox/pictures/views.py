@@ -71,12 +71,14 @@ def render_pair(
     view: View = THREE_QUARTER,
     front: tuple[float, float, float] = FRONT,
     stage: Stage | None = None,
+    as_they_lie: bool = False,
 ) -> bytes:
     """PNG of the scan and the part made of it, drawn equally large from the same side.
 
-    Each half has a scale bar of its own, since the order may be smaller than life.
+    Each half has a scale bar of its own, since the order may be smaller than life. With `as_they_lie` neither
+    is turned or enlarged to be like the other.
     """
-    to_after = after.placement @ np.linalg.inv(before.placement)
+    to_after = np.eye(4) if as_they_lie else after.placement @ np.linalg.inv(before.placement)
     enlarged = float(np.cbrt(abs(np.linalg.det(to_after[:3, :3]))))
     moved = replace(before, vertices=before.vertices @ to_after[:3, :3].T + to_after[:3, 3], planes=())
     panels = [
