@@ -1,8 +1,10 @@
-"""Plugins that are told of jobs. The mail of the developers' guide goes to a server that speaks RFC 5321."""
+"""Plugins that are told of jobs. The mail of the notifiers' page goes to a server that speaks RFC 5321."""
 
 from __future__ import annotations
 
 import email
+import os
+import random
 import re
 import socketserver
 import threading
@@ -11,6 +13,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any, ClassVar
 
+import numpy as np
 import pytest
 from fettlebox.api import Notifier
 from fettlebox.board.postman import PAUSES_S, Postman, given_up, hooks
@@ -19,7 +22,7 @@ from fettlebox.jobs.states import State
 
 from .conftest import Bench
 
-GUIDE = (Path(__file__).resolve().parents[2] / "DEVELOPERS.md").read_text("utf-8")
+PAGE = (Path(__file__).resolve().parents[2] / "plugins" / "hooks" / "notifier.md").read_text("utf-8")
 
 
 class Mailbox(socketserver.StreamRequestHandler):
@@ -61,8 +64,8 @@ def postman(bench: Bench, notifier: Notifier, now: list[float]) -> Postman:
     )
 
 
-def test_the_mail_of_the_guide_arrives(bench: Bench, mail_server: int) -> None:
-    (code,) = (block for block in re.findall(r"```python\n(.*?)```", GUIDE, re.DOTALL) if "Notifier" in block)
+def test_the_mail_of_the_page_arrives(bench: Bench, mail_server: int) -> None:
+    code = re.findall(r"```python\n(.*?)```", PAGE, re.DOTALL)[0]
     names: dict[str, Any] = {}
     exec(code, names)
     names["PORT"], names["SERVER"] = mail_server, "127.0.0.1"
@@ -96,6 +99,72 @@ def test_a_notifier_that_fails_is_asked_again_and_harms_nobody(bench: Bench) -> 
     assert len(told) == len(PAUSES_S) + 1 and len(set(told)) == 1
     (lost,) = given_up(bench.office.cabinet)
     assert "the lamp is broken" in lost["said"] and hooks(bench.office.cabinet)[0]["url"] == "plugin:lamp"
+
+
+def after(bench: Bench, tell: Any) -> tuple[int, Any]:
+    """One job, told once: how many were taken, and what is kept of the telling (tries, said)."""
+    man = postman(bench, Notifier("lamp", tell), [1e9])
+    man.round()
+    bench.job()
+    bench.office.index.catch_up()
+    return man.round(), bench.office.cabinet.one("SELECT tries, said FROM deliveries")
+
+
+def leave(event: Mapping[str, Any]) -> None:
+    raise SystemExit(3)
+
+
+def test_one_that_leaves_keeps_the_board_s_clerk_at_work(bench: Bench) -> None:
+    assert after(bench, leave) == (0, (1, "SystemExit: 3"))
+
+
+def test_one_that_hangs_holds_nobody_up(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("fettlebox.board.postman.PLUGIN_PATIENCE_S", 0.05)
+    over, begun = threading.Event(), []
+
+    def hang(event: Mapping[str, Any]) -> None:
+        begun.append(event["id"])
+        over.wait(60)
+
+    now = [1e9]
+    man = postman(bench, Notifier("lamp", hang), now)
+    man.round()
+    bench.job()
+    bench.office.index.catch_up()
+    for said in ("it took longer than 0.05 s", "it is still busy with an event before this one"):
+        assert man.round() == 0
+        assert bench.office.cabinet.one("SELECT said FROM deliveries")[0] == said
+        now[0] += PAUSES_S[0] + 1
+    assert len(begun) == 1
+    over.set()
+
+
+def test_one_that_takes_the_process_with_it_has_had_its_try(bench: Bench) -> None:
+    """What is kept while it is told is what is kept if the process ends there."""
+    kept = []
+
+    def tell(event: Mapping[str, Any]) -> None:
+        kept.append(bench.office.cabinet.one("SELECT tries, said FROM deliveries"))
+
+    assert after(bench, tell)[0] == 1
+    assert kept == [(1, "the board's process ended while it was told")]
+
+
+def test_what_it_changes_for_the_whole_board_is_put_back(
+    bench: Bench, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = Path.cwd(), dict(os.environ), np.geterr(), random.getstate()
+
+    def vandal(event: Mapping[str, Any]) -> None:
+        os.chdir(tmp_path)
+        os.environ["FETTLE_TEST"] = "x"
+        np.seterr(all="raise")
+        random.seed(3)
+        print("told")
+
+    assert after(bench, vandal)[0] == 1
+    assert (Path.cwd(), dict(os.environ), np.geterr(), random.getstate()) == before
+    assert capsys.readouterr() == ("", "told\n")
 
 
 def test_a_plugin_brings_a_notifier(monkeypatch: pytest.MonkeyPatch) -> None:

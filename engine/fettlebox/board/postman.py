@@ -14,6 +14,7 @@ import http.client
 import json
 import secrets
 import ssl
+import threading
 import time
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
@@ -22,6 +23,7 @@ from urllib.parse import urlsplit
 
 from ..api import Notifier
 from ..errors import UsageError
+from ..guarding import bounded
 from ..jobs.journal import utc_now
 from .cabinet import Cabinet
 from .reading import SpoolReader
@@ -29,6 +31,7 @@ from .reading import SpoolReader
 PAUSES_S = (5, 60, 5 * 60, 30 * 60, 2 * 3600, 5 * 3600, 10 * 3600)
 """Between one try and the next; after the last one it is given up."""
 PATIENCE_S = 10.0
+PLUGIN_PATIENCE_S = 30.0
 AT_ONCE = 20
 PLUGIN = "plugin:"
 SECRET_PREFIX = "whsec_"
@@ -109,6 +112,7 @@ class Postman:
         self._send = send or post
         self._find_notifiers = notifiers
         self._notifiers: dict[str, Notifier] | None = None
+        self._telling: dict[str, threading.Thread] = {}
 
     def round(self) -> int:
         """Put new entries in line, and send what is due; how many were taken."""
@@ -124,16 +128,21 @@ class Postman:
         for delivery, entry, body, tries, hook, url, secret in due:
             if hook in deaf:
                 continue  # one that does not answer holds up nobody else in this round
+            if str(url).startswith(PLUGIN):  # one that takes the whole process with it had its try as well
+                self._put_off(delivery, tries, now, "the board's process ended while it was told")
             said = self._try(url, secret, f"{entry}.{hook}", str(body).encode())
             if said is None:
                 self.cabinet.do("DELETE FROM deliveries WHERE id = ?", delivery)
                 taken += 1
             else:
                 deaf.add(hook)
-                later = now + PAUSES_S[tries] if tries < len(PAUSES_S) else None
-                sql = "UPDATE deliveries SET tries = ?, due = ?, said = ? WHERE id = ?"
-                self.cabinet.do(sql, tries + 1, later, said, delivery)
+                self._put_off(delivery, tries, now, said)
         return taken
+
+    def _put_off(self, delivery: int, tries: int, now: float, said: str) -> None:
+        later = now + PAUSES_S[tries] if tries < len(PAUSES_S) else None
+        sql = "UPDATE deliveries SET tries = ?, due = ?, said = ? WHERE id = ?"
+        self.cabinet.do(sql, tries + 1, later, said, delivery)
 
     def _take_in_notifiers(self) -> None:
         """A plugin's notifier is a hook like any other, told of everything since it was first seen."""
@@ -209,11 +218,23 @@ class Postman:
         notifier = (self._notifiers or {}).get(name)
         if notifier is None:
             return "the plugin is not installed any more"
-        try:
-            notifier.tell(json.loads(body))
-        except Exception as error:  # whatever a plugin does wrong is its own matter
-            return f"{type(error).__name__}: {error}"[:300]
-        return None
+        if name in self._telling and self._telling[name].is_alive():
+            return "it is still busy with an event before this one"
+        outcome: list[str | None] = []
+
+        def tell() -> None:
+            try:
+                with bounded():
+                    notifier.tell(json.loads(body))
+                outcome.append(None)
+            except (Exception, SystemExit) as error:  # whatever a plugin does wrong is its own matter
+                outcome.append(f"{type(error).__name__}: {error}"[:300])
+
+        # In a thread of its own: one that hangs keeps nobody else from being told.
+        self._telling[name] = thread = threading.Thread(target=tell, name=name, daemon=True)
+        thread.start()
+        thread.join(PLUGIN_PATIENCE_S)
+        return outcome[0] if outcome else f"it took longer than {PLUGIN_PATIENCE_S:g} s"
 
 
 def post(url: str, body: bytes, headers: Mapping[str, str]) -> int:
