@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, Union
 
 from pydantic import Field, create_model, model_validator
 
@@ -121,7 +121,8 @@ def _bounds_of(kind: Kind | None) -> type[Bounds]:
     )
     optional: Any = value | None
     pair: Any = Annotated[list[value], Field(min_length=2, max_length=2)] | None  # type: ignore[valid-type]
-    apart: Any = optional if kind is RATIO else value | Ratio | None
+    # Written with a bar they may come out in the order in which another module wrote them: typing caches.
+    apart: Any = optional if kind is RATIO else Union[value, Ratio, None]  # noqa: UP007
     about_pair = "Not less than the first, and not more than the second."
     made: type[Bounds] = create_model(
         f"{what.title().replace(' ', '')}Bounds",
