@@ -83,17 +83,21 @@ def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
     Facts:
         grain_before_mm, grain_after_mm: deviation of the surface from itself without waves shorter than
             `finest`, before and after, measured the same way
+        points_err_mm: what the scanner's points err by, each for itself
         finest_mm: the wavelength under which waves are grain
         strength_percent: how much of the grain was to go
+        guard_mm: how far a point might move at most
         volume_change_percent: change of the volume; of an open surface it says little
         moved_largest_mm, moved_p95_mm: how far vertices were moved, the furthest and the 95th percentile
         at_guard_percent: vertices that went as far as `guard` lets them
         held_back_percent: vertices that moved less than asked, so that nothing crosses or folds
+    Evidence:
+        grain: what the figures of grain are figures of, in words
     Recipe:
         - units: {expect: head}
         - debris
         - repair
-        - smooth: {strength: auto, guard: 0.5 mm}
+        - smooth
     Picture: near
     """
     import numpy as np
