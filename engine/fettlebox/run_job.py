@@ -111,7 +111,7 @@ def perform(task: JobTask, progress: Progress = lambda step, fraction: None) -> 
         do = advice(error)
         state_now: EndState = "held" if isinstance(error, HoldError) else "rejected"
         record = replace(record, state=state_now, reason=in_one_line(error))
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         if isinstance(error, MemoryError) or is_no_room(error):
             raise  # the limits of this machine, not of this scan: whoever runs the worker decides
         clear_results(task.folder)  # what was written before the failure would be half a delivery
