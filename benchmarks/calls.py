@@ -22,7 +22,7 @@ PARTS = (
 )  # fmt: skip
 """Modules that others are made of."""
 
-BY_THEMSELVES = ("live_pages", "shop_model", "workers")
+BY_THEMSELVES = ("live_pages", "shop_model", "two_workers")
 """What needs a real server, whose figures are no comparison with a library."""
 
 
