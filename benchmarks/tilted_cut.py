@@ -15,7 +15,8 @@ import manifold3d
 import numpy as np
 import trimesh
 from expert import rays_support_mm3
-from fettlebox_steps.geometry.cut_search import Limits, search, spread_directions
+from fettlebox_steps.geometry.cut_costs import Limits
+from fettlebox_steps.geometry.cut_search import search, spread_directions
 from fettlebox_steps.geometry.measures import volume_and_centroid
 from fettlebox_steps.geometry.support_columns import Solid, evaluate
 from numpy.typing import NDArray
@@ -32,9 +33,7 @@ STEP_MM = 0.25
 
 def figure(triangles: int) -> tuple[Floats, NDArray[np.int32]]:
     """A made-up bust 200 mm high: an egg with nose, ears and brow on a neck that widens below."""
-    subdivisions = max(4, round(np.log(triangles / 20) / np.log(4)))
-    ball = trimesh.creation.icosphere(subdivisions)
-    d = np.asarray(ball.vertices)
+    d, faces = ball(max(16, round(np.sqrt(triangles / 20))))
     x, y, z = d.T
     grow = 1 + 0.22 * np.exp(-((x / 0.13) ** 2 + ((z + 0.05) / 0.2) ** 2)) * (y < 0)
     for side in (-1.0, 1.0):
@@ -43,7 +42,25 @@ def figure(triangles: int) -> tuple[Floats, NDArray[np.int32]]:
     below = np.clip(-0.35 - z, 0, None)
     points[:, 2] -= 140 * below
     points[:, :2] *= (1 + 0.9 * np.clip(below - 0.35, 0, None))[:, None]
-    return points, np.asarray(ball.faces, dtype=np.int32)
+    return points, faces
+
+
+def ball(across: int) -> tuple[Floats, NDArray[np.int32]]:
+    """A unit ball of 20·across² triangles: every face of an icosahedron in across² of about one size."""
+    twenty = trimesh.creation.icosahedron()
+    a, b = np.meshgrid(np.arange(across + 1), np.arange(across + 1), indexing="ij")
+    a, b = a[a + b <= across], b[a + b <= across]
+    at = np.full((across + 2, across + 2), -1)
+    at[a, b] = np.arange(len(a))
+    up = np.stack([at[a, b], at[a + 1, b], at[a, b + 1]], axis=1)
+    down = np.stack([at[a + 1, b], at[a + 1, b + 1], at[a, b + 1]], axis=1)
+    small = np.concatenate([up[(up >= 0).all(axis=1)], down[(down >= 0).all(axis=1)]])
+    shares = np.stack([across - a - b, a, b], axis=1) / across
+    points = shares @ np.asarray(twenty.vertices)[np.asarray(twenty.faces)]
+    faces = small[None] + len(a) * np.arange(20)[:, None, None]
+    whole = trimesh.Trimesh(points.reshape(-1, 3), faces.reshape(-1, 3))  # joins the seams
+    d = np.asarray(whole.vertices)
+    return d / np.linalg.norm(d, axis=1)[:, None], np.asarray(whole.faces, dtype=np.int32)
 
 
 def by_rays(solid: manifold3d.Manifold, up: Floats, height_mm: float) -> float:
@@ -55,7 +72,7 @@ def by_rays(solid: manifold3d.Manifold, up: Floats, height_mm: float) -> float:
 
 
 def main() -> None:
-    vertices, faces = figure(int(sys.argv[1]) if len(sys.argv) > 1 else 327_680)
+    vertices, faces = figure(int(sys.argv[1]) if len(sys.argv) > 1 else 400_000)
     volume_mm3, _ = volume_and_centroid(vertices, faces)
     low, high = vertices[:, 2].min(), vertices[:, 2].max()
     upper = vertices[vertices[:, 2] > high - 0.5 * (high - low)]

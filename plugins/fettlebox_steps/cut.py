@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from .cutting import MadeCut
-    from .geometry.cut_search import Cut, Limits, Search
+    from .geometry.cut_costs import Cut, Limits
+    from .geometry.cut_search import Search
 
     Floats = NDArray[np.float64]
 
@@ -41,9 +42,8 @@ THROUGH_HANGING = (
 )
 
 
-@step("cut", version=2, summary="Cut the part flat below; it stands on the cut face.", shorthand="at")
+@step("cut", version=3, summary="Cut the part flat below; it stands on the cut face.", shorthand="at")
 def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
-    from .cutting import make_cut
     """A cut that is given is made; one whose tilt is bounded is looked for, among some 700 directions and 64
     heights.
 
@@ -90,6 +90,7 @@ def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
         - cut: {tilt: {up to: 45 deg}, keep: 85 %, protect: 85 %}
     Picture: side
     """
+    from .cutting import make_cut
     from .geometry.measures import is_closed
 
     if not is_closed(part.faces):
@@ -203,7 +204,7 @@ def _limits(part: Part, trimmed: Part, params: Params, most_tilt_deg: float, who
     import numpy as np
 
     from .cutting import base_points
-    from .geometry import cut_search
+    from .geometry import cut_costs, cut_search
 
     low, high = part.bounds[:, 2]
     share = USUAL_PROTECT if params.protect is None else params.protect
@@ -213,7 +214,7 @@ def _limits(part: Part, trimmed: Part, params: Params, most_tilt_deg: float, who
         protected = np.concatenate([protected, _hanging(trimmed)])
     placed = not isinstance(params.at, str) or params.through is not None
     at = None if isinstance(params.at, str) else params.at
-    return cut_search.Limits(
+    return cut_costs.Limits(
         most_tilt_deg=most_tilt_deg,
         least_mm3=min(1.0, params.keep + cut_search.KEEP_SLACK) * whole_mm3,
         least_base_mm2=(USUAL_FOOTING * whole_mm3 ** (2 / 3) if params.footing is None else params.footing),

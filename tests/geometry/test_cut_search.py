@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import trimesh
-from fettlebox_steps.geometry.cut_search import LOSS_WEIGHT, Cut, Limits, search, spread_directions
+from fettlebox_steps.geometry.cut_costs import LOSS_WEIGHT, Cut, Limits
+from fettlebox_steps.geometry.cut_search import search, spread_directions
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -99,15 +100,28 @@ def test_ellipsoid_that_leans() -> None:
     assert found.best[0].support_mm3 == pytest.approx(costs[0], abs=1.0)
 
 
-def test_support_of_a_round_ellipsoid_is_that_of_the_best_way() -> None:
-    """Nearly a ball: a degree more or less changes the support by parts in a thousand, but not the choice."""
-    axes, least = np.array([30.0, 30.0, 40.0]), 0.995
+@pytest.mark.parametrize(
+    ("axes", "least", "lean_deg", "about"),
+    [
+        ((30.0, 30.0, 40.0), 0.995, 20.0, (1.0, 0.0, 0.0)),
+        ((34.0, 34.0, 40.0), 0.98, 13.0, (1.0, 0.5, 0.0)),
+        ((25.0, 30.0, 40.0), 0.995, 20.0, (1.0, 0.0, 0.0)),
+    ],
+)
+def test_round_ellipsoids(axes: Point, least: float, lean_deg: float, about: Point) -> None:
+    """Nearly a ball: four degrees change the support by a hundredth, as triangles and columns do."""
+    half = np.array(axes)
     ball = trimesh.creation.icosphere(6)
-    ball.vertices *= axes
-    solid, _ = leaning(20.0, ball)
+    ball.vertices *= half
+    turn = about_axis(lean_deg, about)
+    solid = ball.copy().apply_transform(turn)
     found = search(*arrays(solid), Limits(45.0, least * solid.volume, 20.0, NOTHING, NOTHING))
-    exact = ellipsoid_cost(axes, np.array([0, 0, 1.0]), least)
-    assert found.best[0].support_mm3 == pytest.approx(exact, rel=0.01)
+    tilts = np.radians([0.0, 4.0, 8.0])
+    ways = [np.array([0, np.sin(t), np.cos(t)]) for t in tilts]
+    costs = [ellipsoid_cost(half, way, least) for way in ways]
+    assert costs == sorted(costs) and costs[1] < 1.05 * costs[0]
+    assert degrees_between(found.best[0].up, turn[:3, 2]) < 1.0
+    assert found.best[0].support_mm3 == pytest.approx(costs[0], rel=0.01)
 
 
 @pytest.mark.parametrize(("lean_deg", "about"), [(20.0, (1.0, 0.0, 0.0)), (13.0, (1.0, 0.5, 0.0))])

@@ -8,6 +8,19 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
+from .cut_costs import (
+    LOSS_WEIGHT,
+    Cut,
+    Limits,
+    best_height,
+    best_of_each,
+    cost_of,
+    costs_at_limits,
+    firmest,
+    firmest_first,
+    scores,
+)
+from .cut_fit import NEARLY, RINGS_DEG, bottom_of_bowl, directions_about, turned_about
 from .support_columns import Columns, Solid, evaluate
 
 Floats = NDArray[np.float64]
@@ -32,10 +45,6 @@ LAST_TURNS_DEG = (0.5,)
 MOST_TURNS = 3
 """By each angle as often as it helps, but no more than this: a narrow valley is followed, not to its end."""
 
-LOSS_WEIGHT = 0.01
-"""Of two cuts that need the same support the one that takes less away is better: a cubic millimetre lost
-weighs as much as this of support."""
-
 COARSE_COLUMNS = 64
 FINE_COLUMNS = 200
 """Columns along the part's diagonal in the first look and when measuring again."""
@@ -58,58 +67,8 @@ NARROW_MM = 0.001
 HAIR = 1e-5
 """Share of the part's extent by which a cut clears what should go, and what should stay."""
 
-HULL_SLACK = 0.02
-"""Columns see the base's hull from sixteen sides, which takes it for up to this share of its width (the root
-of its area) wider than it is; the exact cut must stand as asked."""
-
 KEEP_SLACK = 0.002
 """Columns misjudge the volume by less than this share; the exact cut must keep what was asked."""
-
-
-@dataclass(frozen=True)
-class Limits:
-    """What a cut must respect.
-
-    most_tilt_deg    between the cut's normal and the vertical
-    least_mm3        volume that must remain
-    least_base_mm2   area of the cut face
-    protected (p,3)  points that must stay above the cut
-    unwanted (q,3)   points that should go: the invented base. Ignored if no cut within the others does it
-    through          a point that the cut must run through, or None
-    steady_deg       lean that the part must stand before its centre of mass is over the edge of the base
-    """
-
-    most_tilt_deg: float
-    least_mm3: float
-    least_base_mm2: float
-    protected: Floats
-    unwanted: Floats
-    through: Floats | None = None
-    steady_deg: float = 0.0
-
-
-@dataclass(frozen=True)
-class Cut:
-    """A plane, by unit normal `up` (3,) and height along it, and what standing on it costs.
-
-    The centre of mass is `inside_mm` within the base's hull and `centre_mm` above it.
-    """
-
-    up: Floats
-    height_mm: float
-    support_mm3: float
-    volume_mm3: float
-    base_mm2: float
-    inside_mm: float
-    centre_mm: float
-
-    @property
-    def tips_beyond_deg(self) -> float:
-        return float(np.degrees(np.arctan2(self.inside_mm, self.centre_mm)))
-
-    @property
-    def tilt_deg(self) -> float:
-        return float(np.degrees(np.arccos(min(1.0, self.up[2]))))
 
 
 @dataclass(frozen=True)
@@ -163,21 +122,23 @@ def search(vertices: Floats, faces: Ints, limits: Limits) -> Search:
     if not usable.any():
         return Search([], None, 0, 0, clears)
     directions, windows = directions[usable], windows[usable]
-    first = evaluate(Solid.of(*coarse), directions, windows, span_mm / COARSE_COLUMNS)
-    score = _score(first, limits)
+    rough_solid, solid = Solid.of(*coarse), Solid.of(vertices, faces)
+    first = evaluate(rough_solid, directions, windows, span_mm / COARSE_COLUMNS)
+    score = scores(first, limits)
     considered, possible = score.size, int(np.isfinite(score).sum())
     order = np.argsort(score.min(axis=1), kind="stable")[:FINALISTS]
     order = order[np.isfinite(score.min(axis=1)[order])]
-    solid = Solid.of(vertices, faces)
 
-    def measure(ups: Floats, cell_mm: float, near: tuple[Floats, float] | None = None) -> list[Cut]:
+    def measure(
+        ups: Floats, cell_mm: float, near: tuple[Floats, float] | None = None, of: Solid = solid
+    ) -> list[Cut]:
         nonlocal considered
         heights, fine = _windows(used, ups, limits, clears, near)
         if not fine.any():
             return []
-        columns = evaluate(solid, ups[fine], heights[fine], cell_mm)
+        columns = evaluate(of, ups[fine], heights[fine], cell_mm)
         considered += columns.height_mm.size
-        return _best_of_each(ups[fine], columns, limits)
+        return best_of_each(ups[fine], columns, limits)
 
     middle = (used.min(axis=0) + used.max(axis=0)) / 2.0
 
@@ -191,40 +152,68 @@ def search(vertices: Floats, faces: Ints, limits: Limits) -> Search:
         for turn_deg in turns_deg:
             reach = np.tan(np.radians(turn_deg)) + 1 / HEIGHTS
             for _ in range(MOST_TURNS):
-                turned = _around(cut.up, turn_deg, limits.most_tilt_deg)
+                turned = turned_about(cut.up, turn_deg, 8, limits.most_tilt_deg)
                 nearby = measure(turned, cell_mm, (on_middle(cut), reach))
-                if not nearby or _cost(nearby[0]) >= _cost(cut):
+                if not nearby or cost_of(nearby[0]) >= cost_of(cut):
                     break
                 cut = nearby[0]
         return cut
 
     fine_mm, told_mm = span_mm / FINE_COLUMNS, report_mm(vertices)
     starts = _apart(measure(directions[order], fine_mm))
-    refined = sorted((climbed(start, TURNS_DEG, fine_mm) for start in starts), key=_cost)
+    refined = sorted((climbed(start, TURNS_DEG, fine_mm) for start in starts), key=cost_of)
     level = measure(np.array([[0.0, 0.0, 1.0]]), fine_mm)[:1]
 
-    def stated(cuts: list[Cut]) -> list[Cut | None]:
+    def near_own(cuts: list[Cut], cell_mm: float, reach: float = 1 / HEIGHTS) -> tuple[Floats, Columns]:
+        """Directions of cuts, measured at heights near their own."""
+        rows = [_windows(used, cut.up[None], limits, clears, (on_middle(cut), reach))[0][0] for cut in cuts]
+        ups = np.array([cut.up for cut in cuts])
+        return ups, evaluate(solid, ups, np.array(rows), cell_mm)
+
+    def stated(cuts: list[Cut], reach: float = 1 / HEIGHTS) -> list[Cut | None]:
         """The cuts measured in fine columns, at the best height near their own."""
         if not cuts:
             return []
-        ups = np.array([cut.up for cut in cuts])
-        rows = [
-            _windows(used, cut.up[None], limits, clears, (on_middle(cut), 1 / HEIGHTS))[0][0] for cut in cuts
-        ]
-        columns = evaluate(solid, ups, np.array(rows), told_mm)
-        return [_best(ups, columns, limits, k) for k in range(len(cuts))]
+        ups, columns = near_own(cuts, told_mm, reach)
+        return [best_height(ups, columns, limits, k) for k in range(len(cuts))]
+
+    def placed(cut: Cut) -> Cut:
+        """The cut at its best height, to a thousandth of the part's."""
+        found = stated([cut], 2 / HEIGHTS**2)[0]
+        return found if found is not None and cost_of(found) < cost_of(cut) else cut
+
+    def settled(cut: Cut) -> Cut:
+        """The cut at the bottom of the bowl that the costs of all about it make, if they make one."""
+        near = (on_middle(cut), np.tan(np.radians(RINGS_DEG[-1])) + 1 / HEIGHTS)
+        about = measure(directions_about(cut.up, limits.most_tilt_deg), fine_mm, near, rough_solid)
+        if not about:
+            return cut
+        ups, columns = near_own(about, fine_mm / 2)
+        costs = costs_at_limits(columns, limits)
+        slack_mm3 = NEARLY * (cost_of(cut) + LOSS_WEIGHT * solid.volume_mm3)
+        some = np.isfinite(costs)
+        bowl = bottom_of_bowl(cut.up, ups[some], costs[some], slack_mm3, limits.most_tilt_deg)
+        if bowl is None:
+            return cut
+        bottom = stated(measure(bowl[0][None], fine_mm, near, rough_solid))
+        if not bottom or bottom[0] is None:
+            return cut
+        found = placed(bottom[0])
+        # What was measured lowest is so in part by chance: its place in the bowl tells more.
+        allowed_mm3 = cost_of(placed(cut)) + min(3 * bowl[1], slack_mm3)
+        return found if cost_of(found) < allowed_mm3 else cut
 
     # The level cut competes too: in fine columns it may win over one that was refined in coarser ones.
     told = stated([*refined, *level])
-    if told and told[0] is not None:
-        told[0] = climbed(told[0], LAST_TURNS_DEG, told_mm)
-    best = sorted((cut for cut in told if cut is not None), key=_cost)
+    best = sorted((cut for cut in told if cut is not None), key=cost_of)
+    if best:
+        best[0] = settled(climbed(best[0], LAST_TURNS_DEG, told_mm))
     steadiest = None
     if not best:
-        ups = np.concatenate([[[0.0, 0.0, 1.0]], directions[_firmest_first(first, limits)[:FINALISTS]]])
+        ups = np.concatenate([[[0.0, 0.0, 1.0]], directions[firmest_first(first, limits)[:FINALISTS]]])
         heights, fine = _windows(used, ups, limits, clears)
         columns = evaluate(solid, ups[fine], heights[fine], told_mm)
-        steadiest = _firmest(ups[fine], columns, limits)
+        steadiest = firmest(ups[fine], columns, limits)
     return Search(best, told[-1] if level else None, considered, possible, clears, steadiest)
 
 
@@ -301,84 +290,3 @@ def _reach_along(points, ups, low, high):
             least = along if along < least else least
             most = along if along > most else most
         low[d], high[d] = least, most
-
-
-def _allowed(columns: Columns, limits: Limits) -> Mask:
-    """(n,k) whether the cut leaves enough, on a base large enough."""
-    return (columns.volume_mm3 >= limits.least_mm3) & (columns.base_mm2 >= limits.least_base_mm2)
-
-
-def _spare_mm(columns: Columns, steady_deg: float) -> Floats:
-    """(n,k) by how much the part stands more firmly than asked, in mm at the edge of its base."""
-    needed = np.tan(np.radians(steady_deg)) * columns.centre_mm + HULL_SLACK * np.sqrt(columns.base_mm2)
-    return np.asarray(columns.inside_mm - needed)
-
-
-def _score(columns: Columns, limits: Limits) -> Floats:
-    """(n,k) support and what is lost, in mm3; infinite where a limit is broken."""
-    allowed = _allowed(columns, limits)
-    allowed &= _spare_mm(columns, limits.steady_deg) >= 0
-    return np.where(allowed, columns.support_mm3 - LOSS_WEIGHT * columns.volume_mm3, np.inf)
-
-
-def _lean_stood(columns: Columns, limits: Limits) -> Floats:
-    """(n,k) radians by which the part may lean before it tips; minus infinity where a limit is broken."""
-    lean = np.arctan2(columns.inside_mm, columns.centre_mm)
-    return np.where(_allowed(columns, limits), lean, -np.inf)
-
-
-def _firmest_first(columns: Columns, limits: Limits) -> NDArray[np.int64]:
-    """Indices of directions with an allowed cut, those that stand the most lean first."""
-    firmest = _lean_stood(columns, limits).max(axis=1)
-    order = np.argsort(-firmest, kind="stable")
-    return np.asarray(order[np.isfinite(firmest[order])])
-
-
-def _firmest(ups: Floats, columns: Columns, limits: Limits) -> Cut | None:
-    """The cut that stands the most lean."""
-    lean = _lean_stood(columns, limits)
-    if not np.isfinite(lean).any():
-        return None
-    k, at = np.unravel_index(int(lean.argmax()), lean.shape)
-    return _cut(ups[k], columns, int(k), int(at))
-
-
-def _cost(cut: Cut) -> float:
-    return cut.support_mm3 - LOSS_WEIGHT * cut.volume_mm3
-
-
-def _best_of_each(ups: Floats, columns: Columns, limits: Limits) -> list[Cut]:
-    """The best height of each direction that has an allowed one, best direction first."""
-    found = [_best(ups, columns, limits, k) for k in range(len(ups))]
-    return sorted((cut for cut in found if cut is not None), key=_cost)
-
-
-def _best(ups: Floats, columns: Columns, limits: Limits, k: int) -> Cut | None:
-    """The best allowed height of direction k."""
-    score = _score(columns, limits)[k]
-    at = int(score.argmin())
-    return _cut(ups[k], columns, k, at) if np.isfinite(score[at]) else None
-
-
-def _cut(up: Floats, columns: Columns, k: int, at: int) -> Cut:
-    values = (
-        columns.height_mm,
-        columns.support_mm3,
-        columns.volume_mm3,
-        columns.base_mm2,
-        columns.inside_mm,
-        columns.centre_mm,
-    )
-    return Cut(up, *(float(value[k, at]) for value in values))
-
-
-def _around(up: Floats, turn_deg: float, most_tilt_deg: float) -> Floats:
-    """The direction turned by an angle to eight sides, as far as the tilt stays within bounds."""
-    from .plane_cut import plane_axes
-
-    x_axis, y_axis = plane_axes(up)
-    turn = 2.0 * np.pi * np.arange(8) / 8
-    tip = np.tan(np.radians(turn_deg))
-    found = up + tip * (np.cos(turn)[:, None] * x_axis + np.sin(turn)[:, None] * y_axis)
-    found /= np.linalg.norm(found, axis=1)[:, None]
-    return np.asarray(found[found[:, 2] >= np.cos(np.radians(most_tilt_deg)) - 1e-12])

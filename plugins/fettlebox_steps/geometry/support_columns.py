@@ -166,33 +166,32 @@ def _longer(values, used, room):
 
 
 @njit(cache=True)
-def _add_span(sums, low, high, first, step, n, factor):
-    """Add max(0, high - max(low, s)) · factor, for every height s, to suffix sums [constant, slope]."""
-    top = min(max(int(np.floor((high - first) / step)), -1), n - 1)
-    bottom = -1
-    if low > -1e29:
-        bottom = min(max(int(np.floor((low - first) / step)), -1), n - 1)
-    sums[0, top + 1] += high * factor
-    sums[1, top + 1] -= factor
+def _place(at, first, step, n):
+    """The last of n heights that is not above `at`; -1 if all are."""
+    return min(max(int(np.floor((at - first) / step)), -1), n - 1)
+
+
+@njit(cache=True)
+def _add_span(sums, low, high, bottom, top, factor):
+    """Add max(0, high - max(low, s)) · factor, for every height s, to suffix sums (n+1,2) of constants and
+    slopes. bottom, top: places of low and high.
+    """
+    sums[top + 1, 0] += high * factor
+    sums[top + 1, 1] -= factor
     # Below `low` the span no longer grows as the cut sinks: it is high - low.
-    sums[0, bottom + 1] -= high * factor
-    sums[1, bottom + 1] += factor
-    if bottom >= 0:
-        sums[0, bottom + 1] += (high - low) * factor
-    return bottom, top
+    sums[bottom + 1, 0] -= (high if bottom < 0 else low) * factor
+    sums[bottom + 1, 1] += factor
 
 
 @njit(cache=True)
 def _add_moment(sums, low, high, bottom, top):
-    """Add the first moment of a span above every height, (high² - max(low, s)²) / 2, to suffix sums
-    [constant, factor of s²].
+    """Add the first moment of a span above every height, (high² - max(low, s)²) / 2, to suffix sums (n+1,2)
+    of constants and factors of s².
     """
-    sums[0, top + 1] += high * high / 2.0
-    sums[1, top + 1] -= 0.5
-    sums[0, bottom + 1] -= high * high / 2.0
-    sums[1, bottom + 1] += 0.5
-    if bottom >= 0:
-        sums[0, bottom + 1] += (high * high - low * low) / 2.0
+    sums[top + 1, 0] += high * high / 2.0
+    sums[top + 1, 1] -= 0.5
+    sums[bottom + 1, 0] -= (high * high if bottom < 0 else low * low) / 2.0
+    sums[bottom + 1, 1] += 0.5
 
 
 @njit(cache=True)
@@ -221,54 +220,65 @@ def _one(vertices, faces, normals, up, heights, cell, volume_mm3, out):
 
     n = len(heights)
     first, step = heights[0], heights[1] - heights[0]
-    sup, vol, mx, my = np.zeros((2, n + 1)), np.zeros((2, n + 1)), np.zeros((2, n + 1)), np.zeros((2, n + 1))
-    mz = np.zeros((2, n + 1))
+    sup, vol, mx = np.zeros((n + 1, 2)), np.zeros((n + 1, 2)), np.zeros((n + 1, 2))
+    my, mz = np.zeros((n + 1, 2)), np.zeros((n + 1, 2))
     extent = np.full((n, SIDES), -np.inf)
+    turn = 2.0 * np.pi * np.arange(SIDES) / SIDES
+    ahead, aside = np.cos(turn), np.sin(turn)
     low_j, high_j = np.empty(n, np.int64), np.empty(n, np.int64)
+    slab = np.empty((n + 1, 2))
     whole = 0.0
     for i in range(wide):
-        low_j[:] = high
-        high_j[:] = -1
+        slab[:] = 0.0
+        low_j[:] = -1
+        unseen = n
         for j in range(high):
             line = i * high + j
             past = -1e30
             for k in range(starts[line], starts[line + 1]):
                 if kind[k] != 1:
                     if kind[k] == 2 and at[k] > past:
-                        _add_span(sup, past, at[k], first, step, n, 1.0)
+                        bottom, top = _place(past, first, step, n), _place(at[k], first, step, n)
+                        _add_span(sup, past, at[k], bottom, top, 1.0)
                     continue
                 if k > starts[line] and kind[k - 1] != 1:
                     whole += at[k] - at[k - 1]
-                    bottom, top = _add_span(vol, at[k - 1], at[k], first, step, n, 1.0)
-                    _add_span(mx, at[k - 1], at[k], first, step, n, float(i))
-                    _add_span(my, at[k - 1], at[k], first, step, n, float(j))
+                    bottom, top = _place(at[k - 1], first, step, n), _place(at[k], first, step, n)
+                    _add_span(slab, at[k - 1], at[k], bottom, top, 1.0)
+                    _add_span(my, at[k - 1], at[k], bottom, top, float(j))
                     _add_moment(mz, at[k - 1], at[k], bottom, top)
-                    for s in range(bottom + 1, top + 1):
-                        base[s] += 1.0
-                        low_j[s] = min(low_j[s], j)
-                        high_j[s] = j
+                    if unseen:
+                        for s in range(bottom + 1, top + 1):
+                            if low_j[s] < 0:
+                                low_j[s] = j
+                                unseen -= 1
                 past = at[k]
+        for s in range(n + 1):
+            for c in range(2):
+                vol[s, c] += slab[s, c]
+                mx[s, c] += i * slab[s, c]
+        _last_inside(starts, at, kind, i, high, first, step, high_j, n - unseen)
         for s in range(n):
-            if high_j[s] < 0:
+            if low_j[s] < 0:
                 continue
             for side in range(SIDES):
-                angle = 2.0 * np.pi * side / SIDES
-                reach = np.cos(angle) * i + max(np.sin(angle) * low_j[s], np.sin(angle) * high_j[s])
+                reach = ahead[side] * i + max(aside[side] * low_j[s], aside[side] * high_j[s])
                 extent[s, side] = max(extent[s, side], reach)
     area = cell * cell
     share = volume_mm3 / (whole * area) if whole > 0 else 1.0
     total = np.zeros((5, 2))
     for s in range(n - 1, -1, -1):
         for c in range(2):
-            total[0, c] += sup[c, s + 1]
-            total[1, c] += vol[c, s + 1]
-            total[2, c] += mx[c, s + 1]
-            total[3, c] += my[c, s + 1]
-            total[4, c] += mz[c, s + 1]
+            total[0, c] += sup[s + 1, c]
+            total[1, c] += vol[s + 1, c]
+            total[2, c] += mx[s + 1, c]
+            total[3, c] += my[s + 1, c]
+            total[4, c] += mz[s + 1, c]
         support[s] = max(0.0, total[0, 0] + total[0, 1] * heights[s]) * area
         solid = total[1, 0] + total[1, 1] * heights[s]
         volume[s] = max(0.0, solid) * area * share
-        base[s] *= area
+        # As the cut sinks, the solid grows by what the cut face holds.
+        base[s] = -total[1, 1] * area
         inside[s] = -np.inf
         if solid > 0 and base[s] > 0:
             centre[s] = (total[4, 0] + total[4, 1] * heights[s] * heights[s]) / solid - heights[s]
@@ -276,6 +286,24 @@ def _one(vertices, faces, normals, up, heights, cell, volume_mm3, out):
             cy = (total[3, 0] + total[3, 1] * heights[s]) / solid
             inside[s] = np.inf
             for side in range(SIDES):
-                angle = 2.0 * np.pi * side / SIDES
-                gap = extent[s, side] - (np.cos(angle) * cx + np.sin(angle) * cy)
+                gap = extent[s, side] - (ahead[side] * cx + aside[side] * cy)
                 inside[s] = min(inside[s], gap * cell)
+
+
+@njit(cache=True)
+def _last_inside(starts, at, kind, i, high, first, step, last, wanted):
+    """Fill last (n,): the last of a row of lines that is in the material at each height. wanted: how many
+    heights the row is in the material at.
+    """
+    n = len(last)
+    last[:] = -1
+    for j in range(high - 1, -1, -1):
+        if not wanted:
+            break
+        line = i * high + j
+        for k in range(starts[line] + 1, starts[line + 1]):
+            if kind[k] == 1 and kind[k - 1] != 1:
+                for s in range(_place(at[k - 1], first, step, n) + 1, _place(at[k], first, step, n) + 1):
+                    if last[s] < 0:
+                        last[s] = j
+                        wanted -= 1
