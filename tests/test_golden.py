@@ -8,8 +8,12 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import os
 import re
 import shutil
+import subprocess
+import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -441,3 +445,25 @@ def test_a_recipe_that_needs_what_this_machine_has_not_is_held_as_in_the_served_
     put(shop, "box", "recipe: half\nends: held\n", trimesh.creation.box((20, 30, 40)))
     one = outcome(shop)["box"]
     assert one["ok"] and "kiln" in one["reason"]
+
+
+def test_no_copy_of_a_scan_is_left_when_it_is_told_to_terminate(tmp_path: Path) -> None:
+    shop = make_shop(tmp_path / "shop")
+    slow = LIFT.replace("os._exit(3)", "import time; open('begun', 'w').close(); time.sleep(600)")
+    (shop / "steps" / "lift.py").write_text(slow)
+    text = (shop / "shop.yaml").read_text()
+    digest = hashlib.sha256(slow.encode()).hexdigest()
+    (shop / "shop.yaml").write_text(re.sub("[0-9a-f]{64}", digest, text))
+    put(shop, "slow", "recipe: fall\n", trimesh.creation.box((20, 30, 40)))
+    place = tmp_path / "temporary"
+    place.mkdir()
+    command = [sys.executable, "-m", "fettlebox", "shop", "test", str(shop)]
+    with subprocess.Popen(command, env={**os.environ, "TMPDIR": str(place)}, stderr=subprocess.PIPE) as run:
+        until = time.monotonic() + 120.0
+        while not list(place.rglob("begun")) and run.poll() is None and time.monotonic() < until:
+            time.sleep(0.05)
+        (scratch,) = place.glob("fettlebox-golden-*")
+        assert list(scratch.rglob("solid.ply")) and scratch.stat().st_mode & 0o077 == 0
+        run.terminate()
+        assert run.wait(60.0) == 130
+    assert list(place.iterdir()) == []

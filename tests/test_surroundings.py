@@ -109,6 +109,9 @@ def test_named_they_are_listed_explained_compared_and_examined(shop: Path) -> No
     assert "How far." in run("steps", "lift", "--shop", shop).output
     assert run("steps", "lift").exit_code == 2
     assert "Lift the part." in run("explain", recipes / "lifting.yaml", "--shop", shop).output
+    assert (
+        "  lift            Lift the part. (steps/lift.py)\n" in run("plugin", "list", "--shop", shop).output
+    )
     found = run("recipe", "diff", recipes / "lifting.yaml", recipes / "higher.yaml", "--shop", shop).output
     assert found == "lift: by was 7 mm, as usual; it is 9 mm\n"
     looked = [json.loads(line) for line in run("doctor", "--shop", shop, "--json").output.splitlines()]

@@ -1,5 +1,5 @@
 """The command line: parse, call, print. Exit status 0 done, 2 wrong usage, recipe or shop file,
-3 held, 4 rejected (or an audit or a replay found something), 1 unexpected, 130 interrupted.
+3 held, 4 rejected (or an audit, a replay or a test found something), 1 unexpected, 130 interrupted.
 """
 
 from __future__ import annotations

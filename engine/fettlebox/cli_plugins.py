@@ -7,18 +7,18 @@ from typing import Annotated
 
 import typer
 
-from .cli import AsJson, _settings, command, of_plugins
+from .cli import AsJson, OfShop, _of_shop, _settings, command, of_plugins
 from .errors import UsageError
 
 
 @command("list", of_plugins)
-def plugin_list(as_json: AsJson = False) -> int:
+def plugin_list(shop: OfShop = None, as_json: AsJson = False) -> int:
     """List what plugins bring, by kind, and what is set aside. Exit status 4: something is."""
     from . import printing
-    from .catalog import find_steps
     from .plugin_list import brought
+    from .surroundings import catalog_of
 
-    catalog = find_steps()
+    catalog = catalog_of(_of_shop(shop)[0])
     printing.plugins(brought(catalog), as_json=as_json)
     return 4 if catalog.quarantined else 0
 

@@ -49,7 +49,9 @@ HEAD = """\
 # What has to come of this scan. Drawn up by fettlebox {version} from a run that is on record beside it, in
 # {traveler}. Bounds are a little wider than what was measured: tighten what matters to the shop, delete
 # what does not. Words: below, above, between: [a, b], within: … of: …
+# The scan in this folder is kept until somebody deletes it here: neither `keep` nor `discard` reaches it.
 """
+FOR_EDITORS = "schemas/expect.schema.json"  # below the shop's folder, as `init` puts it there
 ABOUT_FACTS = "  # Of the finished part. Flags and counts of bodies are exact."
 ABOUT_SIZE = "  # Half a layer of an everyday print either way."
 ABOUT_FIDELITY = "  # From the scan, in life size: a quarter more than was measured; shares may lose a point."
@@ -128,6 +130,8 @@ def write(made: Draft) -> None:
 
 
 def _lines(wish: Wish, ran: Ran, record: JobRecord) -> Iterator[str]:
+    if (wish.folder.parent.parent / FOR_EDITORS).is_file():
+        yield f"# yaml-language-server: $schema=../../{FOR_EDITORS}"
     yield HEAD.format(version=__version__, traveler=RECORDED).rstrip()
     if wish.kept is not None and wish.kept.about:
         yield f"about: {json.dumps(wish.kept.about, ensure_ascii=False)}"

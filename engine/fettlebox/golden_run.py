@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import queue
 import shutil
+import signal
 import tempfile
+import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -149,13 +151,28 @@ class Runner:
 
 @contextmanager
 def runner(rules: Rules) -> Iterator[Runner]:
-    """A runner with a scratch folder that only this account can enter; both are gone afterwards."""
-    with tempfile.TemporaryDirectory(prefix="fettlebox-golden-") as place:
+    """A runner with a scratch folder that only this account can enter; both are gone afterwards, also when it
+    is told to terminate.
+    """
+    with _terminated_as_interrupted(), tempfile.TemporaryDirectory(prefix="fettlebox-golden-") as place:
         made = Runner(Path(place), rules)
         try:
             yield made
         finally:
             made.workers.stop()
+
+
+@contextmanager
+def _terminated_as_interrupted() -> Iterator[None]:
+    """SIGTERM unwinds as Ctrl-C does: no copy of anybody's face is left in a folder for temporary files."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _ended_at(record: JobRecord, step: str) -> str:
