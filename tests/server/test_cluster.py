@@ -96,7 +96,8 @@ def test_the_same_comes_out_as_from_local_workers(
     cluster.start_worker(nanny=True)
     shop = make_shop(time="300 s", memory="4 GB")
     parent = (
-        "recipe: parent\nsteps:\n  - units: {expect: any}\n  - repair\n  - seat\ndeliver: [stl, 3mf, zip]\n"
+        "recipe: parent\nsteps:\n  - units: {expect: {height: 76 mm}}\n  - repair\n  - seat\n"
+        "deliver: [stl, 3mf, pictures, zip]\n"
     )
     (shop / "recipes" / "parent.yaml").write_text(parent)
     (shop / "recipes" / "plain.yaml").write_text("recipe: plain\nextends: parent\n")
@@ -105,10 +106,13 @@ def test_the_same_comes_out_as_from_local_workers(
     more = f"cluster: {{shared: {there}}}\n" if shared else ""
     (there / "shop.yaml").write_text((there / "shop.yaml").read_text() + more)
     for place in (shop, there):
-        shutil.copyfile(bunny_scan, place / "inbox" / "bunny.ply")
+        (place / "inbox" / "held.ply").write_bytes(bunny_scan.read_bytes())  # far from 76 mm in any unit
+        ball = trimesh.creation.icosphere(subdivisions=3, radius=40.0)
+        ball.update_faces(ball.triangles_center[:, 2] > -36)
+        ball.export(place / "inbox" / "ball.stl")
         trimesh.creation.box((40, 40, 76)).export(place / "inbox" / "box.stl")
     (here, far) = (serve(shop, once=True), serve(there, once=True, workers=cluster.address))
-    assert here.counts == far.counts and far.counts["done"] >= 1
+    assert here.counts == far.counts and far.counts["done"] == 2, far.results
     for one in here.results:
         (other,) = (far_one for far_one in far.results if far_one.scan == one.scan)
         assert without_timing(one.folder) == without_timing(other.folder)
