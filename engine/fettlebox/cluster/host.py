@@ -131,6 +131,8 @@ def main(handle: int, root: Path) -> None:
             reply = host.do(order, cores, pipe.recv_bytes())
             pipe.send_bytes(REPLY + reply)
     host.stop()
+    with contextlib.suppress(OSError):
+        remove(root)  # who was killed cannot clear up: what there is of a scan goes now
     os._exit(0)
 
 
