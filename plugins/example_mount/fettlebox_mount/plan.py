@@ -9,7 +9,7 @@ import numpy as np
 
 if TYPE_CHECKING:
     from .circle import BoltCircle
-    from .mount import Params
+    from .params import Params
 
 SIDE_PX, TEXT_PX, MARGIN_PX = 900, 110, 40
 INK, PALE, PART, HOLE = (30, 34, 40), (232, 234, 238), (176, 190, 208), (255, 255, 255)
