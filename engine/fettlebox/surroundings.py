@@ -10,7 +10,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from .catalog import Catalog, find_steps
+from . import catalog
+from .catalog import Catalog
 from .errors import RecipeError
 from .own_steps import left_out, with_own_steps
 from .recipe import Recipe, Shop, load_shop
@@ -49,8 +50,9 @@ def catalog_of(named: Shop | None, around: Shop | None = None) -> Catalog:
     steps are not run; who misses one is told how to have it.
     """
     if named is not None:
-        return with_own_steps(find_steps(), named.own_steps)
-    return find_steps() if around is None else left_out(find_steps(), around.own_steps, around.folder)
+        return with_own_steps(catalog.find_steps(), named.own_steps)
+    found = catalog.find_steps()
+    return found if around is None else left_out(found, around.own_steps, around.folder)
 
 
 def require_shop_s_standard(recipe: Recipe, path: Path, shop: Shop | None) -> None:
