@@ -67,12 +67,12 @@ def bolts_round(standing: Standing, params: Params) -> Bolts:
 def join(standing: Standing, bolts: Bolts, params: Params) -> Joined:
     """Raises HoldError for a bore that would break out, StepError if the volumes do not add up."""
     flange = _flange(standing, bolts, params)
+    flange_mm3, neck_mm3 = float(flange.volume()), standing.joint_mm2 * params.neck
     # Drawn out into the flange, so that no face of one lies in a face of the other.
     rooted_mm = params.neck + params.thickness / 2
     rooted = as_solid(*drawn_out(*as_mesh(standing.above), standing.foot_mm, rooted_mm, standing.least_share))
     whole = flange + rooted
     united = whole if params.bore is None else _bored(whole, standing, params)
-    flange_mm3, neck_mm3 = float(flange.volume()), standing.joint_mm2 * params.neck
     bore_mm3 = 0.0 if params.bore is None else float(whole.volume() - united.volume())
     united_mm3, above_mm3 = float(united.volume()), float(standing.above.volume())
     off = abs(united_mm3 - above_mm3 - neck_mm3 - flange_mm3 + bore_mm3) / united_mm3
