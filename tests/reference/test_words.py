@@ -180,3 +180,12 @@ def test_a_third_party_gets_a_page_with_a_picture_and_its_words_in_steps(
     assert "Limits\n  - It does not ask what carries the part." in capsys.readouterr().out
     command.main(["steps", "raise-up", "--json"], standalone_mode=False)
     assert json.loads(capsys.readouterr().out)["facts"] == {"raised_mm": "how far it was raised"}
+
+
+def test_the_command_wants_a_folder_and_the_guide_shows_it(capsys: pytest.CaptureFixture[str]) -> None:
+    from fettlebox.reference.__main__ import main
+
+    assert main([]) == 2
+    assert "python -m fettlebox.reference FOLDER" in capsys.readouterr().err
+    guide = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text("utf-8")
+    assert "-m fettlebox.reference plugins/steps`" in guide
