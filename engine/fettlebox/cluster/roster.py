@@ -22,12 +22,15 @@ MANY = 3
 
 @dataclass(frozen=True)
 class Seen:
-    """A worker as the scheduler tells of it. `resources` as it was begun with; 0 bytes are no limit."""
+    """A worker as the scheduler tells of it. `resources` as it was begun with; 0 bytes are no limit. One that
+    is not running, as when it is short of memory, gets no new jobs and keeps those that it has.
+    """
 
     address: str
     threads: int
     limit_bytes: float
     resources: Mapping[str, float] = field(default_factory=dict)
+    running: bool = True
 
     @property
     def host(self) -> str:
@@ -44,16 +47,16 @@ def host_of(address: str) -> str:
 
 
 def seen_in(info: Mapping[str, Any]) -> dict[str, Seen]:
-    """The running workers of what `Client.scheduler_info` gives."""
+    """The workers of what `Client.scheduler_info` gives."""
     return {
         address: Seen(
             address,
             int(one.get("nthreads") or 1),
             float(one.get("memory_limit") or 0),
             dict(one.get("resources") or {}),
+            one.get("status", "running") == "running",
         )
         for address, one in info.get("workers", {}).items()
-        if one.get("status", "running") == "running"
     }
 
 
@@ -132,7 +135,7 @@ class Roster:
             return "waits for a worker: the cluster has none now"
         if not usable:
             whys = [f"{address}: {why}" for address, (why, _) in list(self._refused.items())[:MANY]]
-            told = "; ".join(whys) or "all are being asked what they have installed"
+            told = "; ".join(whys) or "they are being asked what they have installed, or are paused"
             return f"waits for a worker: none of {len(self._seen)} can be used ({told})"
         tagged = [one for one in usable if needs.tags <= one.resources.keys()]
         if not tagged:
@@ -145,7 +148,7 @@ class Roster:
         return [
             one
             for one in self._seen.values()
-            if one.address in self._passed and one.address not in self._refused
+            if one.running and one.address in self._passed and one.address not in self._refused
         ]
 
 
