@@ -356,6 +356,13 @@ def test_a_check_that_is_torn_down_is_a_fault_and_hides_no_other() -> None:
     assert found["its words explain it"].fault is None
 
 
+def test_what_a_step_prints_is_no_part_of_the_proof(capsys: pytest.CaptureFixture[str]) -> None:
+    found = outcomes(made(chats), parts={"ball": ball(2)})
+    assert "prints 'lifting'" in (found["it keeps to itself"].fault or "")
+    said = capsys.readouterr()
+    assert said.out == "" and "lifting" in said.err
+
+
 NUMBER = "it says which contract it was made for"
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import redirect_stdout
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -52,9 +53,12 @@ class Check:
         return self.name
 
     def outcome(self) -> Outcome:
-        """What it came to. A check always comes to something: what tears it down is a fault as well."""
+        """What it came to. A check always comes to something: what tears it down is a fault as well. What
+        the plugin prints goes to the standard errors.
+        """
         try:
-            return Outcome(remark=self.run(self.trial) or "")
+            with redirect_stdout(sys.stderr):
+                return Outcome(remark=self.run(self.trial) or "")
         except NothingShownError as error:
             return Outcome(str(error), shown=False)
         except ContractError as error:
