@@ -43,7 +43,7 @@ LOOKED_AT = 0.155
 of two and a half edges, the hardest to tell, has that shape (the matched filter: D. North, 1943, reprinted
 1963). Wider ones answer to it too."""
 
-FEATURE_AT, SURELY_AT, BETWEEN = 2.5, 5.0, 0.7
+FEATURE_AT, SURELY_AT, BETWEEN = 2.3, 5.0, 0.7
 """Deviations of grain, so blurred, beyond which the surface is a feature; below them it is partly one, and
 from BETWEEN below on it is grain. Low where grain is strong: a feature taken for grain is lost, grain taken
 for a feature is still lessened. High where a feature that is worth keeping stands out by more than that
@@ -55,9 +55,9 @@ the broader one, form would count as grain, and features of a carved head would 
 what the points err by (0.23 to 0.26), or three times as much where errors of neighbours go together as on a
 real range scan; what is more is texture, and likeness."""
 
-WORTH_KEEPING = 0.05
-"""What such a feature answers with, as a share of the finest length: a third of a millimetre at edges of
-one."""
+WORTH_KEEPING, WORTH_KEEPING_MM = 0.05, 0.35
+"""What such a feature answers with, as a share of the finest length: a third of a millimetre at edges
+of one, and no more on coarser scans, where locks and lips are no wider in triangles than that."""
 
 AROUND = 4.0
 """A feature is wider than the part of it that stands out: what was found is blurred like the surface was, and
@@ -179,7 +179,8 @@ def grain_of(fine: Fine) -> Floats:
         BROAD_PER_FINE * _deviation(_filtered(fine.residual, fine, blurring), fine),
         MOST_PER_ERROR * max(points_err_mm(fine), 1e-9 * fine.finest_mm),
     )
-    enough = float(np.clip(WORTH_KEEPING * fine.finest_mm / deviation_mm, FEATURE_AT, SURELY_AT))
+    worth_mm = min(WORTH_KEEPING * fine.finest_mm, WORTH_KEEPING_MM)
+    enough = float(np.clip(worth_mm / deviation_mm, FEATURE_AT, SURELY_AT))
     found = _between(np.abs(answer) / deviation_mm, enough - BETWEEN, enough)
     around = np.clip(AROUND * _filtered(found, fine, blurring), 0.0, 1.0)
     standing_out = np.maximum(found, around)
