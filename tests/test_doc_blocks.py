@@ -19,6 +19,7 @@ from fettlebox.api import ENTRY_POINT_GROUP
 from fettlebox.catalog import built_in_steps
 from fettlebox.mesh import write_part
 from fettlebox.recipe import parse_recipe, parse_ticket
+from fettlebox.recipe.expect import parse_expectation
 from fettlebox.testing import ball, bust_scan
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -216,6 +217,8 @@ def test_every_block_of_yaml_is_what_it_says_it_is(block: Block, tmp_path: Path)
     elif block.text.startswith("# shop.yaml"):
         keys = json.loads((ROOT / "schemas" / "shop.schema.json").read_text("utf-8"))["properties"]
         assert data.keys() <= keys.keys()  # what it names is read in test_docs
+    elif "ends" in data:
+        assert parse_expectation(block.text, str(block)).recipe == data["recipe"]
     else:
         assert list(data) == ["steps"], f"{block}: is it a ticket, a shop file or the steps of a recipe?"
         recipe = f"recipe: shown\n{block.text}\ndeliver: []\n"
