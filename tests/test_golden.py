@@ -5,6 +5,7 @@ Formulas: CRC Standard Mathematical Tables (mensuration).
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import math
@@ -467,3 +468,25 @@ def test_no_copy_of_a_scan_is_left_when_it_is_told_to_terminate(tmp_path: Path) 
         run.terminate()
         assert run.wait(60.0) == 130
     assert list(place.iterdir()) == []
+
+
+def test_the_shop_s_limits_are_in_force(tmp_path: Path) -> None:
+    shop = make_shop(tmp_path / "shop")
+    slow = LIFT.replace("os._exit(3)", "import time; time.sleep(600)")
+    (shop / "steps" / "lift.py").write_text(slow)
+    text = re.sub("[0-9a-f]{64}", hashlib.sha256(slow.encode()).hexdigest(), (shop / "shop.yaml").read_text())
+    (shop / "shop.yaml").write_text(text + "limits: {time: 2 s}\n")
+    put(shop, "slow", "recipe: fall\nends: rejected\n", trimesh.creation.box((20, 30, 40)))
+    one = outcome(shop)["slow"]
+    assert one["ok"] and one["reason"] == "took longer than the 2 s that this shop allows a job"
+
+
+def test_a_full_disk_is_said_and_not_taken_for_the_scan_s_fault(
+    alone: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*paths: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(golden_run.shutil, "copy2", full)
+    done = run("shop", "test", alone)
+    assert done.exit_code == 1 and "TMPDIR" in done.output

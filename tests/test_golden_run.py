@@ -96,6 +96,23 @@ def test_a_step_that_was_passed_over_tells_no_facts() -> None:
     ]
 
 
+DONE_STEP, HELD_STEP = (StepRecord("gate", "gate", 1, {}, outcome, "a", "a") for outcome in ("done", "held"))
+
+
+@pytest.mark.parametrize(
+    ("state", "steps", "doing", "at"),
+    [
+        ("done", (DONE_STEP,), "recording", ""), ("held", (DONE_STEP, HELD_STEP), "gate", "gate"),
+        ("held", (DONE_STEP,), "recording", "delivery"), ("rejected", (), "recording", "delivery"),
+        ("rejected", (), "reading", "reading"), ("held", (), "reading", "reading"),
+        ("rejected", (), "ticket and recipe", "ticket and recipe"), ("rejected", (), "", "ticket and recipe"),
+        ("rejected", (), "smooth", "smooth"),  # a defect of the step, which leaves no record of steps
+    ],
+)  # fmt: skip
+def test_where_a_job_ended(state: Any, steps: tuple[StepRecord, ...], doing: str, at: str) -> None:
+    assert golden_run._ended_at(record(state=state, steps=steps), doing) == at
+
+
 @pytest.mark.parametrize(
     ("state", "at", "words"),
     [

@@ -97,7 +97,7 @@ def read_all(
             f"fettlebox shop test {shop} --record bust"
         )
     read, problems = [], [] if only else strays(shop)
-    for name in only or folders:
+    for name in dict.fromkeys(only or folders):
         try:
             read.append(read_golden(folders[name], recipes, catalog))
         except RecipeError as error:

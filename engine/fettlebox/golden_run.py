@@ -20,6 +20,7 @@ from typing import Any
 from .catalog import Catalog
 from .errors import FettleboxError, Problem, RecipeError
 from .golden import Golden
+from .jobs.atomic import is_no_room
 from .jobs.digest import digest, joined
 from .jobs.folders import ORIGINAL, job_base
 from .jobs.rules import Rules
@@ -81,7 +82,7 @@ class Runner:
 
     def __init__(self, place: Path, rules: Rules) -> None:
         self._rules = rules
-        self._place = place
+        self._place, self._work = place, place / ".fettlebox" / "work"
         self._answers: queue.SimpleQueue[tuple[Answer, str]] = queue.SimpleQueue()
         self.workers = Workers(1, perform, limits_of(rules), place / ".fettlebox", self._answered)
 
@@ -97,15 +98,20 @@ class Runner:
         missing = self.workers.why_not(Needs(self._rules.needs_of(text)))
         if missing is not None:
             return Ran("held", TICKET_AND_RECIPE, missing, None, 0.0)
-        task = self._task(recipe, text, scans, ticket)
         try:
+            task = self._task(recipe, text, scans, ticket)
             self.workers.start(task)
             answer, step = self._wait(task.job, progress)
             self.workers.settle(task.job)
+        except OSError as error:
+            if is_no_room(error):
+                raise self._no_room(scans[0]) from None
+            raise
         finally:
-            shutil.rmtree(task.folder, ignore_errors=True)
+            for path in self._work.glob("*"):  # the folder itself is where the worker may write
+                shutil.rmtree(path, ignore_errors=True)
         if answer.kind == "no room":
-            raise FettleboxError(f"the disk is full: {scans[0].name} could not be tested")
+            raise self._no_room(scans[0])
         if answer.kind == "stopped":
             raise FettleboxError(f"the worker could not begin: {answer.sentence}")
         if answer.kind == "failed":
@@ -113,6 +119,12 @@ class Runner:
         result: JobResult = answer.result
         record = record_from(as_document(result.record))  # as it would be read again
         return Ran(result.state, _ended_at(record, step), result.reason, record, answer.seconds)
+
+    def _no_room(self, scan: Path) -> FettleboxError:
+        return FettleboxError(
+            f"{scan.name} cannot be tested: the disk of {self._place.parent} is full; make some room, or name"
+            " another folder for temporary files with TMPDIR"
+        )
 
     def _wait(self, job: str, progress: Progress) -> tuple[Answer, str]:
         while True:
@@ -125,7 +137,7 @@ class Runner:
         rules = self._rules
         scan = joined([one.name for one in scans], [digest(one) for one in scans])
         job = job_base(scan, rules.recipe_digest(recipe, text), digest(ticket) if ticket else "-")
-        folder = self._place / ".fettlebox" / "work" / job
+        folder = self._work / job
         original = folder / ORIGINAL
         original.mkdir(parents=True)
         for one in scans:
