@@ -54,7 +54,7 @@ def unsuited(params: Params, printer: Printer, later: Sequence[tuple[str, StepPa
 
 @step(
     "hollow",
-    version=2,
+    version=3,
     summary="Make the part hollow, with a wall nowhere thinner than asked.",
     shorthand="wall",
     unsuited=unsuited,

@@ -15,6 +15,7 @@ from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
 from .grid_places import border_places, placed
+from .near_walls import know_near_walls
 from .needles import without_needles
 from .snapping import snap_to_scan
 from .solids import keep_solid_bodies, thin_out
@@ -125,6 +126,7 @@ def close_by_winding(
     origin = used.min(axis=0) - 0.5 * cell_mm
     grid = LevelGrid(field, origin, cell_mm)
     hits = wall_hits((points - origin) / cell_mm, corners)
+    know_near_walls(grid, hits, points, corners)
     grid.follow(np.concatenate([_wall_seeds(grid, hits), _far_seeds(grid, used.max(axis=0))]))
     surface = grid.surface()
     places, free = _places(grid, hits, surface.starts, surface.axes, iso)
