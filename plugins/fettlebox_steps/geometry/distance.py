@@ -20,6 +20,9 @@ WIDE = 8
 FAR_AWAY = 1e30
 """Where the empty places of a node lie."""
 
+NEVER_ENOUGH = -1.0
+"""No squared distance is below this: the search ends with the nearest."""
+
 
 def closest_distance(points: ArrayLike, vertices: ArrayLike, faces: ArrayLike) -> NDArray[np.float64]:
     """Exact distance (k,) in mm from points (k,3) to the nearest place of a mesh (n,3), (m,3).
@@ -133,12 +136,47 @@ def _triangle_distances(t, x, y, z, squared):
         squared[e] = plane if inside > 0.0 else side
 
 
+@njit(inline="always")
+def nearest_in(leaves, boxes, first, x, y, z, best, last, enough, stack, depth, bound, squared):
+    """Squared distance if it is below `best`, else `best`; some distance below `enough` if there is one."""
+    bottom = len(first) - 2
+    stack[0] = 0
+    depth[0] = 0
+    bound[0] = 0.0
+    top = 1
+    while top > 0:
+        top -= 1
+        if bound[top] >= best:
+            continue
+        node, level = stack[top], depth[top]
+        if level > bottom:
+            _triangle_distances(leaves[node], x, y, z, squared)
+            nearest = squared.min()
+            if nearest < best:
+                best = nearest
+                last = node
+                if best < enough:
+                    return best, last
+            continue
+        _box_distances(boxes[first[level] + node], x, y, z, squared)
+        floor = top
+        for e in range(WIDE):
+            if squared[e] >= best:
+                continue
+            at = top
+            while at > floor and bound[at - 1] < squared[e]:
+                stack[at], depth[at], bound[at] = stack[at - 1], depth[at - 1], bound[at - 1]
+                at -= 1
+            stack[at], depth[at], bound[at] = node * WIDE + e, level + 1, squared[e]
+            top += 1
+    return best, last
+
+
 @njit(parallel=True, cache=True)
 def _distances(leaves, boxes, first, points):
     """Every point is answered by one thread alone: the bytes do not depend on the thread count."""
     count = len(points)
     distance = np.empty(count)
-    bottom = len(first) - 2
     chunks = min(count, 512)
     for chunk in prange(chunks):
         stack = np.empty(256, dtype=np.int64)
@@ -150,33 +188,8 @@ def _distances(leaves, boxes, first, points):
             x, y, z = points[i, 0], points[i, 1], points[i, 2]
             _triangle_distances(leaves[last], x, y, z, squared)  # where the point before it ended is near
             best = squared.min()
-            stack[0] = 0
-            depth[0] = 0
-            bound[0] = 0.0
-            top = 1
-            while top > 0:
-                top -= 1
-                if bound[top] >= best:
-                    continue
-                node = stack[top]
-                level = depth[top]
-                if level > bottom:
-                    _triangle_distances(leaves[node], x, y, z, squared)
-                    nearest = squared.min()
-                    if nearest < best:
-                        best = nearest
-                        last = node
-                    continue
-                _box_distances(boxes[first[level] + node], x, y, z, squared)
-                floor = top
-                for e in range(WIDE):
-                    if squared[e] >= best:
-                        continue
-                    at = top
-                    while at > floor and bound[at - 1] < squared[e]:
-                        stack[at], depth[at], bound[at] = stack[at - 1], depth[at - 1], bound[at - 1]
-                        at -= 1
-                    stack[at], depth[at], bound[at] = node * WIDE + e, level + 1, squared[e]
-                    top += 1
+            best, last = nearest_in(
+                leaves, boxes, first, x, y, z, best, last, NEVER_ENOUGH, stack, depth, bound, squared
+            )
             distance[i] = np.sqrt(best)
     return distance

@@ -13,7 +13,7 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 from .column_signs import Columns
-from .distance import WIDE, DistanceTree, _box_distances, _triangle_distances
+from .distance import WIDE, DistanceTree, _triangle_distances, nearest_in
 
 Floats = NDArray[np.float64]
 
@@ -67,42 +67,6 @@ class DepthGrid:
         return values
 
 
-@njit(cache=True)
-def _nearest(leaves, boxes, first, x, y, z, best, last, enough, stack, depth, bound, squared):
-    """Squared distance if it is below `best`, else `best`; some distance below `enough` if there is one."""
-    bottom = len(first) - 2
-    stack[0] = 0
-    depth[0] = 0
-    bound[0] = 0.0
-    top = 1
-    while top > 0:
-        top -= 1
-        if bound[top] >= best:
-            continue
-        node, level = stack[top], depth[top]
-        if level > bottom:
-            _triangle_distances(leaves[node], x, y, z, squared)
-            nearest = squared.min()
-            if nearest < best:
-                best = nearest
-                last = node
-                if best < enough:
-                    return best, last
-            continue
-        _box_distances(boxes[first[level] + node], x, y, z, squared)
-        floor = top
-        for e in range(WIDE):
-            if squared[e] >= best:
-                continue
-            at = top
-            while at > floor and bound[at - 1] < squared[e]:
-                stack[at], depth[at], bound[at] = stack[at - 1], depth[at - 1], bound[at - 1]
-                at -= 1
-            stack[at], depth[at], bound[at] = node * WIDE + e, level + 1, squared[e]
-            top += 1
-    return best, last
-
-
 @njit(parallel=True, cache=True)
 def _depths(leaves, boxes, first, start, height, into, origin, cell, first_slice, level, values):
     count, ny, nz = values.shape
@@ -141,7 +105,7 @@ def _depths(leaves, boxes, first, start, height, into, origin, cell, first_slice
                     if known > level + DEEP * cell:
                         known = level + SURE * (known - level)
                         best = known * known
-                    best, last = _nearest(
+                    best, last = nearest_in(
                         leaves, boxes, first, x, y, z, best, last, enough, stack, depth, bound, squared
                     )
                     value = (np.sqrt(best) - level) / cell
