@@ -16,8 +16,8 @@ SHARES = frozenset({"share", "shares", "ratio"})
 """Plain numbers, which people read in percent."""
 
 BARE = frozenset(
-    ("count", "per", "cost", "price", "scale", "direction", "normal", "up", "front", "axis", "turn", "facing", "to",
-     "score")
+    ("count", "per", "cost", "price", "scale", "direction", "normal", "up", "front", "axis", "turn", "facing",
+     "to", "score")
 )  # fmt: skip
 """Words that say that a number has no unit. Money is the shop's own."""
 
