@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
-from bump_shapes import FRESH, TUNING, UNSEEN, Floats, Planted, Recipe, plant
+from bump_recipes import FRESH, LATEST, TUNING, UNSEEN
+from bump_shapes import Floats, Planted, Recipe, plant
 from rows import Row, tell
 
 OVER_MM, WIDEST_MM = 0.4, 8.0
@@ -164,7 +165,7 @@ def main() -> None:
         print(np.round(fit(TUNING), 3).tolist())
         return
     print("shape                 CPU s  strict P / R    ask P / R    residual p50 / p90   clean  triangles")
-    for title, recipes in (("tuning", TUNING), ("unseen", UNSEEN), ("fresh", FRESH)):
+    for title, recipes in (("tuning", TUNING), ("unseen", UNSEEN), ("fresh", FRESH), ("latest", LATEST)):
         totals: dict[bool, list[Tally]] = {False: [], True: []}
         triangles = 0
         for recipe in recipes:

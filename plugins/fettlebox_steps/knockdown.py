@@ -70,7 +70,7 @@ class Params(StepParams):
 
 @step(
     "knockdown",
-    version=2,
+    version=3,
     summary="Take off scanning bumps, spikes and pits; features stay.",
     shorthand="over",
 )

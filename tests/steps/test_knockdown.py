@@ -84,7 +84,7 @@ def test_planted_bumps_go_and_all_else_keeps_every_bit(
     assert (result.part.colours == part.colours).all()
     changed = (result.part.vertices != part.vertices).any(axis=1)
     nearest = np.linalg.norm(part.vertices[:, None] - spots, axis=2).min(axis=1)
-    assert nearest[changed].max() < 6.0
+    assert nearest[changed].max() < 2.5 * 2.6, "two and a half radii of the widest, for its foot fades out"
     assert changed.sum() > 50
     # An independent library's distance from the surface that was there before the bumps.
     moved = result.part.vertices[changed]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .bump_measures import Look, connected_ball, cubic, frame, rim_radius
+from .bump_measures import RIM_EDGES, Look, connected_ball, cubic, frame
 from .bump_scales import Relief
 from .crossings import crossing_faces
 from .measures import area_vectors
@@ -21,11 +21,14 @@ INNER, OUTER = 1.1, 1.35
 """Shares of the foot radius: up to the first the new surface takes over whole, from there it fades into the
 old one, so that a foot that was judged a little too narrow leaves no step."""
 
-WIDER = (1.0, 1.25, 1.5)
-"""Shares of the foot radius that patches are tried with."""
+WIDER = (1.0, 1.25, 1.5, 1.8)
+"""Shares of the foot radius that patches are tried with: feet were found at six tenths of what they are."""
+
+BROAD = 0.6
+"""Width of the rim over the patch's radius: what is further away tells less of what belongs inside."""
 
 LOUDER = 1.15
-"""A wider rim may be this much louder than the narrowest; beyond, it has run into some feature."""
+"""A rim may be this much louder than the quietest; beyond, it has run into a feature, or into the foot."""
 
 LEAST_RIM = 24
 MOST_RIM = 400
@@ -52,13 +55,13 @@ class Patch:
 def refilled(
     vertices: Floats, relief: Relief, seen: Look, fixed: Mask, scratch: Longs, spread: bool = False
 ) -> Patch | None:
-    """The patch about a bump and the surface that belongs there: the widest whose rim is as quiet as the
-    bump's own, for feet fade out slowly. None where it would reach a fixed vertex or the surface is no
+    """The patch about a bump and the surface that belongs there: the widest whose rim is about as quiet as
+    the quietest, for feet fade out slowly. None where it would reach a fixed vertex or the surface is no
     height over a plane even without the bump.
 
     spread: lay the vertices out anew as well; a spike may have carried them past one another sideways.
     """
-    widest = rim_radius(OUTER * WIDER[-1] * seen.radius_mm, relief.edge_mm)
+    widest = _rim_end(OUTER * WIDER[-1] * seen.radius_mm, relief.edge_mm)
     room = widest + 1.5 * abs(seen.height_mm) + seen.radius_mm
     near = connected_ball(relief, vertices, seen.vertex, room, scratch)
     across = frame(seen.normal)
@@ -66,24 +69,18 @@ def refilled(
     flat, high = offset @ across.T, offset @ seen.normal
     away = np.linalg.norm(flat, axis=1)
     upright = relief.normal[near] @ seen.normal > OVERHANG
-    chosen: tuple[float, Mask, Mask] | None = None
-    quiet_mm = 0.0
+    tried: list[tuple[float, float, Mask, Mask]] = []
     for wider in WIDER:
         radius = wider * seen.radius_mm
         inside = away < OUTER * radius
-        rim = upright & (away >= INNER * radius) & (away < rim_radius(OUTER * radius, relief.edge_mm))
+        rim = upright & (away >= INNER * radius) & (away < _rim_end(OUTER * radius, relief.edge_mm))
         if fixed[near[inside]].any() or not upright[inside].all() or rim.sum() < LEAST_RIM:
             break
-        terms = cubic(flat[rim] / radius)
-        left = high[rim] - terms @ np.linalg.lstsq(terms, high[rim], rcond=None)[0]
-        rim_mm = float(np.sqrt(np.square(left).mean()))
-        if chosen is not None and rim_mm > max(LOUDER * quiet_mm, relief.grain_mm):
-            break
-        quiet_mm = rim_mm if chosen is None else min(quiet_mm, rim_mm)
-        chosen = radius, inside, rim
-    if chosen is None:
+        tried.append((_loudness(flat[rim] / radius, high[rim]), radius, inside, rim))
+    if not tried:
         return None
-    radius, inside, rim = chosen
+    most_mm = max(LOUDER * min(loud_mm for loud_mm, *_ in tried), relief.grain_mm)
+    _, radius, inside, rim = next(one for one in reversed(tried) if one[0] <= most_mm)
     before = flat
     if spread:
         flat = _laid_out(flat, near, inside & (away < INNER * radius), relief)
@@ -95,6 +92,22 @@ def refilled(
     lift = (share * (level - high[inside]))[moved]
     aside = (flat - before)[inside][moved] @ across
     return Patch(ids, vertices[ids] + lift[:, None] * seen.normal + aside)
+
+
+def _rim_end(radius: float, edge_mm: float) -> float:
+    """How far the rim of a patch reaches."""
+    return radius + max(BROAD * radius, RIM_EDGES * edge_mm)
+
+
+def _loudness(rim: Floats, high: Floats) -> float:
+    """Root mean square of heights (r,) at points (r,2) about a quartic, or a cubic where they are few."""
+    terms = cubic(rim)
+    x, y = rim.T
+    quartic = np.column_stack([terms, x**4, x**3 * y, x * x * y * y, x * y**3, y**4])
+    if len(rim) > 3 * quartic.shape[1]:
+        terms = quartic
+    left = high - terms @ np.linalg.lstsq(terms, high, rcond=None)[0]
+    return float(np.sqrt(np.square(left).sum() / (len(rim) - terms.shape[1])))
 
 
 def _laid_out(flat: Floats, near: Longs, free: Mask, relief: Relief) -> Floats:

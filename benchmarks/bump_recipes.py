@@ -1,0 +1,129 @@
+"""Which shapes with bumps `knockdown` was tuned on, and which it was not."""
+
+from __future__ import annotations
+
+from bump_shapes import Recipe, blob, head, knot, packaged, potato, scaly, wreath
+
+TUNING = (
+    Recipe(
+        "head A, fine",
+        head(1.3, nose=38, nose_width=15, cheeks=29, chin=19, smile=9, hair=0, ears=1.25),
+        0.05,
+        False,
+        1,
+    ),
+    Recipe(
+        "head B, crowned", head(1.6, nose=26, beard=12, crown=22, brow=11, hair=0, ears=0.9), 0.10, True, 2
+    ),
+    Recipe(
+        "head C, coarse",
+        head(2.0, nose=20, nose_width=9, chin=13, cheeks=25, hair=0, ears=1.3),
+        0.05,
+        True,
+        3,
+    ),
+    Recipe("head D, grainy", head(1.3, nose=30, chin=22, hair=0, ears=1.0, smile=2), 0.15, False, 4),
+    Recipe("blend A", blob(1.2, 5, 9, 48), 0.08, True, 5),
+    Recipe("blend B, grainy", blob(1.0, 6, 5, 55), 0.12, False, 6),
+    Recipe(
+        "bunny A", packaged("pymeshfix", "examples", "StanfordBunny.ply", size_mm=150), 0.05, True, 7, True
+    ),
+    Recipe("head E, haired", head(1.5, nose=26, crown=0, hair=2.4, ears=1.0), 0.08, True, 8, True),
+    Recipe("scales A", scaly(1.0), 0.05, True, 9, True),
+)
+
+UNSEEN = (
+    Recipe(
+        "head K",
+        head(1.4, nose=54, nose_width=8, chin=26, cheeks=19, brow=8, smile=-3, hair=0),
+        0.08,
+        False,
+        101,
+    ),
+    Recipe(
+        "head L, crowned",
+        head(1.2, nose=33, crown=15, brow=9, chin=14, hair=0, ears=1.1, beard=6),
+        0.12,
+        True,
+        102,
+    ),
+    Recipe(
+        "head M, coarse",
+        head(1.9, nose=24, nose_width=13, cheeks=22, hair=0, ears=0.7, smile=6),
+        0.06,
+        True,
+        103,
+    ),
+    Recipe("head N, grainy", head(1.25, nose=42, chin=17, brow=12, hair=0, ears=1.4), 0.15, False, 104),
+    Recipe("blend K", blob(1.1, 105, 8, 50), 0.10, True, 105),
+    Recipe("blend L", blob(1.3, 106, 12, 44), 0.05, False, 106),
+    Recipe(
+        "bunny K",
+        packaged("pymeshlab", "tests", "sample_meshes", "bunny.obj", size_mm=190),
+        0.05,
+        True,
+        107,
+        True,
+    ),
+    Recipe(
+        "head O, haired", head(1.4, nose=30, hair=3.2, locks=16, ears=0.8, crown=18), 0.10, True, 108, True
+    ),
+    Recipe("scales K", scaly(1.6), 0.08, True, 109, True),
+)
+
+FRESH = (
+    Recipe(
+        "head P, crowned",
+        head(1.5, nose=29, nose_width=12, crown=18, chin=21, beard=9, hair=0, ears=1.2),
+        0.07,
+        True,
+        201,
+    ),
+    Recipe(
+        "head Q, grainy",
+        head(1.3, nose=47, nose_width=11, cheeks=27, brow=10, chin=15, smile=4, hair=0, ears=0.95),
+        0.12,
+        False,
+        202,
+    ),
+    Recipe("potato", potato(6, 203), 0.06, True, 203),
+    Recipe("potato, grainy", potato(6, 204), 0.15, False, 204),
+    Recipe("knot", knot(1.2, 13), 0.08, True, 205),
+    Recipe("wreath", wreath(1.0, 16), 0.05, False, 206),
+    Recipe("blend P", blob(1.2, 207, 7, 52), 0.10, True, 207),
+    Recipe(
+        "face, a real scan",
+        packaged("pymeshlab", "tests", "sample_meshes", "rangemaps", "face000.ply", size_mm=188),
+        0.0,
+        True,
+        208,
+        True,
+    ),
+)
+"""Made after the weights were settled: UNSEEN was looked at while the method was made."""
+
+LATEST = (
+    Recipe(
+        "head S",
+        head(1.35, nose=44, nose_width=10, chin=20, cheeks=24, brow=7, smile=2, hair=0, ears=1.15),
+        0.05,
+        True,
+        301,
+    ),
+    Recipe(
+        "head T, grainy",
+        head(1.5, nose=31, nose_width=14, crown=10, chin=24, beard=4, hair=0, ears=0.85),
+        0.13,
+        False,
+        302,
+    ),
+    Recipe("potato S", potato(6, 303), 0.05, False, 303),
+    Recipe("potato T", potato(6, 304), 0.10, True, 304),
+    Recipe("knot S", knot(1.1, 15), 0.06, False, 305),
+    Recipe("wreath S", wreath(1.1, 18), 0.10, True, 306),
+    Recipe("blend S", blob(1.15, 307, 10, 46), 0.06, True, 307),
+    Recipe("blend T, grainy", blob(1.2, 308, 6, 54), 0.12, False, 308),
+    Recipe("scales S", scaly(1.0, across=9, high_mm=0.8), 0.06, True, 309, True),
+    Recipe("scales T", scaly(1.6, across=17, high_mm=1.5), 0.05, True, 310, True),
+)
+"""Made after the fill and the texture test were settled, and never looked at while they were made."""
