@@ -149,6 +149,7 @@ def test_what_a_job_does_to_its_worker_is_that_jobs_own(
     assert not local, "nothing of a scan stays with a worker"
 
 
+@pytest.mark.slow
 def test_a_worker_with_other_code_gets_no_jobs(
     make_shop: MakeShop, cluster: clusters.TestCluster, tmp_path: Path
 ) -> None:
@@ -171,6 +172,7 @@ def test_a_worker_with_other_code_gets_no_jobs(
     )
 
 
+@pytest.mark.slow
 def test_a_job_waits_for_a_tag_and_holds_up_no_other(
     make_shop: MakeShop, cluster: clusters.TestCluster
 ) -> None:
@@ -240,6 +242,7 @@ def test_a_poisoned_answer_is_a_failed_attempt(make_shop: MakeShop, cluster: clu
     drills.check_all_delivered(shop, names)
 
 
+@pytest.mark.slow
 def test_a_stopped_server_calls_its_jobs_back(make_shop: MakeShop, cluster: clusters.TestCluster) -> None:
     """The worker is free again at once, though the job it had would hang for long."""
     cluster.start_worker()

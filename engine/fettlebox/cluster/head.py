@@ -70,6 +70,7 @@ class Cluster:
         self._keys: dict[str, Flight] = {}
         self._told: dict[str, float] = {}  # why jobs wait → when to tell of it
         self._asked: set[str] = set()
+        self._refusals: set[tuple[str, str]] = set()  # told of already
         self._connected = False
         self._wake, self._stopping, self._first = threading.Event(), threading.Event(), threading.Event()
         self._trouble = "no answer"
@@ -204,8 +205,12 @@ class Cluster:
 
         try:
             differs = difference(terms_here(), link.terms_of(address))
-        except LinkError as error:
-            differs = str(error)
+        except LinkError as error:  # such as one that was lost while it was asked
+            if link.is_alive():
+                self._refuse(roster, address, str(error), time.monotonic() + FULL_DISK_S)
+            with self._lock:
+                self._asked.discard(address)  # once more when that is over
+            return
         if differs is None:
             with self._lock:
                 roster.let_in(address)
@@ -216,7 +221,8 @@ class Cluster:
 
     def _refuse(self, roster: Roster, address: str, why: str, until: float = math.inf) -> None:
         with self._lock:
-            new = roster.refuse(address, why, until)
+            new = roster.refuse(address, why, until) and (address, why) not in self._refusals
+            self._refusals.add((address, why))
         if new:
             self._tell("worker refused", f"the worker {address} gets no jobs: {why}")
 
