@@ -116,7 +116,7 @@ def _process(local: Path) -> Iterator[_Process]:
     with _lock:
         process = _idle.pop() if _idle else None
     if process is None or not process.alive:
-        process = _Process(local / "fettlebox" / secrets.token_hex(4))
+        process = _Process(local / "fettlebox-jobs" / secrets.token_hex(4))
     try:
         yield process
     except BaseException:
