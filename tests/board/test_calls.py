@@ -258,8 +258,8 @@ MEANS = {
     "explain": "/recipes/{name}", "steps": "/steps", "schema": "/schema/{kind}", "doctor": "/doctor",
     "recipe": "/recipes/{old}/difference/{new}", "hook": "/hooks",
 }  # fmt: skip
-NOT_HERE = {"run", "try", "serve", "init", "demo", "replay", "plugin", "token"}
-"""They work on files of whoever calls them, make shops or plugins, or hand out the board's keys."""
+NOT_HERE = {"run", "try", "serve", "init", "demo", "replay", "plugin", "token", "shop"}
+"""They work on files of whoever calls them or that lie in no job, make shops or plugins, or hand out keys."""
 
 
 def test_every_command_has_its_call(bench: Bench) -> None:
