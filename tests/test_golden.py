@@ -350,6 +350,24 @@ def test_an_expect_file_is_drawn_up_and_never_overwritten_unasked(tmp_path: Path
     assert run("recipe", "diff", folder, shop / "recipes" / "half.yaml").output == "they do the same\n"
 
 
+def test_a_shop_is_the_same_whatever_folder_it_is_named_from(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The child that does the job runs in another folder, and has to find the recipe that is extended."""
+    shop = make_shop(tmp_path / "shop")
+    (shop / "recipes" / "mini.yaml").write_text("recipe: mini\nextends: half\n")
+    folder = shop / "golden" / "box"
+    folder.mkdir(parents=True)
+    trimesh.creation.box((20, 30, 40)).export(folder / "box.stl")
+    monkeypatch.chdir(shop)
+    assert run("shop", "test", ".", "--record", "box", "--recipe", "mini").exit_code == 0
+    assert "ends: done\n" in (folder / "expect.yaml").read_text()
+    monkeypatch.chdir(tmp_path)
+    for name in ("shop", shop):
+        one = outcome(Path(name))["box"]
+        assert one["ok"] and one["since"] == [], one
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [

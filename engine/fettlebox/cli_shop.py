@@ -54,7 +54,7 @@ def _test(shop: Path, only: list[str], as_json: bool) -> int:
     from .jobs.rules import load_rules
     from .own_steps import with_own_steps
 
-    rules = load_rules(shop)
+    rules = load_rules(shop.absolute())  # the child that does the job runs in another folder
     catalog = with_own_steps(find_steps(), rules.own_steps)
     golden, problems = read_all(shop, rules.recipe_folder, catalog, only)
     if problems:
@@ -76,7 +76,7 @@ def _record(shop: Path, name: str, recipe: str | None, replace: bool, as_json: b
     from .golden_run import runner
     from .jobs.rules import load_rules
 
-    rules = load_rules(shop)
+    rules = load_rules(shop.absolute())  # the child that does the job runs in another folder
     wish = wish_for(shop, name, recipe, rules.default_recipe or "")
     rules.recipe_text(wish.recipe)
     with runner(rules) as runs, printing.job_progress(name) as progress:
