@@ -30,7 +30,7 @@ def run_demo(into: Path) -> int:
         if not (into / MARK).is_file():
             raise UsageError(f"{into} is there already and no demo made it; name another with --into")
         shutil.rmtree(into)
-    init_shop(into, recipes=shipped("recipes"))
+    init_shop(into, recipes=shipped("recipes"), schemas=shipped("schemas"))
     shutil.copy2(example / "shop.yaml", into / "shop.yaml")
     (into / MARK).touch()
     scans = sorted(path for path in (example / "inbox").iterdir())
