@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import socket
 import subprocess
 import sys
@@ -18,7 +19,7 @@ import yaml
 from fettlebox.api import ENTRY_POINT_GROUP
 from fettlebox.catalog import built_in_steps
 from fettlebox.mesh import write_part
-from fettlebox.recipe import parse_recipe, parse_ticket
+from fettlebox.recipe import load_recipe, parse_recipe, parse_ticket
 from fettlebox.recipe.expect import parse_expectation
 from fettlebox.testing import ball, bust_scan
 
@@ -217,6 +218,15 @@ def test_every_block_of_yaml_is_what_it_says_it_is(block: Block, tmp_path: Path)
     elif block.text.startswith("# shop.yaml"):
         keys = json.loads((ROOT / "schemas" / "shop.schema.json").read_text("utf-8"))["properties"]
         assert data.keys() <= keys.keys()  # what it names is read in test_docs
+    elif "extends" in data:
+        shutil.copytree(ROOT / "recipes", tmp_path / "recipes")
+        child = tmp_path / "recipes" / f"{data['recipe']}.yaml"
+        child.write_text(block.text, "utf-8")
+        recipe, parent = (
+            load_recipe(path, built_in_steps()).plan({})
+            for path in (child, child.with_stem(data["extends"]))
+        )
+        assert [one.id for one in recipe.steps] != [one.id for one in parent.steps]
     elif "ends" in data:
         assert parse_expectation(block.text, str(block)).recipe == data["recipe"]
     else:

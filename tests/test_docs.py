@@ -129,7 +129,7 @@ def test_the_guide_s_schema_command_runs(tmp_path: Path) -> None:
 def test_the_shop_file_in_the_guide_names_a_step(tmp_path: Path) -> None:
     from fettlebox.recipe import load_shop
 
-    example, _ = blocks(DEVELOPERS, "yaml")
+    example, *_ = blocks(DEVELOPERS, "yaml")
     code = b"test"  # whose SHA-256 the guide shows
     (tmp_path / "steps").mkdir()
     (tmp_path / "steps" / "keel.py").write_bytes(code)
@@ -143,5 +143,5 @@ def test_the_shop_file_in_the_guide_names_a_step(tmp_path: Path) -> None:
 def test_the_expect_file_in_the_guide_is_one() -> None:
     from fettlebox.recipe.expect import parse_expectation
 
-    _, example = blocks(DEVELOPERS, "yaml")
+    *_, example = blocks(DEVELOPERS, "yaml")
     assert len(parse_expectation(example, "DEVELOPERS.md").wanted) == 4

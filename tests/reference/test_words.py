@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -189,3 +190,12 @@ def test_the_command_wants_a_folder_and_the_guide_shows_it(capsys: pytest.Captur
     assert "python -m fettlebox.reference FOLDER" in capsys.readouterr().err
     guide = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text("utf-8")
     assert "-m fettlebox.reference plugins/steps`" in guide
+
+
+def test_the_docstring_that_the_guide_shows_is_read_as_it_says() -> None:
+    guide = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text("utf-8")
+    (shown,) = re.findall(r'^def lift\(part, params, ctx\):\n    """(.*?)"""', guide, re.MULTILINE | re.DOTALL)
+    words = words_of(told(shown))
+    assert words.facts.keys() == {"lifted_mm", "holes.at_mm", "holes.<side>"}
+    assert words.limits and words.sources and words.evidence
+    assert words.recipe == "- units: {expect: head}\n- lift: 12 mm"
