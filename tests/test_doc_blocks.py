@@ -223,8 +223,7 @@ def test_every_block_of_yaml_is_what_it_says_it_is(block: Block, tmp_path: Path)
         child = tmp_path / "recipes" / f"{data['recipe']}.yaml"
         child.write_text(block.text, "utf-8")
         recipe, parent = (
-            load_recipe(path, built_in_steps()).plan({})
-            for path in (child, child.with_stem(data["extends"]))
+            load_recipe(path, built_in_steps()).plan({}) for path in (child, child.with_stem(data["extends"]))
         )
         assert [one.id for one in recipe.steps] != [one.id for one in parent.steps]
     elif "ends" in data:
