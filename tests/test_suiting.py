@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 from pathlib import Path
@@ -152,6 +153,43 @@ def test_check_shows_the_table_and_fails_for_the_shops_own_printer_only(
     ]
     told = {one["printer"]: (one["verdict"], one["ok"], one["own"]) for one in lines if "printer" in one}
     assert told == {"fine": ("limits", True, own == "fine"), "coarse": ("no", False, own == "coarse")}
+
+
+HANGER = """
+from fettlebox.api import Part, StepContext, StepParams, StepResult, step
+
+
+class Params(StepParams):
+    pass
+
+
+@step("hanger", version=1, summary="Put a hanger on.")
+def hanger(part: Part, params: Params, ctx: StepContext) -> StepResult:
+    return StepResult(part)
+"""
+
+
+@pytest.mark.parametrize(("default", "usual"), [("100 mm", False), ("250 mm", True)])
+def test_what_a_step_of_somebody_else_may_make_good_is_not_called_good(
+    tmp_path: Path, default: str, usual: bool
+) -> None:
+    """Whether it makes the part smaller is unknown: neither `good` nor `no` would be true."""
+    folder = shop(tmp_path, "2 mm")
+    (folder / "steps").mkdir()
+    (folder / "steps" / "hanger.py").write_text(HANGER)
+    digest = hashlib.sha256(HANGER.encode()).hexdigest()
+    (folder / "shop.yaml").write_text(f"{SHOP}steps:\n  - {{file: steps/hanger.py, sha256: {digest}}}\n")
+    high = f"max: 300 mm, default: {default}"
+    text = SHELL.replace("WALL", "2 mm").replace("max: 300 mm", high)
+    (folder / "recipes" / "shell.yaml").write_text(text.replace("deliver:", "  - hanger\ndeliver:"))
+    found = {one.printer: one for one in suits_of(folder)}
+    said = "scale: 300 mm is too high: the printer builds 200 × 200 × 200 mm, unless hanger makes it good"
+    assert found["fine"].verdict == "unsure"
+    assert found["fine"].reasons[-1] == f"with high: 300 mm, {said}"
+    assert found["fine"].reasons[0].startswith("scale: 250 mm") == usual
+    assert found["coarse"].verdict == "limits", "a wall too thin stays so, whatever comes later"
+    done = CliRunner().invoke(app, ["check", str(folder)])
+    assert done.exit_code == 0 and "cannot tell (1" in done.output, done.output
 
 
 def test_a_wrong_recipe_hides_no_other(tmp_path: Path) -> None:

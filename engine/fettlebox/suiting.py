@@ -1,17 +1,18 @@
 """Every recipe of a shop against every printer: what cannot come out right, whatever the scan.
 
 Only what is certain before a scan is there counts. A recipe is looked at as its defaults have it, then with
-every value that a ticket may set at its bounds.
+every value that a ticket may set at its bounds. What the built-in steps do to a size is known; whether a step
+of somebody else makes good what an earlier one says is not, and is told as that.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
-from .catalog import Catalog
+from .catalog import OUR_PACKAGE, Catalog
 from .errors import RecipeError
 from .printer import Printer
 from .recipe import Recipe, Shop, load_recipe
@@ -19,15 +20,18 @@ from .recipe.ask import Ask, ChoiceAsk, FlagAsk
 from .recipe.language import PlannedStep
 from .surroundings import RECIPES, catalog_of, read_around, shop_around
 
-Verdict = Literal["good", "limits", "no"]
-WORDS: dict[Verdict, str] = {"good": "good", "limits": "not every value", "no": "no"}
+Verdict = Literal["good", "unsure", "limits", "no"]
+WORDS: dict[Verdict, str] = {
+    "good": "good", "unsure": "cannot tell", "limits": "not every value", "no": "no",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Suited:
     """A recipe on a printer. `own`: it is the printer that the shop's parts are made for.
 
-    verdict  `good`; `limits`: as its defaults are, but not with every value a ticket may set; `no`
+    verdict  `good`; `limits`: as its defaults are, but not with every value a ticket may set; `no`; `unsure`:
+             there are only reasons that a step of somebody else may make good
     reasons  sentences, each with the step that it is about
     """
 
@@ -57,30 +61,48 @@ def _suits(recipes: Sequence[Path], shop: Shop, catalog: Catalog) -> list[Suited
     printers = list(shop.printers.values())
     if shop.printer not in printers:
         printers.insert(0, shop.printer)
+    foreign = frozenset(name for name, source in catalog.sources.items() if source != OUR_PACKAGE)
     found = []
     for path in recipes:
         try:
             recipe = load_recipe(path, catalog)
         except RecipeError:
             continue  # told with the recipe
-        found += [_suited(path, recipe, one, one == shop.printer) for one in printers]
+        found += [_suited(path, recipe, one, one == shop.printer, foreign) for one in printers]
     return found
 
 
-def _suited(path: Path, recipe: Recipe, printer: Printer, own: bool) -> Suited:
-    usual = tuple(reasons_against(recipe, printer, {}))
-    if usual:
-        return Suited(path, printer.name, own, "no", usual)
+def _suited(path: Path, recipe: Recipe, printer: Printer, own: bool, foreign: frozenset[str]) -> Suited:
+    usual = list(_reasons(recipe, printer, {}, foreign))
+    if any(one.sure for one in usual):
+        return Suited(path, printer.name, own, "no", tuple(one.said for one in usual))
     bounds = []
     for name, ask in recipe.ask.items():
         for value in _bounds(ask):
-            told = f"with {name}: {value}"
-            bounds += [f"{told}, {reason}" for reason in reasons_against(recipe, printer, {name: value})]
-    return Suited(path, printer.name, own, "limits" if bounds else "good", tuple(bounds))
+            for one in _reasons(recipe, printer, {name: value}, foreign):
+                if one not in usual:
+                    bounds.append(replace(one, said=f"with {name}: {value}, {one.said}"))
+    reasons = [*usual, *bounds]
+    verdict: Verdict = "limits" if any(one.sure for one in bounds) else "unsure" if reasons else "good"
+    return Suited(path, printer.name, own, verdict, tuple(one.said for one in reasons))
+
+
+@dataclass(frozen=True)
+class _Reason:
+    """`sure`: whatever the steps of others do."""
+
+    said: str
+    sure: bool = True
 
 
 def reasons_against(recipe: Recipe, printer: Printer, values: dict[str, Any]) -> Iterator[str]:
     """Why a recipe with these values cannot come out on a printer; nothing if it does not take them."""
+    return (one.said for one in _reasons(recipe, printer, values, frozenset()))
+
+
+def _reasons(
+    recipe: Recipe, printer: Printer, values: dict[str, Any], foreign: frozenset[str]
+) -> Iterator[_Reason]:
     needed = {name: _first(ask) for name, ask in recipe.ask.items() if ask.required and name not in values}
     try:
         plan = recipe.plan({**needed, **values})
@@ -88,14 +110,22 @@ def reasons_against(recipe: Recipe, printer: Printer, values: dict[str, Any]) ->
         return  # a ticket that says so is refused anyway
     steps = [one for one in plan.steps if one.enabled]
     for index, one in enumerate(steps):
-        for said in _asked(one, printer, steps[index + 1 :]):
-            yield f"{one.id}: {said}"
+        later = steps[index + 1 :]
+        sure = _asked(one, printer, later)
+        yield from (_Reason(f"{one.id}: {said}") for said in sure)
+        theirs = [other.id for other in later if other.step.name in foreign]
+        if not theirs:
+            continue
+        known = [other for other in later if other.step.name not in foreign]
+        for said in _asked(one, printer, known):
+            if said not in sure:
+                yield _Reason(f"{one.id}: {said}, unless {' or '.join(theirs)} makes it good", sure=False)
 
 
-def _asked(planned: PlannedStep, printer: Printer, later: Sequence[PlannedStep]) -> Iterable[str]:
+def _asked(planned: PlannedStep, printer: Printer, later: Sequence[PlannedStep]) -> list[str]:
     ask = planned.step.unsuited
     if ask is None or planned.params is None:
-        return ()
+        return []
     following = [(one.step.name, one.params) for one in later if one.params is not None]
     try:
         return [str(said) for said in ask(planned.params, printer, following)]
