@@ -60,12 +60,15 @@ ABOUT_STEPS = f"  # What steps told: {OF_STEPS:g} % either way."
 
 @dataclass(frozen=True)
 class Draft:
-    """An expect file as it would be written. `old` is the text that stands there; None: there is none."""
+    """An expect file as it would be written. `old` is the text that stands there; None: there is none.
+    `ran` is how the job ended that it was drawn up from.
+    """
 
     path: Path
     text: str
     old: str | None
     record: JobRecord
+    ran: Ran
 
     @property
     def diff(self) -> str:
@@ -120,7 +123,7 @@ def draft(wish: Wish, ran: Ran) -> Draft:
     text = "\n".join(_lines(wish, ran, ran.record)) + "\n"
     parse_expectation(text, EXPECT)  # whatever a plugin calls its facts, what is written can be read
     path = wish.folder / EXPECT
-    return Draft(path, text, path.read_text("utf-8", "replace") if path.is_file() else None, ran.record)
+    return Draft(path, text, path.read_text("utf-8", "replace") if path.is_file() else None, ran.record, ran)
 
 
 def write(made: Draft) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from .golden_record import Draft
-from .golden_run import Tested, ended
+from .golden_run import Tested, came, ended
 from .printing import as_json_line
 from .text import plain
 
@@ -57,10 +57,14 @@ def all_tested(results: Sequence[Tested], *, as_json: bool) -> int:
 
 
 def recorded(made: Draft, wrote: bool, *, as_json: bool) -> None:
-    """What was written, or what writing it would change."""
+    """How the job ended, unless it is done; then what was written, or what writing it would change."""
+    ran = made.ran
     if as_json:
-        as_json_line({"file": str(made.path), "written": wrote, "diff": made.diff})
+        end = {"state": ran.state, "at": ran.at or None, "reason": ran.reason}
+        as_json_line({"file": str(made.path), "written": wrote, **end, "diff": made.diff})
         return
+    if ran.state != "done":
+        print(plain(f"{made.path.parent.name}: the job is {came(ran)}; this is what a test will expect"))
     if made.old is not None and made.diff:
         print("\n".join(plain(line) for line in made.diff.splitlines()))
     if wrote:

@@ -31,7 +31,7 @@ from .recipe.bounds import Wanted, as_found
 from .recipe.difference import difference
 from .recipe.expect import DELIVERY, READING, TICKET_AND_RECIPE, Expectation
 from .recipe.nodes import Node, Problems
-from .replay import by_record, changed_versions
+from .replay import PARAMETERS, by_record, changed_versions
 from .run_job import JobResult, JobTask, Progress, perform
 from .traveler.record import JobRecord
 from .traveler.writing import as_document, read_traveler, record_from
@@ -219,9 +219,15 @@ def _judge_end(expected: Expectation, ran: Ran, out: Problems) -> bool:
         key = "at" if ran.state == expected.ends else "ends"
         spot = expected.root.get(key) or expected.root
         wanted = expected.ends if expected.at is None else f"{expected.ends} at {expected.at}"
-        why = f": {_short(ran.reason)}" if ran.reason else ""
-        out.add(spot, (key,), f"the job is {ended(ran.state, ran.at)}{why}", wanted)
+        out.add(spot, (key,), f"the job is {came(ran)}", wanted)
     return same
+
+
+def came(ran: Ran) -> str:
+    """How a job ended, and why: `held at gate: the part is not closed`."""
+    text = " ".join((ran.reason or "").split()).removeprefix(f"{ran.at}: ")
+    why = text if len(text) <= LONGEST_REASON else text[: LONGEST_REASON - 1] + "…"
+    return ended(ran.state, ran.at) + (f": {why}" if why else "")
 
 
 def ended(state: str, at: str) -> str:
@@ -230,11 +236,6 @@ def ended(state: str, at: str) -> str:
         return state
     doing = {READING: "while reading", TICKET_AND_RECIPE: "for its ticket or recipe", DELIVERY: "at delivery"}
     return f"{state} {doing.get(at, f'at {at}')}"
-
-
-def _short(reason: str | None) -> str:
-    text = " ".join((reason or "").split())
-    return text if len(text) <= LONGEST_REASON else text[: LONGEST_REASON - 1] + "…"
 
 
 def _judge_one(wanted: Wanted, record: JobRecord | None, as_expected: bool, out: Problems) -> None:
@@ -292,7 +293,8 @@ def recorded(folder: Path) -> JobRecord | None:
 
 def changes(then: JobRecord, now: JobRecord, catalog: Catalog) -> Iterator[str]:
     """What is otherwise than it was recorded: what went in, then what came out."""
-    yield from _of_recipe(then, now, catalog)
+    of_recipe = list(_of_recipe(then, now, catalog))
+    yield from of_recipe
     for what, one, other in (("scan", then.scan, now.scan), ("ticket", then.ticket or {}, now.ticket or {})):
         if one.get("sha256") != other.get("sha256"):
             yield f"the {what} is another one"
@@ -301,7 +303,8 @@ def changes(then: JobRecord, now: JobRecord, catalog: Catalog) -> Iterator[str]:
     for name, (was, is_) in changed_versions(then, now).items():
         yield f"{name} was {was[:12]} and is {is_[:12]}"
     first = next((one for one in by_record(then, now) if one.place.startswith("step ")), None)
-    if first is not None:
+    told = len(of_recipe) > 1  # all that it changed, and so which parameters
+    if first is not None and not (told and first.recorded.startswith(PARAMETERS)):
         yield f"the first step that comes out otherwise is {first}"
     for old, new in ((then.after, now.after), (then.fidelity or {}, now.fidelity or {})):
         for name in dict.fromkeys([*old, *new]):

@@ -218,7 +218,8 @@ def _by_step(then: StepRecord | None, now: StepRecord | None) -> Difference | No
     return None
 
 
-_WORDS = {"part_in": "it got the part", "part_out": "it made the part", "params": "parameters"}
+PARAMETERS = "parameters"
+_WORDS = {"part_in": "it got the part", "part_out": "it made the part", "params": PARAMETERS}
 
 
 def _by_files(then: JobRecord, now: JobRecord, folder: Path, again: Path) -> list[Difference]:
