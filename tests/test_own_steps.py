@@ -100,6 +100,15 @@ def test_run_try_and_check_use_it(shop: Path, tmp_path: Path) -> None:
     assert without.exit_code == 2, "outside the shop nobody knows the step"
 
 
+def test_it_is_proven_where_the_shop_is_named(shop: Path) -> None:
+    from fettlebox.cli import app
+
+    said = CliRunner().invoke(app, ["plugin", "prove", "lift", "--shop", str(shop)])
+    assert (said.exit_code, "FAULT" in said.stdout) == (0, False), said.output
+    without = CliRunner().invoke(app, ["plugin", "prove", "lift"])
+    assert without.exit_code == 2, "outside the shop nobody knows the step"
+
+
 def test_a_file_that_was_changed_is_not_run_before_its_digest_is_written(shop: Path) -> None:
     path = shop / "steps" / "lift.py"
     before = digest_of(path)

@@ -50,8 +50,8 @@ def plugin_prove(
     name: Annotated[
         str,
         typer.Argument(
-            help="An installed step, the ending of a reader (.asc), the format of a writer (obj), or the "
-            "name of any other hook, with its package (PACKAGE/NAME) where two have it.",
+            help="A step that is installed or the shop's own, the ending of a reader (.asc), the format of a "
+            "writer (obj), or the name of any other hook, with its package (PACKAGE/NAME) where two have it.",
             metavar="NAME",
         ),
     ],
@@ -73,16 +73,17 @@ def plugin_prove(
             "--tell", help="Tell an observer or notifier made-up events: it may send or switch something."
         ),
     ] = False,
+    shop: OfShop = None,
     as_json: AsJson = False,
 ) -> int:
     """Hold what a plugin brings against the plugin contract. Exit status 4: it breaks a check, or gave one
     nothing to look at.
     """
     from . import printing
-    from .catalog import find_steps
     from .proving import checks_of
+    from .surroundings import catalog_of
 
-    checks = checks_of(name, find_steps(), _settings(setting or []), sample or (), tell=tell)
+    checks = checks_of(name, catalog_of(_of_shop(shop)[0]), _settings(setting or []), sample or (), tell=tell)
     return printing.proof(checks, as_json=as_json)
 
 
