@@ -7,8 +7,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from fettlebox import doctor
-from fettlebox.api import Notifier
+from fettlebox import doctor, printing
+from fettlebox.api import Notifier, StepContext, StepParams, StepResult, step
 from fettlebox.catalog import KINDS, Catalog, Quarantined, find_steps
 from fettlebox.cli import app
 from fettlebox.errors import UsageError
@@ -122,7 +122,12 @@ def test_a_writer_whose_files_nobody_here_reads_is_proven_as_far_as_that_goes(fu
     ("settings", "said"),
     [
         ({"by": "6"}, "by: '6' has no unit"),
-        ({"bye": "6 mm"}, "bye: Extra inputs are not permitted"),
+        ({"bye": "6 mm"}, "'scale' has no parameter 'bye'; it has by, height, longest, fit, margin, at most"),
+        ({"height": "200 m"}, "of the parameters of 'scale', height: "),
+        (
+            {"by": "50 %", "height": "6 mm"},
+            "of the parameters of 'scale', found by and height; expected exactly",
+        ),
     ],
 )
 def test_settings_that_are_none_are_said_once(settings: dict[str, str], said: str) -> None:
@@ -200,6 +205,35 @@ def test_a_proof_ends_with_what_it_came_to(full: Catalog, monkeypatch: pytest.Mo
     assert said.exit_code == 4
     assert "FAULT  its answers can be kept" in said.stdout
     assert "5 checks, 1 broken: its answers can be kept" in said.stdout
+
+
+def test_a_fault_that_many_checks_meet_is_told_once(capsys: pytest.CaptureFixture[str]) -> None:
+    @step("keel", version=1, summary="Put a keel on.")
+    def keel(part: Part, params: StepParams, ctx: StepContext) -> StepResult:
+        raise TypeError("this\nnever works")
+
+    checks = checks_of("keel", Catalog({"keel": keel}, {"keel": "my-keel"}), {})
+    assert printing.proof(checks, as_json=False) == 4
+    said = capsys.readouterr().out
+    line = keel.run.__code__.co_firstlineno + 2
+    fault = (
+        f"it fails with TypeError: this never works (tests/test_plugin_list.py:{line}); expected StepError"
+    )
+    assert said.count("never works") == said.count(fault) == 1
+    assert said.count(": as above\n") > 5 and "given nothing, as above\n" in said
+    assert "\\x0a" not in said
+
+
+def test_what_was_not_measured_is_marked_and_is_no_fault(capsys: pytest.CaptureFixture[str]) -> None:
+    @step("keel", version=1, summary="Put a keel on.")
+    def keel(part: Part, params: StepParams, ctx: StepContext) -> StepResult:
+        return StepResult(part)
+
+    checks = checks_of("keel", Catalog({"keel": keel}, {"keel": "my-keel"}), {})
+    assert printing.proof(checks, as_json=False) == 0
+    *_, cost, last = capsys.readouterr().out.splitlines()
+    assert cost.startswith("-      its cost grows with the work: not measured: ")
+    assert last == "16 checks, 1 not measured: its cost grows with the work; all else kept"
 
 
 def test_the_board_takes_uploads_that_a_plugin_reads(full: Catalog, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -306,8 +306,7 @@ def proof(checks: Iterable[Check], *, as_json: bool) -> int:
     """A line a check as it ends, with what it did not show, and last what they came to. The exit status is 4
     when one of them finds a fault or has nothing to look at.
     """
-    faults: list[str] = []
-    empty: list[str] = []
+    faults, empty, unmeasured, told = list[str](), list[str](), list[str](), list[str]()
     total = 0
     for check in checks:
         out = check.outcome()
@@ -317,17 +316,26 @@ def proof(checks: Iterable[Check], *, as_json: bool) -> int:
         if as_json:
             as_json_line({"check": check.name, "ok": out.fault is None, **asdict(out)})
             continue
-        mark = "ok   " if out.fault is None else "FAULT" if out.shown else "-    "
-        said = out.remark if out.fault is None else out.fault
+        if out.fault is None and not out.shown:
+            unmeasured.append(check.name)
+        mark = "-    " if not out.shown else "ok   " if out.fault is None else "FAULT"
+        said = out.remark if out.fault is None else _as_above(out.fault, told)
         print(f"{mark}  {check.name}" + (f": {plain(said)}" if said else ""), flush=True)
     if not as_json:
-        bad = [
-            f"{len(names)} {what}: {', '.join(names)}"
-            for names, what in ((faults, "broken"), (empty, "with nothing to look at"))
-            if names
-        ]
-        print(f"{total} checks, {'; '.join(bad) or 'all kept'}")
+        found = {"broken": faults, "with nothing to look at": empty, "not measured": unmeasured}
+        bad = [f"{len(names)} {what}: {', '.join(names)}" for what, names in found.items() if names]
+        kept = [] if faults or empty else ["all else kept" if bad else "all kept"]
+        print(f"{total} checks, {'; '.join([*bad, *kept])}")
     return 4 if faults or empty else 0
+
+
+def _as_above(fault: str, told: list[str]) -> str:
+    """A fault that was told before is not told again, nor is the part of it that was."""
+    for before in told:
+        if fault.endswith(before):
+            return f"{fault.removesuffix(before)}as above"
+    told.append(fault)
+    return fault
 
 
 def job_list(jobs: Iterable[Any], *, as_json: bool) -> None:

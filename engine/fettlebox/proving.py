@@ -24,6 +24,7 @@ from .testing import (
     teller_contract,
     writer_contract,
 )
+from .testing.check import said_once
 
 
 def checks_of(
@@ -106,12 +107,15 @@ def hook_named(name: str, catalog: Catalog) -> Hook:
 
 
 def _require_settings(step: Step[Any], settings: Mapping[str, Any]) -> None:
-    """Raises UsageError for what are no parameters of the step."""
+    """Raises UsageError for what the step's parameters do not accept."""
     try:
         step.params.model_validate(dict(settings))
     except ValidationError as error:
-        said = "; ".join(
-            f"{'.'.join(map(str, one['loc']))}: {one['msg'].removeprefix('Value error, ')}"
-            for one in error.errors()
-        )
-        raise UsageError(f"these are no parameters of {step.name!r}: {said}") from None
+        strange = [str(one["loc"][0]) for one in error.errors() if one["type"] == "extra_forbidden"]
+        if strange:
+            there = [field.alias or name for name, field in step.params.model_fields.items()]
+            raise UsageError(
+                f"{step.name!r} has no parameter {' or '.join(map(repr, strange))}; "
+                + (f"it has {', '.join(there)}" if there else "it takes none")
+            ) from None
+        raise UsageError(f"of the parameters of {step.name!r}, {said_once(error)}") from None

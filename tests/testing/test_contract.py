@@ -228,6 +228,18 @@ def test_what_a_step_says_of_printers_is_asked_for(ask: Any, said: str) -> None:
     )
 
 
+def lists_what_it_would_take(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+    raise TypeError("arguments do not fit. There are:\n    1. " + "long\n" * 200)
+
+
+def test_where_an_exception_came_from_is_told_on_one_line_of_a_bounded_length() -> None:
+    said = faults(made(lists_what_it_would_take), parts={"ball": ball(2)})["it works on something"]
+    line = lists_what_it_would_take.__code__.co_firstlineno + 1
+    assert said.startswith("it fails with TypeError: arguments do not fit. There are: 1. long long")
+    assert said.endswith(f" … (testing/test_contract.py:{line}); expected StepError or HoldError")
+    assert "\n" not in said and len(said) < 400
+
+
 def test_a_step_whose_time_explodes_is_found_out() -> None:
     found = faults(made(squares), parts={"ball": ball(2)})
     assert set(found) == {"its cost grows with the work"}
@@ -298,7 +310,7 @@ def test_a_step_that_refuses_every_part_has_shown_nothing() -> None:
     assert works.shown and works.fault is not None
     assert "thin plate (expected a shell, found a solid through and through); ball (" in works.fault
     assert 'contract(lift, parts={"a shell": a_shell()})' in works.fault
-    assert {name for name, out in found.items() if not out.shown} == LOOK_AT_A_RESULT
+    assert {name for name, out in found.items() if not out.shown and out.fault} == LOOK_AT_A_RESULT
     (check,) = [c for c in contract(made(refuses)) if c.name == "the same comes out again"]
     with pytest.raises(NothingShownError, match="refuses every part"):
         check()
@@ -309,7 +321,8 @@ def test_the_parts_that_a_step_refuses_are_told() -> None:
     assert {out.fault for out in found.values()} == {None}
     said = found["it works on something"].remark
     assert said == "refused: thin plate (expected more than twenty faces to work on)"
-    assert found["its cost grows with the work"].remark.startswith("not measured: it is through 81,920 ")
+    cost = found["its cost grows with the work"]
+    assert cost.remark.startswith("not measured: it is through 81,920 ") and not cost.shown
 
 
 def works_in_silence(part: Part, params: Lift, ctx: StepContext) -> StepResult:

@@ -4,20 +4,33 @@ from __future__ import annotations
 
 import json
 import sys
+import traceback
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import redirect_stdout
 from dataclasses import dataclass
 from functools import partial
+from inspect import unwrap
+from pathlib import PurePath
+from textwrap import shorten
 from typing import Any
+
+from pydantic import ValidationError
 
 from ..fact_names import without_unit
 from ..made_for import CONTRACT, SAID_AS, note_on, require_spoken, said_beside
 from ..own_steps import SHA256
 from .watching import ContractError
 
+LONGEST_SAID = 240
+"""Characters of what an exception says; some libraries list all that they would have taken."""
+
 
 class NothingShownError(ContractError):
     """A check that had nothing to look at: no fault was found, and nothing was shown either."""
+
+
+class Unmeasured(str):
+    """A remark of a check that had nothing to measure, which is no fault."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +71,8 @@ class Check:
         """
         try:
             with redirect_stdout(sys.stderr):
-                return Outcome(remark=self.run(self.trial) or "")
+                remark = self.run(self.trial) or ""
+            return Outcome(remark=str(remark), shown=not isinstance(remark, Unmeasured))
         except NothingShownError as error:
             return Outcome(str(error), shown=False)
         except ContractError as error:
@@ -69,6 +83,28 @@ class Check:
     def fault(self) -> str | None:
         """What is done against the contract, in a sentence; None if all is well."""
         return self.outcome().fault
+
+
+def said_once(error: ValidationError) -> str:
+    """What is wrong with parameters: each with its name, but for what a validator says of them together."""
+    return "; ".join(
+        f"{'.'.join(map(str, one['loc']))}: {said}" if one["loc"] else said
+        for one in error.errors()
+        for said in (one["msg"].removeprefix("Value error, "),)
+    )
+
+
+def told_of(error: BaseException, function: Callable[..., Any]) -> str:
+    """What an exception says on one line, and where in the file of a plugin's function it came from."""
+    said = shorten(f"{type(error).__name__}: {error}", LONGEST_SAID, placeholder=" …")
+    code = getattr(unwrap(function), "__code__", None)
+    if code is None:
+        return said
+    file = PurePath(code.co_filename)
+    shown = "/".join(file.parts[-2:]) if file.is_absolute() else file.as_posix()
+    frames = traceback.extract_tb(error.__traceback__)
+    lines = [frame.lineno for frame in frames if frame.filename == code.co_filename]
+    return f"{said} ({shown}:{lines[-1]})" if lines else said
 
 
 def checks_for(

@@ -20,7 +20,7 @@ from ..mesh import Part
 from ..params import kind_of
 from ..printer import EVERYDAY, Printer
 from ..quantities import Kind, parse_quantity, write_quantity
-from .check import Check, checks_for, require_facts, require_units
+from .check import Check, Unmeasured, checks_for, require_facts, require_units, told_of
 from .shapes import ball, brick, bust, bust_scan, odd_parts
 from .trial import Cancelled, Refusal, Trial, digest_of
 from .watching import ContractError, confined, otherwise_the_same, silence, unchanged_world
@@ -172,7 +172,7 @@ def a_sound_part_stays_sound(trial: Trial) -> str:
     tried = 0
     for name, part, result in trial.results():
         if not trial.step.keeps_sound:
-            return "not asked of it: it declares keeps_sound=False"
+            return Unmeasured("not asked of it: it declares keeps_sound=False")
         if not measure(part)["sound"]:
             continue
         tried += 1
@@ -183,7 +183,7 @@ def a_sound_part_stays_sound(trial: Trial) -> str:
             raise ContractError(
                 f"of a sound solid ({name}) it makes one that is not; mend it, or declare keeps_sound=False"
             )
-    return "" if tried else "not tried: none of the parts that it worked on is a sound solid"
+    return "" if tried else Unmeasured("not tried: none of the parts that it worked on is a sound solid")
 
 
 def where_it_came_from_can_be_told(trial: Trial) -> None:
@@ -214,7 +214,7 @@ def it_can_be_asked_about_printers(trial: Trial) -> None:
                     said = list(ask(trial.params(), printer, later))
                 except Exception as error:
                     raise ContractError(
-                        f"asked about a {kind} printer it fails: {type(error).__name__}: {error}"
+                        f"asked about a {kind} printer it fails: {told_of(error, ask)}"
                     ) from error
                 if not all(isinstance(one, str) and one for one in said):
                     raise ContractError(f"asked about a {kind} printer it says {said!r}; expected sentences")
@@ -281,10 +281,10 @@ def its_cost_grows_with_the_work(trial: Trial) -> str:
     """Four times the triangles take about four times as long, not sixteen."""
     grown = trial.grown()
     if not grown:
-        return "not measured: it refuses larger busts; measure it on parts of its own"
+        return Unmeasured("not measured: it refuses larger busts; measure it on parts of its own")
     middle, last = grown[-2:]
     if last.seconds < SLOW_ENOUGH_S or middle.seconds <= 0.0:
-        return f"not measured: it is through {last.triangles:,} triangles at once"
+        return Unmeasured(f"not measured: it is through {last.triangles:,} triangles at once")
     growth = math.log(last.seconds / middle.seconds, 4.0)
     if growth > MOST_GROWTH:
         taken = ", ".join(f"{one.triangles:,} triangles {one.seconds:.2f} s" for one in grown)

@@ -24,7 +24,7 @@ from ..errors import ScanError
 from ..hooking import readers_of
 from ..hooks import RawMesh, Reader, Writer
 from ..mesh import Part, ReadLimits, Source
-from .check import Check, checks_for
+from .check import Check, Unmeasured, checks_for
 from .shapes import Floats, Ints, ball, brick, bust
 from .watching import ContractError, kept_to_itself, otherwise_the_same, restored_world
 
@@ -36,7 +36,9 @@ MEMORY_PER_BYTE = 500
 """What reading may take beyond what is free: some tens of bytes for each number written in two."""
 
 FAR_TOO_MUCH_BYTES = 1 << 30
-NOT_READ = "not tried: nothing here reads this format; in a test, writer_contract takes what does as `read`"
+NOT_READ = Unmeasured(
+    "not tried: nothing here reads this format; in a test, writer_contract takes what does as `read`"
+)
 HOSTILE = {"Title": "a\nb\0c", "Description": "]]> <!-- \" ' & \\ # solid \u202e", "v 1 2 3": "f 1 2 3"}
 
 

@@ -12,11 +12,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from pydantic import ValidationError
 
 from ..api import HoldError, Step, StepContext, StepError, StepParams, StepResult
 from ..mesh import Origin, Part
 from ..printer import EVERYDAY, Printer
-from .check import NothingShownError
+from .check import NothingShownError, said_once, told_of
 from .shapes import bust
 from .watching import ContractError, restored_world
 
@@ -54,7 +55,8 @@ class Trial:
         try:
             params: StepParams = self.step.params.model_validate(dict(given))
         except ValueError as error:
-            raise ContractError(f"its parameters do not accept {dict(given)}: {error}") from None
+            said = said_once(error) if isinstance(error, ValidationError) else str(error)
+            raise ContractError(f"its parameters do not accept {dict(given)}: {said}") from None
         return params
 
     def outcome(self, name: str) -> StepResult | Refusal:
@@ -130,7 +132,7 @@ class Trial:
                 raise
             except Exception as error:
                 raise ContractError(
-                    f"it fails with {type(error).__name__}: {error}; expected StepError or HoldError"
+                    f"it fails with {told_of(error, self.step.run)}; expected StepError or HoldError"
                 ) from error
         if not isinstance(result, StepResult):
             raise ContractError(f"it returns {type(result).__name__}; expected StepResult")
