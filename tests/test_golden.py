@@ -364,6 +364,29 @@ def test_a_record_of_a_job_that_is_not_done_says_so_where_and_why(tmp_path: Path
     assert "the job is" not in done.stdout, "one that is done is what was wanted"
 
 
+def test_what_can_be_read_of_a_file_with_a_mistake_is_kept_when_it_is_recorded_anew(
+    tmp_path: Path, quick: None
+) -> None:
+    """The shop's usual recipe is `half`; it is never taken for one that a file there names otherwise."""
+    shop = make_shop(tmp_path / "shop")
+    text = "about: A box.\nrecipe: low\nscan: solid.ply\nends: hold\nfacts: {volume: 3}\n"
+    folder = put(shop, "box", text, trimesh.creation.box((20, 30, 40)))
+    shutil.copy2(folder / "solid.ply", folder / "another.ply")
+    done = run("shop", "test", shop, "--record", "box", "--replace")
+    assert done.exit_code == 0, done.output
+    made = (folder / "expect.yaml").read_text()
+    assert 'about: "A box."\nrecipe: low\nscan: "solid.ply"\nends: held\nat: "low"\n' in made
+
+    (folder / "another.ply").unlink()
+    for unreadable in ("recipe: [low]\n", "recipe low\n", "repice: low\n", "", "recipe: 'low\n"):
+        (folder / "expect.yaml").write_text(unreadable)
+        done = run("shop", "test", shop, "--record", "box", "--replace")
+        assert done.exit_code == 2 and "names no recipe that can be read" in done.output
+        assert (folder / "expect.yaml").read_text() == unreadable
+    assert run("shop", "test", shop, "--record", "box", "--replace", "--recipe", "low").exit_code == 0
+    assert "recipe: low\n" in (folder / "expect.yaml").read_text()
+
+
 def test_a_shop_is_the_same_whatever_folder_it_is_named_from(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -414,6 +437,9 @@ def test_every_mistake_of_every_golden_scan_is_told_at_once_by_check_and_before_
     box = trimesh.creation.box((20, 30, 40))
     put(shop, "a", "recipe: haf\n", box)
     put(shop, "b", "recipe: half\nends: held\nat: gaet\nsteps: {seet: {tilt_deg: {below: 1 deg}}}\n", box)
+    put(shop, "bb", "recipe: half\nend: held\nat: gaet\nsteps: {seet: {}}\nfacts: {sound: maybe}\n", box)
+    put(shop, "bc", "recipe: haf\nfacts: 5\nscan: sold.ply\n", box)
+    put(shop, "bd", "recipe: 5\nends: hold\nscan: ../x.ply\n", box)
     put(shop, "c", "recipe: half\nscan: sold.ply\n", box)
     d = put(shop, "d", "recipe: half\n", box)
     box.export(d / "another.ply")
@@ -427,8 +453,18 @@ def test_every_mistake_of_every_golden_scan_is_told_at_once_by_check_and_before_
     (shop / "golden" / "stray.ply").write_bytes(b"ply")
     expected = [
         ("a", "1:9: recipe: there is no recipes/haf.yaml", "'half'?"),
-        ("b", "3:5: at: the recipe 'half' has no step 'gaet'", "'gate'?"),
-        ("b", "4:9: steps: the recipe 'half' has no step 'seet'", "'seat'?"),
+        ("b/", "3:5: at: the recipe 'half' has no step 'gaet'", "'gate'?"),
+        ("b/", "4:9: steps: the recipe 'half' has no step 'seet'", "'seat'?"),
+        ("bb/", "2:1: there is no key 'end' here", "'ends'?"),
+        ("bb/", "3:5: at: the recipe 'half' has no step 'gaet'", "'gate'?"),
+        ("bb/", "4:9: steps: the recipe 'half' has no step 'seet'", "'seat'?"),
+        ("bb/", "5:16: facts › sound: found the text 'maybe'", "true or false"),
+        ("bc/", "1:9: recipe: there is no recipes/haf.yaml", "'half'?"),
+        ("bc/", "2:8: facts: found the number 5", "expected"),
+        ("bc/", "3:7: scan: there is no 'sold.ply' in the folder", "'solid.ply'?"),
+        ("bd/", "1:9: recipe: found the number 5", "expected"),
+        ("bd/", "2:7: ends: found the text 'hold'", "held"),
+        ("bd/", "3:7: scan: found the text '../x.ply'", "expected"),
         ("c", "2:7: scan: there is no 'sold.ply' in the folder", "'solid.ply'?"),
         ("d", "1:1: scan: more than one scan in the folder (another.ply, solid.ply)", "write 'scan: NAME'"),
         ("e", "1:1: there is no scan in the folder", "a mesh"),

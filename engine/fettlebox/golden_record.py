@@ -23,6 +23,7 @@ from .quantities import ANGLE, AREA, LENGTH, RATIO, TIME, VOLUME, Kind, write_qu
 from .recipe import load_ticket
 from .recipe.bounds import counted_in
 from .recipe.expect import EXPECT, FACTS, FIDELITY, GOLDEN, Expectation, load_expectation, parse_expectation
+from .recipe.nodes import Problems
 from .traveler.record import JobRecord
 from .traveler.writing import as_document, as_text
 
@@ -93,7 +94,8 @@ class Wish:
 def wish_for(shop: Path, name: str, recipe: str | None, usual: str) -> Wish:
     """What to run for a golden scan that is to be recorded. Raises UsageError if there is no such scan.
 
-    The recipe is the one given, else that of the expect file there, of the ticket, of the shop.
+    The recipe is the one given, else that of the expect file there, of the ticket; the shop's usual one only
+    where there is no expect file. Of a file with mistakes what can be read is kept.
     """
     folder = shop / GOLDEN / name
     if Path(name).name != name or name.startswith(".") or not folder.is_dir():
@@ -101,9 +103,9 @@ def wish_for(shop: Path, name: str, recipe: str | None, usual: str) -> Wish:
     kept = None
     if (folder / EXPECT).is_file():
         try:
-            kept = load_expectation(folder / EXPECT)
+            kept = load_expectation(folder / EXPECT, problems=Problems())
         except RecipeError:
-            kept = None  # what is wrong with it goes with it, once --replace is given
+            kept = None  # nothing of it can be read; it goes once --replace is given
     found = find_scan(folder, kept.scan if kept is not None else None)
     if not found.one or len(found.tickets) > 1:
         raise UsageError(
@@ -112,8 +114,10 @@ def wish_for(shop: Path, name: str, recipe: str | None, usual: str) -> Wish:
         )
     ticket = found.tickets[0] if found.tickets else None
     asked = load_ticket(ticket).recipe if ticket is not None else None
-    known = kept.recipe if kept is not None else None
-    return Wish(folder, recipe or known or asked or usual, found.scans, ticket, kept)
+    known = recipe or (kept.recipe if kept is not None else None) or asked
+    if not known and (folder / EXPECT).is_file():
+        raise UsageError(f"{folder / EXPECT} names no recipe that can be read; say which: --recipe NAME")
+    return Wish(folder, known or usual, found.scans, ticket, kept)
 
 
 def draft(wish: Wish, ran: Ran) -> Draft:
