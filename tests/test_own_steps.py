@@ -178,15 +178,30 @@ def test_what_is_no_plain_file_inside_the_shop_is_refused(shop: Path, file: str,
         ("import sys; sys.exit(3)", "SystemExit: 3"),
         ("def", "SyntaxError"),
         ("x = 1", "registers no step"),
-        (STEP.format(by=1).replace('"lift"', '"cut"'), "the name 'cut' is taken by fettlebox"),
+        (
+            STEP.format(by=1).replace('"lift"', '"cut"'),
+            "the name 'cut' is taken by fettlebox, which came first; rename one of the two steps, or",
+        ),
     ],
 )
 def test_a_broken_file_is_set_aside_with_its_reason(code: str, reason: str) -> None:
     own = OwnStep("steps/lift.py", hashlib.sha256(code.encode()).hexdigest(), code.encode())
     catalog = with_own_steps(find_steps(), [own])
     assert reason in catalog.quarantined["lift"].reason
+    assert "TypeError" not in catalog.quarantined["lift"].reason, "a sentence of ours needs no class name"
     assert "steps/lift.py" in catalog.why_not("lift")
     assert catalog.sources["cut"] == "fettlebox"
+
+
+def test_check_of_a_shop_with_a_wrong_digest_says_where_the_step_would_come_from(shop: Path) -> None:
+    path = shop / "steps" / "lift.py"
+    path.write_text(path.read_text() + "raise SystemExit('was run')\n")
+    wrong, recipe = (" ".join(p.text() for p in one.problems) for one in check_paths([shop]))
+    assert "steps/lift.py was changed" in wrong
+    assert "step 'lift' comes from steps/lift.py, which is set aside: nothing of it is run before" in recipe
+    assert "there is no step" not in recipe
+    (shop / "shop.yaml").write_text("steps: [3, {file: [a]}, {sha256: x}]\n")
+    assert "there is no step 'lift'" in " ".join(p.text() for p in check_paths([shop])[1].problems)
 
 
 def write_code(shop: Path, code: str) -> None:

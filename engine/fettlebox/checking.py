@@ -12,7 +12,14 @@ from .errors import RecipeError, UsageError
 from .recipe import Problem, Shop, load_recipe, load_shop
 from .recipe.expect import EXPECT, GOLDEN
 from .recipe.shop import SHOP_FILE
-from .surroundings import RECIPES, catalog_of, read_around, require_shop_s_standard, shop_around
+from .surroundings import (
+    RECIPES,
+    catalog_of,
+    catalog_of_wrong,
+    read_around,
+    require_shop_s_standard,
+    shop_around,
+)
 
 
 @dataclass(frozen=True)
@@ -45,7 +52,7 @@ def check_paths(paths: Sequence[Path], shop: Path | None = None) -> list[Checked
 
 def _check_shop(folder: Path) -> list[Checked]:
     read = read_around(folder)  # its problems are reported with the shop file
-    catalog = catalog_of(read)
+    catalog = catalog_of(read) if read is not None else catalog_of_wrong(folder)
     checked = [_try(folder / SHOP_FILE, partial(_look_at_shop, folder))]
     for path in sorted((folder / RECIPES).glob("*.yaml")):
         checked.append(_try(path, partial(_look_at_recipe, path, catalog, read)))

@@ -12,7 +12,7 @@ import pickle
 import stat
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path, PurePosixPath
@@ -77,15 +77,10 @@ def with_own_steps(catalog: Catalog, own: Sequence[OwnStep]) -> Catalog:
     return catalog
 
 
-def left_out(catalog: Catalog, own: Sequence[OwnStep], shop: Path) -> Catalog:
-    """The catalog without what the files register: their code is not run; who misses a step is told."""
-    aside = {
-        PurePosixPath(one.file).stem: Quarantined(
-            PurePosixPath(one.file).stem, one.file,
-            f"code of the shop {shop} is run only if the shop is named; add --shop {shop}",
-        )
-        for one in own
-    }  # fmt: skip
+def left_out(catalog: Catalog, files: Iterable[str], why: str) -> Catalog:
+    """The catalog without what the files register: their code is not run; who misses a step is told why."""
+    stems = {PurePosixPath(file).stem: file for file in files}
+    aside = {stem: Quarantined(stem, file, why) for stem, file in stems.items()}
     return replace(catalog, quarantined=aside | catalog.quarantined)
 
 

@@ -15,7 +15,10 @@ from .catalog import Catalog
 from .errors import RecipeError
 from .own_steps import left_out, with_own_steps
 from .recipe import Recipe, Shop, load_shop
+from .recipe.nodes import Problems
 from .recipe.shop import SHOP_FILE, require_standard
+from .recipe.text import read_file
+from .recipe.ticket import read_mapping
 
 RECIPES = "recipes"
 
@@ -52,7 +55,24 @@ def catalog_of(named: Shop | None, around: Shop | None = None) -> Catalog:
     if named is not None:
         return with_own_steps(catalog.find_steps(), named.own_steps)
     found = catalog.find_steps()
-    return found if around is None else left_out(found, around.own_steps, around.folder)
+    if around is None:
+        return found
+    why = f"code of the shop {around.folder} is run only if the shop is named; add --shop {around.folder}"
+    return left_out(found, (one.file for one in around.own_steps), why)
+
+
+def catalog_of_wrong(folder: Path) -> Catalog:
+    """The steps that are installed, for a shop whose file is wrong: of the files that it names, nothing is
+    run, and who misses a step is told that it may come from there.
+    """
+    try:
+        steps = read_mapping(read_file(folder / SHOP_FILE, SHOP_FILE, "shop file"), SHOP_FILE, "shop file",
+                             Problems()).plain().get("steps")  # fmt: skip
+    except RecipeError:
+        steps = None
+    named = [one.get("file") for one in steps if isinstance(one, dict)] if isinstance(steps, list) else []
+    files = [file for file in named if isinstance(file, str)]
+    return left_out(catalog.find_steps(), files, f"nothing of it is run before {SHOP_FILE} is mended")
 
 
 def require_shop_s_standard(recipe: Recipe, path: Path, shop: Shop | None) -> None:
