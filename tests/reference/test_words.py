@@ -93,6 +93,13 @@ def test_a_section_that_cannot_be_read_is_told_with_its_line(doc: str, sentence:
     assert sentence in str(caught.value)
 
 
+def test_names_may_be_written_as_bullets_and_in_backticks() -> None:
+    doc = "Words.\n\nFacts:\n    - `hole_mm`: width\n      of the hole\n    - `a_mm`, `b_mm`: `a` - and b\n"
+    assert words_of(told(doc)).facts == {
+        "hole_mm": "width of the hole", "a_mm": "`a` - and b", "b_mm": "`a` - and b",
+    }  # fmt: skip
+
+
 def test_a_name_in_angle_brackets_stands_for_any() -> None:
     assert fits("at.left", "at.<side>") and fits("piece_1_sound", "<piece>_sound")
     assert not fits("at", "at.<side>") and not fits("att.left", "at.<side>")

@@ -8,6 +8,7 @@
         lifted_mm: how far the part was lifted
         holes.at_mm, holes.direction: names joined by commas share their words
         by.<sign>: a name in angle brackets stands for any name
+        - `hole_mm`: bullets and backticks may be there
     Evidence:
         cell_mm: as for facts
     Recipe:
@@ -109,9 +110,9 @@ def _meanings(lines: Sequence[str]) -> dict[str, str]:
     found: dict[str, str] = {}
     names: list[str] = []
     for line in lines:
-        head, colon, words = line.partition(": ")
+        head, colon, words = line.removeprefix("- ").partition(": ")
         if not line.startswith(" ") and colon:
-            names = [name.strip() for name in head.split(",")]
+            names = [name.strip(" `") for name in head.split(",")]
             found |= dict.fromkeys(names, words.strip())
         elif names and line.startswith(" "):
             found |= {name: f"{found[name]} {line.strip()}" for name in names}
