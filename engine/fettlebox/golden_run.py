@@ -202,8 +202,9 @@ def judge(golden: Golden, ran: Ran, catalog: Catalog) -> Tested:
     expected = golden.expected
     out = Problems()
     as_expected = _judge_end(expected, ran, out)
+    complete = as_expected or ran.state == "done"
     for wanted in expected.wanted:
-        _judge_one(wanted, ran.record, as_expected, out)
+        _judge_one(wanted, ran.record, complete, out)
     then = recorded(golden.folder)
     since = tuple(changes(then, ran.record, catalog)) if then is not None and ran.record is not None else ()
     ordered = sorted(out.found, key=lambda problem: (problem.line, problem.column))
@@ -238,12 +239,14 @@ def ended(state: str, at: str) -> str:
     return f"{state} {doing.get(at, f'at {at}')}"
 
 
-def _judge_one(wanted: Wanted, record: JobRecord | None, as_expected: bool, out: Problems) -> None:
-    """A fact that is not there is told unless the job ended otherwise than expected, which says it all."""
+def _judge_one(wanted: Wanted, record: JobRecord | None, complete: bool, out: Problems) -> None:
+    """A fact that is not there is told, unless the job ended elsewhere than expected and may not have come to
+    it. `complete`: it came to all that is expected, or had to.
+    """
     here: Any = _told_by(record)
     for depth, part in enumerate(wanted.path):
         there = _has(here, part)
-        if not there and as_expected:
+        if not there and complete:
             _report_absent(wanted, depth, here, record, out)
         if not there:
             return
