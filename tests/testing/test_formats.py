@@ -164,6 +164,11 @@ def leaving(part: Part, about: Mapping[str, str]) -> bytes:
     return text(part, about)
 
 
+def straying(part: Part, about: Mapping[str, str]) -> bytes:
+    os.chdir("/")
+    return text(part, about)
+
+
 def test_a_good_writer_passes_and_a_text_in_a_comment_is_no_harm() -> None:
     for write in (text, trusting):
         assert faults(writer_contract(Writer("off2", write), back, {"bust": bust(3)})) == {}
@@ -178,6 +183,7 @@ def test_a_good_writer_passes_and_a_text_in_a_comment_is_no_harm() -> None:
         (dated, "the same part is the same file", "is there a date in them?"),
         (unescaped, "no text breaks the file", "cannot be read"),
         (leaving, "writing keeps to itself", "writes to /tmp/left-behind-by-a-writer"),
+        (straying, "writing keeps to itself", "changes the current folder"),
         (lambda p, a: "text", "it writes every part", "gives str"),
         (lambda p, a: b"", "it writes every part", "or nothing"),
         (lambda p, a: 1 / 0, "it writes every part", "fails with ZeroDivisionError"),

@@ -81,10 +81,14 @@ class WriterTrial:
 
     def write(self, part: Part, about: Mapping[str, str] | None = None) -> bytes:
         with restored_world():
-            try:
-                data = self.writer.write(part, about or {})
-            except Exception as error:
-                raise ContractError(f"it fails with {type(error).__name__}: {error}") from error
+            return self.write_at_large(part, about)
+
+    def write_at_large(self, part: Part, about: Mapping[str, str] | None = None) -> bytes:
+        """The same, but what it changes for the whole process is not put back."""
+        try:
+            data = self.writer.write(part, about or {})
+        except Exception as error:
+            raise ContractError(f"it fails with {type(error).__name__}: {error}") from error
         if not isinstance(data, bytes) or not data:
             raise ContractError(f"it gives {type(data).__name__}, or nothing; expected the bytes of a file")
         return data
@@ -268,7 +272,7 @@ def writing_keeps_to_itself(trial: WriterTrial) -> None:
     """Nothing is printed, written, sent or changed for the whole process."""
     for part in trial.parts.values():
         with kept_to_itself():
-            trial.write(part)
+            trial.write_at_large(part)
 
 
 READER_CHECKS: tuple[Callable[[ReaderTrial], str | None], ...] = (

@@ -152,8 +152,16 @@ def confined(scratch_below: Path) -> Iterator[None]:
 
 @contextlib.contextmanager
 def kept_to_itself() -> Iterator[None]:
-    """Raises ContractError if anything is printed, written, sent or changed for the whole process."""
-    with tempfile.TemporaryDirectory() as home, unchanged_world(), silence(), confined(Path(home)):
+    """Raises ContractError if anything is printed, written, sent or changed for the whole process, and puts
+    back what was.
+    """
+    with (
+        restored_world(),
+        tempfile.TemporaryDirectory() as home,
+        unchanged_world(),
+        silence(),
+        confined(Path(home)),
+    ):
         yield
 
 
