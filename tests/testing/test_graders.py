@@ -50,7 +50,7 @@ def wandering(part: Part, origin: Origin) -> Grade:
         (lambda part, origin: Grade("bad", (1.0,), "too coarse"), RANKS, "expected sentences in a tuple"),
         (lambda part, origin: Grade("good", (1.0,), (), {"edge": 1.5}), FACTS, "'edge' has no unit"),
         (lambda part, origin: Grade("good", (1.0,), (), {"edge_mm": part}), FACTS, "are not JSON"),
-        (lambda part, origin: Grade("good", (random.random(),)), AGAIN, "two grades of the same take"),
+        (lambda part, origin: Grade("good", (random.random(),)), AGAIN, "two answers on the same take"),
         (lambda part, origin: Grade("good", (part.vertices.min(),)), ODD, "given nothing, it fails with"),
         (lambda part, origin: Grade("good", (1.0 / origin.unit_mm,)), ODD, "fails with TypeError"),
         (chatty, ITSELF, "it prints 'judging'"),

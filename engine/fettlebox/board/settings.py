@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import ipaddress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
 from ..errors import UsageError
+from ..loopback import is_loopback
 
 LOOPBACK = "127.0.0.1"
 PORT = 8311
@@ -103,15 +103,6 @@ def settings_for(
         )
     settings = Settings(shop.absolute(), host, port, url)
     return replace(settings, certificate=certificate, key=key)
-
-
-def is_loopback(host: str) -> bool:
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 def _split(address: str) -> tuple[str, int]:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import importlib.util
-import ipaddress
 from urllib.parse import urlsplit
 
 from ..errors import UsageError
+from ..loopback import is_loopback
 
 
 def require_address(address: str, *, unencrypted: bool) -> None:
@@ -21,19 +21,10 @@ def require_address(address: str, *, unencrypted: bool) -> None:
             f"--workers {address!r}: expected a number, or the address of a Dask scheduler, such as "
             "tls://scheduler:8786"
         )
-    if parts.scheme == "tcp" and not unencrypted and not _is_this_machine(parts.hostname or ""):
+    if parts.scheme == "tcp" and not unencrypted and not is_loopback(parts.hostname or ""):
         raise UsageError(
             f"{address} would send scans unencrypted, and scans are faces. Use tls://, or, if the network is "
             "yours alone, write 'cluster: {unencrypted: true}' into shop.yaml"
         )
     if importlib.util.find_spec("distributed") is None:
         raise UsageError("a cluster needs the package distributed: pip install 'fettlebox[cluster]'")
-
-
-def _is_this_machine(host: str) -> bool:
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False

@@ -21,7 +21,14 @@ from ..hooks import FactCollector, Painter
 from ..mesh import Origin, Part
 from .check import Check, checks_for, require_facts, require_units
 from .shapes import ball, brick, bust, bust_scan, odd_parts
-from .watching import ContractError, confined, otherwise_the_same, restored_world, silence, unchanged_world
+from .watching import (
+    ContractError,
+    confined,
+    require_the_same_twice,
+    restored_world,
+    silence,
+    unchanged_world,
+)
 
 
 @dataclass(frozen=True)
@@ -82,15 +89,7 @@ def its_answers_can_be_kept(trial: AdditionTrial) -> None:
 
 def the_same_part_gives_the_same_answer(trial: AdditionTrial) -> None:
     """Twice the same, whatever the random state, and the part is as it was."""
-    for name, part in trial.parts.items():
-        before = part.vertices.tobytes(), part.faces.tobytes()
-        first = trial.ask(part)
-        with otherwise_the_same():
-            second = trial.ask(part)
-        if first != second:
-            raise ContractError(f"two answers on the same part ({name}) differ")
-        if before != (part.vertices.tobytes(), part.faces.tobytes()):
-            raise ContractError(f"it changes the part that it is given ({name})")
+    require_the_same_twice(trial.parts, trial.ask, "part")
 
 
 def odd_parts_get_an_answer(trial: AdditionTrial) -> None:

@@ -15,7 +15,7 @@ from ..api import Grade, Grader
 from ..mesh import Origin, Part
 from .check import Check, checks_for, require_facts, require_units
 from .shapes import ball, brick, bust, bust_scan, odd_parts
-from .watching import ContractError, kept_to_itself, otherwise_the_same, restored_world
+from .watching import ContractError, kept_to_itself, require_the_same_twice, restored_world
 
 
 @dataclass(frozen=True)
@@ -83,15 +83,7 @@ def its_facts_are_named_with_units(trial: GraderTrial) -> None:
 
 def the_same_take_gets_the_same_grade(trial: GraderTrial) -> None:
     """Twice the same, whatever the random state, and the take is as it was."""
-    for name, part in trial.parts.items():
-        before = part.vertices.tobytes(), part.faces.tobytes()
-        first = trial.ask(part)
-        with otherwise_the_same():
-            second = trial.ask(part)
-        if first != second:
-            raise ContractError(f"two grades of the same take ({name}) differ")
-        if before != (part.vertices.tobytes(), part.faces.tobytes()):
-            raise ContractError(f"it changes the take that it is given ({name})")
+    require_the_same_twice(trial.parts, trial.ask, "take")
 
 
 def odd_takes_get_a_grade(trial: GraderTrial) -> None:

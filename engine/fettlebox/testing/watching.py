@@ -12,11 +12,13 @@ import sys
 import tempfile
 import threading
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+from ..mesh import Part
 
 
 class ContractError(AssertionError):
@@ -51,6 +53,19 @@ def otherwise_the_same() -> Iterator[None]:
         np.random.set_state(numpy)
         if numba is not None:
             numba.set_num_threads(threads)
+
+
+def require_the_same_twice(parts: Mapping[str, Part], ask: Callable[[Part], Any], what: str) -> None:
+    """Raises ContractError if a second answer on a part differs, or the part does. `what`: part, take."""
+    for name, part in parts.items():
+        before = part.vertices.tobytes(), part.faces.tobytes()
+        first = ask(part)
+        with otherwise_the_same():
+            second = ask(part)
+        if first != second:
+            raise ContractError(f"two answers on the same {what} ({name}) differ")
+        if before != (part.vertices.tobytes(), part.faces.tobytes()):
+            raise ContractError(f"it changes the {what} that it is given ({name})")
 
 
 @contextlib.contextmanager
