@@ -14,9 +14,11 @@ import pytest
 import trimesh
 from fettlebox.mesh import Part
 from fettlebox.pictures import (
+    FROM_ABOVE,
     FRONT_VIEW,
     SIDE_VIEW,
     THREE_QUARTER,
+    THREE_VIEWS,
     Stage,
     caption_in,
     render_map,
@@ -103,6 +105,9 @@ def test_round_lengths(most: float, length: float) -> None:
         (SIDE_VIEW, (0.0, 22.0, 10.0), 1, 1),
         (SIDE_VIEW, (0.0, -22.0, 10.0), -1, 1),
         (THREE_QUARTER, (22.0, 0.0, 0.0), 1, -1),
+        # A map seen from above has its north, +Y, at the top.
+        (FROM_ABOVE, (22.0, 22.0, 0.0), 1, 1),
+        (FROM_ABOVE, (-22.0, -22.0, 0.0), -1, -1),
     ],
 )
 def test_left_and_right_and_up_are_not_mirrored(
@@ -118,6 +123,38 @@ def test_left_and_right_and_up_are_not_mirrored(
     shift = np.argwhere(red).mean(axis=0) - np.argwhere(grey).mean(axis=0)
     assert np.sign(shift[1]) == right
     assert np.sign(-shift[0]) == up
+
+
+def _relief() -> Part:
+    """A plate of 60 × 80 × 10 mm with a red disc of 20 mm radius let into its upper face."""
+    plate = trimesh.creation.box(extents=(60.0, 80.0, 10.0))
+    disc = trimesh.creation.cylinder(radius=20.0, height=0.02, sections=180)
+    disc.apply_translation((0.0, 0.0, 5.0))
+    both = trimesh.util.concatenate([plate, disc])
+    colours = np.array([WHITE] * len(plate.vertices) + [RED] * len(disc.vertices), np.uint8)
+    return Part(np.asarray(both.vertices), np.asarray(both.faces, np.int32), colours=colours)
+
+
+@pytest.mark.parametrize("draw", ["views", "pair"])
+def test_a_part_that_lies_flat_is_shown_from_its_face(draw: str) -> None:
+    # Elementary geometry: seen along its axis, a disc has the area pi r^2 of the face of 60 x 80 mm.
+    relief = _relief()
+    pixels = _pixels(render_views(relief) if draw == "views" else render_pair(relief, relief))
+    drawn = _drawn(pixels)
+    columns = drawn.any(axis=0)
+    first = int(np.argmax(columns))
+    columns = slice(first, first + int(np.argmin(columns[first:])))
+    red = (pixels[..., 0].astype(int) > pixels[..., 1].astype(int) + 60)[: len(drawn), columns]
+    share = red.sum() / drawn[:, columns].sum()
+    assert share == pytest.approx(np.pi * 20.0**2 / (60.0 * 80.0), rel=0.03)
+
+
+def test_a_part_that_stands_is_shown_from_its_front() -> None:
+    # A ball neither lies nor stands; a bust is higher than it is deep (both as before).
+    for mesh in (_sphere(), trimesh.creation.box(extents=(30.0, 20.0, 24.0))):
+        part = _part(mesh)
+        assert render_views(part) == render_views(part, THREE_VIEWS)
+        assert render_pair(part, part) == render_pair(part, part, view=THREE_QUARTER)
 
 
 def test_a_quarter_turn_about_z_shows_the_side_as_the_front() -> None:

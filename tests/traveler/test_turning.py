@@ -246,6 +246,21 @@ def test_a_browser_draws_it_turns_it_and_asks_for_nothing(
         assert opened.complaints == []
 
 
+def test_a_part_that_lies_flat_is_seen_from_above_at_first(
+    browser: Any, folder: Path, done: JobRecord
+) -> None:
+    # Elementary geometry, nearly (the view is in perspective): a disc seen from 50° above is an ellipse
+    # sin 50° = 0.77 as high as wide; from 18° above it would be 0.31 as high.
+    disc = trimesh.creation.cylinder(radius=30.0, height=1.0, sections=90)
+    plate = Part(np.asarray(disc.vertices), np.asarray(disc.faces, np.int32))
+    (folder / FOLDER / MODEL).write_bytes(model_of(plate, plate))
+    page_of(folder, done)
+    with Open(browser, folder / PAGE) as opened:
+        drawn = np.abs(opened.drawn() - opened.drawn()[0, 0]).max(axis=-1) > 24
+        high, wide = np.ptp(np.flatnonzero(drawn.any(axis=1))), np.ptp(np.flatnonzero(drawn.any(axis=0)))
+        assert high / wide == pytest.approx(np.sin(np.radians(50.0)), abs=0.1)
+
+
 def test_the_slider_goes_from_the_scan_to_the_part(browser: Any, folder: Path, done: JobRecord) -> None:
     page_of(folder, done)
 

@@ -1,11 +1,11 @@
 """Pictures of parts by ray casting: the same part gives the same bytes, with no graphics driver."""
 
 from .layers import render_layers
-from .rays import FRONT, FRONT_VIEW, SIDE_VIEW, THREE_QUARTER, THREE_VIEWS, Stage, View
+from .rays import FROM_ABOVE, FRONT, FRONT_VIEW, SIDE_VIEW, THREE_QUARTER, THREE_VIEWS, Stage, View
 from .sheet import caption_in
 from .views import render_map, render_pair, render_views
 
 __all__ = [
-    "FRONT", "FRONT_VIEW", "SIDE_VIEW", "THREE_QUARTER", "THREE_VIEWS", "Stage", "View",
+    "FROM_ABOVE", "FRONT", "FRONT_VIEW", "SIDE_VIEW", "THREE_QUARTER", "THREE_VIEWS", "Stage", "View",
     "caption_in", "render_layers", "render_map", "render_pair", "render_views",
 ]  # fmt: skip

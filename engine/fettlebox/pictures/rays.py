@@ -46,6 +46,16 @@ THREE_QUARTER = View("three-quarter", 40.0, 18.0)
 SIDE_VIEW = View("side", 90.0)
 THREE_VIEWS = (FRONT_VIEW, THREE_QUARTER, SIDE_VIEW)
 
+FROM_ABOVE = View("from above", 0.0, 90.0)
+LYING_VIEWS = (FROM_ABOVE, View("three-quarter", 40.0, 50.0), SIDE_VIEW)
+"""Of what lies on its back, such as a relief: its face looks up."""
+
+LIES_BELOW = 0.8
+"""Height, as a share of the smaller of the two sides across, below which a part lies. Heads and figures that
+stand are higher than they are deep; half a head on a flat back is about two thirds as high as it is wide.
+Away from 1, so that rounding does not decide it for a ball or a cube.
+"""
+
 
 @dataclass(frozen=True)
 class Seen:
@@ -86,6 +96,19 @@ class Stage:
         normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
         self._normal = normal.astype(np.float32)
         self._looks: dict[bytes, Seen] = {}
+
+    @property
+    def lies(self) -> bool:
+        """Whether the part lies flat, so that it is known best from above."""
+        if not len(self._used):
+            return False
+        width, depth, height = np.ptp(self._used, axis=0)
+        return bool(height < LIES_BELOW * min(width, depth))
+
+    @property
+    def views(self) -> tuple[View, ...]:
+        """The three sides from which the part is shown where nobody chose others."""
+        return LYING_VIEWS if self.lies else THREE_VIEWS
 
     def extent(self, axes: Floats) -> tuple[Floats, Floats]:
         """Smallest and largest (right, up) in mm of the part in these axes, from its box's centre."""

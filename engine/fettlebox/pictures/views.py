@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..mesh.part import Floats, Ints, Part
-from .rays import FRONT, THREE_QUARTER, THREE_VIEWS, Stage, View
+from .rays import FROM_ABOVE, FRONT, THREE_QUARTER, Stage, View
 from .shade import Image, paint
 from .sheet import SMALL_PX, TEXT_PX, Sheet, fit_text, round_length
 
@@ -43,7 +43,7 @@ class _Panel:
 
 def render_views(
     part: Part,
-    views: tuple[View, ...] = THREE_VIEWS,
+    views: tuple[View, ...] | None = None,
     *,
     size: tuple[int, int] = SIZE_PX,
     title: str = "",
@@ -52,9 +52,11 @@ def render_views(
 ) -> bytes:
     """PNG of a part from several sides at one scale, with a scale bar. Back faces show in rust.
 
+    Without `views` there are three; of a part that lies flat, as a relief does, the first is from above.
     A `stage` of the same part, given to several pictures, spares them building it anew.
     """
     stage = stage or Stage(part)
+    views = views or stage.views
     panels = [_Panel(stage, part.faces, view.axes(front), view.name, part.colours) for view in views]
     sheet, mm_per_px, _ = _lay_out(panels, size, title)
     sheet.scale_bar(MARGIN_PX, sheet.height - MARGIN_PX + 6, mm_per_px, size[0] // 5)
@@ -68,22 +70,25 @@ def render_pair(
     size: tuple[int, int] = PAIR_PX,
     title: str = "",
     names: tuple[str, str] = ("scan", "part"),
-    view: View = THREE_QUARTER,
+    view: View | None = None,
     front: tuple[float, float, float] = FRONT,
     stage: Stage | None = None,
     as_they_lie: bool = False,
 ) -> bytes:
     """PNG of the scan and the part made of it, drawn equally large from the same side.
 
-    Each half has a scale bar of its own, since the order may be smaller than life. With `as_they_lie` neither
-    is turned or enlarged to be like the other.
+    Without `view` that is three-quarter, or from above for a part that lies flat. Each half has a scale bar
+    of its own, since the order may be smaller than life. With `as_they_lie` neither is turned or enlarged to
+    be like the other.
     """
     to_after = np.eye(4) if as_they_lie else after.placement @ np.linalg.inv(before.placement)
     enlarged = float(np.cbrt(abs(np.linalg.det(to_after[:3, :3]))))
     moved = replace(before, vertices=before.vertices @ to_after[:3, :3].T + to_after[:3, 3], planes=())
+    stage = stage or Stage(after)
+    view = view or (FROM_ABOVE if stage.lies else THREE_QUARTER)
     panels = [
         _Panel(set_up, part.faces, view.axes(front), name, part.colours)
-        for set_up, part, name in ((Stage(moved), moved, names[0]), (stage or Stage(after), after, names[1]))
+        for set_up, part, name in ((Stage(moved), moved, names[0]), (stage, after, names[1]))
     ]
     sheet, mm_per_px, lefts = _lay_out(panels, size, title)
     for left, mm in zip(lefts, (mm_per_px / enlarged, mm_per_px), strict=True):
@@ -98,7 +103,7 @@ def render_map(
     *,
     high: float | None = None,
     at_least: float = 1e-6,
-    views: tuple[View, ...] = THREE_VIEWS,
+    views: tuple[View, ...] | None = None,
     size: tuple[int, int] = SIZE_PX,
     title: str = "",
     front: tuple[float, float, float] = FRONT,
@@ -129,6 +134,7 @@ def render_map(
     colours[known] = _ramp(numbers[known] / high)
     colours[marked] = MARKED
     stage = stage or Stage(part)
+    views = views or stage.views
     corners = (
         np.arange(len(part.faces), dtype=np.int32)[:, None].repeat(3, axis=1) if on_faces else part.faces
     )

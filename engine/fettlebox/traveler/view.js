@@ -9,6 +9,9 @@ const after = section ? section.querySelector(".side.right").textContent : "part
 
 // From where the pictures of the page are taken too: 40° to the part's left, 18° up.
 const START = { yaw: 0.7, pitch: 0.31, near: 1 };
+// What lies flat, as a relief does, is known from above: 50° up, as its pictures are taken (rays.py says when).
+const LYING = { ...START, pitch: 0.87 };
+const LIES_BELOW = 0.8;
 const STEP = Math.PI / 24;
 const CLOSER = 1.15;
 const COLOURS = { scan: 0xc79a6b, part: 0x9db7bd };
@@ -85,7 +88,11 @@ function begin() {
   }
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", takeGround);
 
-  const now = { ...START };
+  const span = new THREE.Vector3();
+  part.computeBoundingBox();
+  part.boundingBox.getSize(span);
+  const start = span.z < LIES_BELOW * Math.min(span.x, span.y) ? LYING : START;
+  const now = { ...start };
   let due = false;
 
   function draw() {
@@ -172,7 +179,7 @@ function begin() {
     ArrowLeft: () => turn(STEP, 0), ArrowRight: () => turn(-STEP, 0),
     ArrowUp: () => turn(0, STEP), ArrowDown: () => turn(0, -STEP),
     "+": () => come(CLOSER), "=": () => come(CLOSER), "-": () => come(1 / CLOSER),
-    Home: () => { Object.assign(now, START); ask(); },
+    Home: () => { Object.assign(now, start); ask(); },
   };
   canvas.addEventListener("keydown", (event) => {
     const does = Object.hasOwn(keys, event.key) && !event.ctrlKey && !event.metaKey && !event.altKey;
