@@ -3,8 +3,9 @@
     python benchmarks/our_job.py RECIPE SCAN FOLDER [--set NAME=VALUE …] [--kind KIND] [--room MM]
 
 A small job of the same recipe goes before it, so that compiled code is loaded as in a worker that has worked
-before. Says on its last line: state, reason, processor seconds of each step, of the whole, peak of memory,
-bytes on disk, files delivered, placement.
+before. Says on its last line: state, reason, of each step and of what is beside them the processor seconds,
+the seconds and the highest memory, the same of the whole, bytes on disk, files delivered, placement.
+`--table` prints the steps as rows before it.
 """
 
 from __future__ import annotations
@@ -14,13 +15,38 @@ import itertools
 import json
 import shutil
 import time
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from bounded import costing
 from raw_scans import KINDS, ROOT, raw_scan
+from rows import forget_peak, status_mb
 
 WARMING = 20_000
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A moment at which a step began: processor seconds, seconds, highest memory since the mark before."""
+
+    step: str
+    cpu_s: float
+    wall_s: float
+    peak_mb: float
+
+    @classmethod
+    def now(cls, step: str) -> Mark:
+        peak_mb = status_mb("VmHWM")
+        forget_peak()
+        return cls(step, time.process_time(), time.perf_counter(), peak_mb)
+
+    def until(self, after: Mark) -> dict[str, float]:
+        return {
+            "cpu_s": after.cpu_s - self.cpu_s,
+            "wall_s": after.wall_s - self.wall_s,
+            "peak_mb": after.peak_mb,
+        }
 
 
 def job(recipe: Path, scan: Path, folder: Path, values: dict[str, str], room_mm: float) -> dict[str, Any]:
@@ -43,24 +69,26 @@ def job(recipe: Path, scan: Path, folder: Path, values: dict[str, str], room_mm:
         printer=Printer("bench", (room_mm, room_mm, room_mm)),
         values=values,
     )
-    marks: list[tuple[str, float]] = []
+    marks: list[Mark] = []
 
     def progress(step: str, fraction: float) -> None:
-        if not marks or marks[-1][0] != step:
-            marks.append((step, time.process_time()))
+        if not marks or marks[-1].step != step:
+            marks.append(Mark.now(step))
 
     result, cost = costing(lambda: perform(task, progress))
-    marks.append(("", time.process_time()))
-    took = {name: after - at for (name, at), (_, after) in itertools.pairwise(marks)}
+    marks.append(Mark.now(""))
+    took = {one.step: one.until(after) for one, after in itertools.pairwise(marks)}
     record = result.record
-    steps = {one.id: {"cpu_s": took.get(one.id, 0.0), "name": one.name} for one in record.steps}
+    nothing = {"cpu_s": 0.0, "wall_s": 0.0, "peak_mb": 0.0}
+    steps = {one.id: {**took.get(one.id, nothing), "name": one.name} for one in record.steps}
     made = sum(file.stat().st_size for file in folder.rglob("*") if file.is_file())
     return {
         "state": result.state, "reason": result.reason,
         "triangles": int(record.before.get("triangles", 0)),
-        "cpu_s": cost.cpu_s, "wall_s": cost.wall_s, "peak_mb": cost.peak_mb,
+        "cpu_s": cost.cpu_s, "wall_s": cost.wall_s, "peak_mb": max(mark.peak_mb for mark in marks),
         "steps": steps, "steps_cpu_s": sum(step["cpu_s"] for step in steps.values()),
-        "beside": {name: took[name] for name in took if name not in steps},
+        "beside": {name: took[name]["cpu_s"] for name in took if name not in steps},
+        "phases": took,
         "disk_bytes": made, "scan_bytes": scan.stat().st_size,
         "files": [str(folder / one.path) for one in record.outputs if one.format == "stl"],
         "placement": record.placement,
@@ -75,6 +103,7 @@ def main() -> None:
     asked.add_argument("--set", action="append", default=[])
     asked.add_argument("--kind", default="head", choices=KINDS, help="of the small scan before it")
     asked.add_argument("--room", type=float, default=400.0)
+    asked.add_argument("--table", action="store_true", help="a row a step, for a person")
     given = asked.parse_args()
     values = dict(each.split("=", 1) for each in given.set)
     recipe = Path(given.recipe)
@@ -82,7 +111,12 @@ def main() -> None:
         recipe = ROOT / "recipes" / f"{given.recipe}.yaml"
     small = raw_scan(given.kind, WARMING).scan
     job(recipe, small, given.folder, values, given.room)
-    print(json.dumps(job(recipe, given.scan, given.folder, values, given.room), default=float))
+    done = job(recipe, given.scan, given.folder, values, given.room)
+    if given.table:
+        print(f"{'':20}{'cpu s':>9}{'wall s':>9}{'peak MB':>9}")
+        for step, took in [*done["phases"].items(), ("whole", done)]:
+            print(f"{step:20}{took['cpu_s']:9.1f}{took['wall_s']:9.1f}{took['peak_mb']:9.0f}")
+    print(json.dumps(done, default=float))
 
 
 if __name__ == "__main__":

@@ -131,10 +131,15 @@ def set_back_mb() -> float | None:
     """Give free memory back, set the high-water mark to what is in use, and say how much that is."""
     try:
         ctypes.CDLL(None).malloc_trim(0)
-        Path("/proc/self/clear_refs").write_text("5")
+        forget_peak()
         return status_mb("VmRSS")
     except (OSError, AttributeError):
         return None
+
+
+def forget_peak() -> None:
+    """Set the high-water mark to what is in use, and free nothing. Raises OSError where there is none."""
+    Path("/proc/self/clear_refs").write_text("5")
 
 
 def status_mb(name: str) -> float:

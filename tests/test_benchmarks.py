@@ -98,6 +98,18 @@ def test_growth_is_that_of_the_work_alone(rows: ModuleType) -> None:
     assert grown[1] is None or grown[1] < 4.0
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="the high-water mark can be set back on Linux only")
+def test_each_step_is_told_its_own_highest_memory() -> None:
+    """160 MB that are used and given back within one step count for it and for no step after it."""
+    mark = module("our_job").Mark
+    before = mark.now("large")
+    np.ones(20_000_000).sum()
+    between = mark.now("small")
+    np.ones(1_000).sum()
+    large, small = before.until(between), between.until(mark.now(""))
+    assert large["peak_mb"] - small["peak_mb"] == pytest.approx(160.0, abs=8.0)
+
+
 def test_every_script_is_in_the_table_or_known_to_be_none() -> None:
     calls = module("calls")
     there = {path.stem for path in FOLDER.glob("*.py")}
