@@ -167,6 +167,31 @@ def test_every_recipe_of_a_shop_extends_its_standard(tmp_path: Path, catalog: Ca
             require(name)
 
 
+def test_who_does_not_extend_the_standard_is_told_where_and_what_to_do(
+    tmp_path: Path, catalog: Catalog
+) -> None:
+    recipes = tmp_path / "recipes"
+    recipes.mkdir()
+    stray = "# first line\nrecipe: stray\nsteps:\n  - weigh:\ndeliver: [stl]\n"
+    (recipes / "stray.yaml").write_text(stray)
+    (recipes / "below.yaml").write_text("recipe: below\nextends: stray\n")
+
+    def told(name: str) -> str:
+        path = recipes / f"{name}.yaml"
+        with pytest.raises(RecipeError) as caught:
+            require_standard(load_recipe(path, catalog, f"{name}.yaml"), name, recipes, "house")
+        return str(caught.value)
+
+    alone, below = told("stray"), told("below")
+    assert alone.startswith("stray.yaml:2:9: extends: ") and "2 | recipe: stray" in alone
+    assert below.startswith("below.yaml:2:10: extends: ") and "2 | extends: stray" in below
+    for said in (alone, below):
+        assert "write 'extends: house'" in said
+        assert "move a recipe that the shop does not use out of recipes/" in said
+        assert "'standard' stands in shop.yaml" in said
+    assert "'after: ID'" in alone and "let 'stray' extend it" in below
+
+
 def test_the_standard_has_to_exist(shop: Path) -> None:
     (said,) = problems(shop, "shop: S\nrecipe: bust\nstandard: buste\n")
     assert said == "3: standard: there is no recipes/buste.yaml"

@@ -69,6 +69,7 @@ class Recipe:
     needs    tags of what a machine must have for it
     extends  the recipe it takes over, as written
     parents  the files that it takes over, nearest first
+    spot     where the file says what it extends, or else its name
     """
 
     name: str
@@ -83,6 +84,7 @@ class Recipe:
     parents: tuple[Path, ...] = ()
     warnings: tuple[Problem, ...] = ()
     ask_nodes: Mapping[str, Node] = field(default_factory=dict, repr=False)
+    spot: Node = field(default=Node(None), repr=False)
 
     def plan(self, values: Mapping[str, Any] = MappingProxyType({}), ticket: Ticket | None = None) -> Plan:
         """Settle every value: those of the ticket, with `values` (from `--set`) before them, then defaults.

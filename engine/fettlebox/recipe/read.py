@@ -83,6 +83,7 @@ class _Reader:
             parents=parents,
             warnings=self.problems.warnings,
             ask_nodes=asked.value if asked is not None and isinstance(asked.value, dict) else {},
+            spot=extended or root.value["recipe"],
         )
 
     def _name(self, root: Node) -> str:

@@ -17,7 +17,7 @@ from ..printer import EVERYDAY, Material, Printer
 from .describe import listed
 from .language import Recipe
 from .needs import MOST_TAGS
-from .nodes import Node, Problems, Source, quoted
+from .nodes import Node, Problems, quoted
 from .placeholders import NAME
 from .profiles import FilamentPrinter, MaterialFile, ResinPrinter, made_material, made_printer
 from .shelf import read_materials, read_printers
@@ -275,9 +275,13 @@ def require_standard(recipe: Recipe, name: str, folder: Path, standard: str | No
         return
     if (folder / f"{standard}.yaml").resolve() not in {path.resolve() for path in recipe.parents}:
         problems = Problems()
-        spot = Node(None, 1, 1, Source(name))
         found = f"the shop's standard is {quoted(standard)}, and this recipe does not extend it"
-        problems.add(spot, ("extends",), found, hint=f"write 'extends: {standard}'")
+        do = f"and keep only steps that {standard} has not, each with 'after: ID' of one that it has"
+        if recipe.extends is not None:
+            do = f"or let {quoted(recipe.extends)} extend it"
+        aside = f"or move a recipe that the shop does not use out of {folder.name}/"
+        hint = f"write 'extends: {standard}' {do}; {aside} ('standard' stands in {SHOP_FILE})"
+        problems.add(recipe.spot, ("extends",), found, hint=hint)
         problems.stop_if_any()
 
 
