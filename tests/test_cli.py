@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -54,6 +55,42 @@ def test_a_good_recipe_checks_and_a_bad_one_does_not_hide_it(tmp_path: Path) -> 
     ]
     assert [line["ok"] for line in lines] == [False, True]
     assert {problem["line"] for problem in lines[0]["problems"]} == {4, 5}
+    assert all(problem["message"] for problem in lines[0]["problems"])
+
+
+def _refused(*arguments: str | Path) -> dict[str, Any]:
+    done = fettlebox(*arguments, "--json", status=2)
+    (line,) = done.stdout.splitlines()
+    said: dict[str, Any] = json.loads(line)
+    assert said["state"] == "error" and said["status"] == 2
+    assert said["error"] in done.stderr
+    return said
+
+
+def test_where_there_is_no_result_scripts_get_an_object_that_says_why(tmp_path: Path) -> None:
+    bad = tmp_path / "bad.yaml"
+    bad.write_text("recipe: bad\nsteps:\n  - smoth\n  - cut: {at: 15}\ndeliver: [stl]\n")
+    scan = tmp_path / "scan.stl"
+    scan.write_bytes(b"")
+    first, second = _refused("run", bad, scan)["problems"]
+    assert (first["file"], first["line"], first["column"]) == (str(bad), 3, 5)
+    assert "smoth" in first["message"] and "did you mean 'smooth'" in first["message"]
+    assert second["line"] == 4 and "\n" not in second["message"]
+    shop = tmp_path / "shop"
+    fettlebox("init", shop)
+    golden = shop / "golden" / "one"
+    golden.mkdir(parents=True)
+    (golden / "expect.yaml").write_text("recipe: nosuch\nends: done\n")
+    assert "expect.yaml" in _refused("shop", "test", shop)["problems"][0]["file"]
+    for arguments in (
+        ("run", GOOD, tmp_path / "no.stl"),
+        ("check", tmp_path / "no.yaml"),
+        ("jobs", tmp_path),
+    ):
+        assert _refused(*arguments)["problems"] == []
+    # What the parser of the command line refuses, before any of our code is asked.
+    assert "SCAN" in _refused("run", GOOD)["error"] or "scans" in _refused("run", GOOD)["error"]
+    assert "--nosuch" in _refused("check", GOOD, "--nosuch")["error"]
 
 
 def test_a_recipe_is_explained_and_held_against_another(tmp_path: Path) -> None:

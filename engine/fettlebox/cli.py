@@ -1,5 +1,6 @@
 """The command line: parse, call, print. Exit status 0 done, 2 wrong usage, recipe or shop file,
 3 held, 4 rejected (or an audit, a replay or a test found something), 1 unexpected, 130 interrupted.
+With `--json`, what ends a command before it could tell a result is an object as well, of `state` "error".
 """
 
 from __future__ import annotations
@@ -29,7 +30,12 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object a result, for scripts.")]
+AsJson = Annotated[
+    bool,
+    typer.Option(
+        "--json", help="Print one JSON object a result, or one of state 'error' that says why there is none."
+    ),
+]
 OfShop = Annotated[
     Path | None,
     typer.Option("--shop", help="A shop, for its own steps, printers and standard.", metavar="SHOP"),
@@ -50,7 +56,9 @@ of_plugins = _group("plugin", "What plugins bring; make one, and hold it against
 
 
 def command(name: str, group: typer.Typer = app) -> Callable[[F], F]:
-    """Register a command whose expected failures are one sentence and an exit status."""
+    """Register a command whose expected failures are one sentence and an exit status; with --json also an
+    object on standard output.
+    """
 
     def wrap(function: F) -> F:
         @group.command(name)
@@ -61,11 +69,19 @@ def command(name: str, group: typer.Typer = app) -> Callable[[F], F]:
             except FettleboxError as error:
                 print(error, file=sys.stderr)
                 status = error.exit_status
+                if kwargs.get("as_json"):
+                    _failure(error)
             raise typer.Exit(status or 0)
 
         return cast(F, guarded)
 
     return wrap
+
+
+def _failure(error: FettleboxError) -> None:
+    from . import printing
+
+    printing.failure(error)
 
 
 @app.callback(invoke_without_command=True)
@@ -348,7 +364,15 @@ from . import cli_board, cli_plugins, cli_recipes, cli_shop  # noqa: E402, F401 
 def main() -> None:
     """Entry point of the `fettlebox` command."""
     try:
-        app()
+        if "--json" not in sys.argv:
+            app()
+        sys.exit(app(standalone_mode=False))
     except KeyboardInterrupt:
         print("interrupted", file=sys.stderr)
         sys.exit(130)
+    except Exception as error:
+        if not hasattr(error, "format_message"):  # what typer refuses before a command is called
+            raise
+        error.show()  # type: ignore[attr-defined]
+        _failure(UsageError(error.format_message()))
+        sys.exit(UsageError.exit_status)

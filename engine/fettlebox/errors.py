@@ -68,8 +68,11 @@ class Problem:
         return [f"{number} | {shown.rstrip()}", f"{'':>{len(number)}} | {caret}"]
 
     def as_dict(self) -> dict[str, Any]:
-        """For `--json`: plain values only."""
-        return asdict(self)
+        """For `--json`: plain values only; `message` is what `text` says, in one line."""
+        said = [self.place, self.found]
+        advice = [f"expected {self.expected}" if self.expected else "", self.hint]
+        message = "; ".join(part for part in (": ".join(filter(None, said)), *advice) if part)
+        return {**asdict(self), "message": printable(message)}
 
 
 class RecipeError(FettleboxError):

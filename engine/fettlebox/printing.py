@@ -10,7 +10,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .errors import UsageError
+from .errors import FettleboxError, RecipeError, UsageError
 from .reasons import without_name
 from .text import plain
 
@@ -34,6 +34,12 @@ if TYPE_CHECKING:
 
 def as_json_line(data: Mapping[str, Any]) -> None:
     print(json.dumps(data, ensure_ascii=False, sort_keys=False, default=str))
+
+
+def failure(error: FettleboxError) -> None:
+    """The object that scripts get where there is nothing to tell of but why."""
+    problems = [problem.as_dict() for problem in error.problems] if isinstance(error, RecipeError) else []
+    as_json_line({"state": "error", "error": str(error), "status": error.exit_status, "problems": problems})
 
 
 def job_as_dict(result: JobResult, folder: Path) -> dict[str, Any]:

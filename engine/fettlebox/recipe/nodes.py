@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from ..errors import Problem, RecipeError, printable
@@ -82,7 +82,7 @@ class Problems:
 
     def warn(self, node: Node, place: Place, found: str, hint: str = "") -> None:
         problem = self._make(node, place, found, "", hint)
-        self.found.append(Problem(**{**problem.as_dict(), "level": "warning"}))
+        self.found.append(replace(problem, level="warning"))
 
     @property
     def errors(self) -> list[Problem]:
