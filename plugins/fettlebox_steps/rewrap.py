@@ -86,7 +86,8 @@ def rewrap(part: Part, params: Params, ctx: StepContext) -> StepResult:
     import numpy as np
 
     from .geometry.carrying import nearest_values
-    from .geometry.facing import turned_outward, welded
+    from .geometry.clean import welded
+    from .geometry.facing import turned_outward
     from .geometry.solids import bodies, keep_solid_bodies, thin_out
     from .geometry.volumetric import cell_for, follow_scan
 

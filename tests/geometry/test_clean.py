@@ -12,6 +12,7 @@ from fettlebox_steps.geometry.clean import (
     make_manifold,
     trim_ears,
     weld,
+    welded,
     without_fins,
     without_spikes,
 )
@@ -163,3 +164,15 @@ def test_equal_rows_are_named_after_the_first(reach: int) -> None:
     _, first, inverse = np.unique(rows, axis=0, return_index=True, return_inverse=True)
     assert (first_of_equal(rows) == first[inverse.ravel()]).all()
     assert first_of_equal(rows[:0]).shape == (0,)
+
+
+def test_exact_welding_is_what_numpy_finds_unique(sphere: Callable) -> None:
+    """Minus zero is zero; a face without area goes, and a vertex that none uses; the order is numpy's."""
+    ball = sphere(50.0, 2)
+    soup = np.where(np.abs(ball.vertices) < 1e-9, -0.0, ball.vertices)[ball.faces].reshape(-1, 3)
+    soup[::2] += 0.0  # every second zero is a positive one
+    named = np.arange(len(soup)).reshape(-1, 3)
+    given = np.concatenate([soup, [[9.0, 9.0, 9.0]]])
+    places, joined = welded(given, np.concatenate([named, [[0, 1, 0]]]))
+    assert np.array_equal(places, np.unique(soup, axis=0))
+    assert np.array_equal(places[joined], soup[named])

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import trimesh
-from fettlebox_steps.geometry.facing import turned_outward, welded
+from fettlebox_steps.geometry.clean import welded
+from fettlebox_steps.geometry.facing import turned_outward
 
 
 def _outward_share(vertices: np.ndarray, faces: np.ndarray) -> float:

@@ -10,6 +10,7 @@ import trimesh
 from fettlebox_steps.geometry.measures import (
     area_vectors,
     bending_widths,
+    edges_by_use,
     is_closed,
     main_pieces,
     surface_centroid,
@@ -81,3 +82,21 @@ def test_a_flat_sheet_does_not_bend() -> None:
     corners = np.unique(np.round(flat, 9), axis=0)
     sheet = np.column_stack([corners, np.zeros(len(corners))])
     assert math.isinf(bending_widths(sheet, Delaunay(corners).simplices, (0.05,))[0])
+
+
+def test_edges_and_how_many_faces_use_them_are_those_that_trimesh_counts() -> None:
+    ball = trimesh.creation.icosphere(3)
+    faces = np.asarray(ball.faces)[:-7]
+    ends = np.sort(trimesh.geometry.faces_to_edges(faces), axis=1)
+    pairs, counts = np.unique(ends, axis=0, return_counts=True)
+    found, uses = edges_by_use(faces)
+    assert np.array_equal(found, pairs) and np.array_equal(uses, counts)
+
+
+def test_two_boxes_that_share_an_edge_are_not_closed_and_side_by_side_they_are() -> None:
+    """Four faces at an edge: each directed edge has to be met by exactly one opposite one."""
+    vertices, faces = _box(1.0, 1.0, 1.0)
+    both = np.concatenate([vertices, vertices + np.array([1.0, 1.0, 0.0])])
+    apart = np.concatenate([faces, faces + 8])
+    assert is_closed(apart)
+    assert not is_closed(np.unique(both, axis=0, return_inverse=True)[1].ravel()[apart])

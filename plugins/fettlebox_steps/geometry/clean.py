@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
+from numpy.typing import ArrayLike, NDArray
 
 from .topology import (
     ALONE,
@@ -103,6 +104,22 @@ def weld(vertices: Floats, faces: Ints) -> Ints:
     first = first_of_equal(np.round((vertices - vertices.min(axis=0)) / grid).astype(np.int64))
     single = vertices[first].astype(np.float32) + np.float32(0.0)
     return np.asarray(first_of_equal(single.view(np.int32).astype(np.int64))[first][faces])
+
+
+def welded(vertices: ArrayLike, faces: ArrayLike) -> tuple[Floats, NDArray[np.int64]]:
+    """Vertices at exactly one place made one, without faces that have no area and vertices that none uses.
+
+    The vertices come in the order of their coordinates, whatever order they had.
+    """
+    points = np.ascontiguousarray(vertices, dtype=np.float64)
+    first = first_of_equal((points + 0.0).view(np.int64))  # -0 becomes +0
+    single = np.flatnonzero(first == np.arange(len(points)))
+    single = single[np.lexsort(points[single].T[::-1])]
+    name = np.empty(len(points), np.int64)
+    name[single] = np.arange(len(single))
+    places, corners = points[single], name[first[np.asarray(faces)]]
+    places, corners, _ = compact(places, corners[face_areas(places, corners) > 0])
+    return places, corners.astype(np.int64, copy=False)
 
 
 def drop_bad_faces(faces: Ints) -> tuple[Ints, int, int]:

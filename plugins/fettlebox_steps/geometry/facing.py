@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -21,18 +21,6 @@ DIRECTIONS = 12
 
 SURE = 0.1
 """By what share of all rays the back must see more sky than the front before a piece is turned round."""
-
-
-def welded(vertices: ArrayLike, faces: ArrayLike) -> tuple[Floats, Ints]:
-    """Vertices at one place made one, faces that have no area dropped, and vertices that no face uses."""
-    points = np.asarray(vertices, dtype=np.float64)
-    places, name = np.unique(points, axis=0, return_inverse=True)
-    corners = name.ravel()[np.asarray(faces, dtype=np.int64)]
-    a, b, c = (places[corners[:, k]] for k in range(3))
-    area = np.linalg.norm(np.cross(b - a, c - a), axis=1)
-    corners = corners[area > 0]
-    used, renamed = np.unique(corners, return_inverse=True)
-    return places[used], renamed.reshape(-1, 3).astype(np.int64)
 
 
 def turned_outward(vertices: Floats, faces: Ints) -> tuple[Ints, int, int]:

@@ -11,7 +11,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .measures import area_vectors, piece_labels
+from .measures import area_vectors
+from .topology import components
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -48,8 +49,7 @@ def undersides(vertices: Floats, faces: Ints, larger_mm2: float, above_mm: float
     found = np.zeros(len(vertices), dtype=np.bool_)
     if not len(flat):
         return found
-    label = piece_labels(flat, len(vertices))
-    count = int(label.max()) + 1
+    count, label = components(flat, len(vertices))
     size = np.bincount(label, areas[-vectors[:, 2] > np.sqrt(0.5) * areas], minlength=count)
     lowest = np.full(count, np.inf)
     np.minimum.at(lowest, label, vertices[flat, 2].min(axis=1))

@@ -6,9 +6,25 @@ Arrays in, arrays out. Vertices are (n,3) float64, faces (m,3) integers, counter
 from __future__ import annotations
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
+
+from .clean import welded
+from .topology import (
+    compact,
+    components,
+    edge_order,
+    face_areas,
+    face_vectors,
+    moment_about,
+    twins,
+    volume_about,
+)
+
+__all__ = [
+    "area_vectors", "bending_widths", "edges_by_use", "face_areas", "is_closed", "main_pieces",
+    "surface_centroid", "volume_and_centroid",
+]  # fmt: skip
 
 Floats = NDArray[np.float64]
 Faces = NDArray[np.int32]
@@ -20,52 +36,22 @@ and debris may lie far off. An ear that hangs on by no edge is well above it."""
 
 def area_vectors(vertices: Floats, faces: Faces) -> Floats:
     """(m,3): outward normal of every face, as long as its area."""
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    return np.asarray(np.cross(b - a, c - a) / 2.0, dtype=np.float64)
-
-
-def face_areas(vertices: Floats, faces: Faces) -> Floats:
-    """(m,) areas of the faces."""
-    return np.asarray(np.linalg.norm(area_vectors(vertices, faces), axis=1), dtype=np.float64)
-
-
-def welded(vertices: Floats, faces: Faces) -> tuple[Floats, Faces]:
-    """The same surface with one vertex at each position, and without faces that lose a corner by it."""
-    unique, inverse = np.unique(vertices, axis=0, return_inverse=True)
-    joined = inverse.reshape(-1)[faces].astype(np.int32)
-    a, b, c = joined.T
-    return unique, joined[(a != b) & (b != c) & (c != a)]
+    return face_vectors(vertices, faces) / 2.0
 
 
 def edges_by_use(faces: Faces) -> tuple[Faces, NDArray[np.int64]]:
-    """Undirected edges (k,2) and how many faces use each (k,)."""
+    """Undirected edges (k,2), lower end first and in ascending order, and how many faces use each (k,)."""
     if not len(faces):
         return np.empty((0, 2), dtype=np.int32), np.empty(0, dtype=np.int64)
-    ends = faces.astype(np.int64)
-    others = ends[:, [1, 2, 0]]
-    count = int(ends.max()) + 1
-    keys, counts = np.unique(np.minimum(ends, others) * count + np.maximum(ends, others), return_counts=True)
-    return np.column_stack(np.divmod(keys, count)).astype(np.int32), counts
+    half, start = edge_order(faces, int(faces.max()) + 1)
+    face, corner = np.divmod(half[start[:-1]], 3)
+    ends = np.column_stack([faces[face, corner], faces[face, (corner + 1) % 3]])
+    return np.sort(ends, axis=1).astype(np.int32), np.diff(start)
 
 
 def is_closed(faces: Faces) -> bool:
     """Whether each directed edge is met by exactly one opposite edge."""
-    if not len(faces):
-        return False
-    pairs = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]).astype(np.int64)
-    count = int(pairs.max()) + 1
-    forward = np.sort(pairs[:, 0] * count + pairs[:, 1])
-    backward = np.sort(pairs[:, 1] * count + pairs[:, 0])
-    return bool((forward == backward).all() and (np.diff(forward) > 0).all())
-
-
-def piece_labels(faces: Faces, vertex_count: int) -> NDArray[np.int32]:
-    """(m,) number of the edge-or-corner-connected piece that each face belongs to."""
-    rows = np.concatenate([faces[:, 0], faces[:, 1]])
-    columns = np.concatenate([faces[:, 1], faces[:, 2]])
-    graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(vertex_count,) * 2)
-    _, labels = connected_components(graph, directed=False)
-    return np.asarray(labels[faces[:, 0]], dtype=np.int32)
+    return len(faces) > 0 and bool((twins(faces, int(faces.max()) + 1) >= 0).all())
 
 
 NOTHING_BUT_SCRAPS = "the scan is nothing but scraps: no piece has so much as 1 % of the surface"
@@ -73,16 +59,11 @@ NOTHING_BUT_SCRAPS = "the scan is nothing but scraps: no piece has so much as 1 
 
 def main_pieces(vertices: Floats, faces: Faces, small: float = SMALL_PIECE) -> tuple[Floats, Faces]:
     """The surface without the pieces that have under `small` of the whole area; vertices welded."""
-    vertices, faces = welded(vertices, faces)
-    if not len(faces):
-        return vertices, faces
-    labels = piece_labels(faces, len(vertices))
-    areas = np.bincount(labels, face_areas(vertices, faces))
-    kept = faces[(areas >= small * areas.sum())[labels]]
-    used = np.unique(kept)
-    renumber = np.zeros(len(vertices), dtype=np.int32)
-    renumber[used] = np.arange(len(used), dtype=np.int32)
-    return vertices[used], renumber[kept]
+    places, joined = welded(vertices, faces)
+    count, label = components(joined, len(places))
+    areas = np.bincount(label, face_areas(places, joined), count)
+    places, kept, _ = compact(places, joined[(areas >= small * areas.sum())[label]])
+    return places, kept.astype(np.int32)
 
 
 def volume_and_centroid(vertices: Floats, faces: Faces) -> tuple[float, Floats]:
@@ -91,13 +72,10 @@ def volume_and_centroid(vertices: Floats, faces: Faces) -> tuple[float, Floats]:
     Measured from the middle of the bounding box, so that a part far from the origin loses no digits.
     """
     middle = (vertices.min(axis=0) + vertices.max(axis=0)) / 2.0
-    a, b, c = (vertices[faces[:, k]] - middle for k in range(3))
-    six = np.einsum("ij,ij->i", a, np.cross(b, c))
-    volume = float(six.sum() / 6.0)
+    volume = volume_about(vertices, faces, middle)
     if volume == 0.0:
         return 0.0, middle
-    moment = ((a + b + c) * six[:, None]).sum(axis=0) / 24.0
-    return volume, np.asarray(middle + moment / volume, dtype=np.float64)
+    return volume, np.asarray(middle + moment_about(vertices, faces, middle) / volume, dtype=np.float64)
 
 
 def surface_centroid(vertices: Floats, faces: Faces) -> Floats:
@@ -118,28 +96,42 @@ def bending_widths(vertices: Floats, faces: Faces, shares: tuple[float, ...]) ->
     differential-geometry operators for triangulated 2-manifolds", 2002, for the areas involved). The
     result for share 0.05 is the width 2/curvature that 5 % of the area stays under; infinite when flat.
     """
-    vectors = area_vectors(vertices, faces)
-    areas = np.linalg.norm(vectors, axis=1)
-    pairs = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
-    owner = np.tile(np.arange(len(faces)), 3)
-    pairs = np.sort(pairs, axis=1)
-    order = np.lexsort((pairs[:, 1], pairs[:, 0]))
-    pairs, owner = pairs[order], owner[order]
-    same = np.flatnonzero((pairs[1:] == pairs[:-1]).all(axis=1))
-    left, right = owner[same], owner[same + 1]
-    span = np.linalg.norm(vertices[pairs[same, 0]] - vertices[pairs[same, 1]], axis=1)
-    usable = (areas[left] > 0) & (areas[right] > 0) & (span > 0)
-    left, right, span = left[usable], right[usable], span[usable]
-    if not len(left):
+    curvature, weight, span = _bends(
+        vertices,
+        faces,
+        face_vectors(vertices, faces),
+        face_areas(vertices, faces),
+        twins(faces, len(vertices)),
+    )
+    if not len(span):
         return [float("inf")] * len(shares)
-    ahead = np.einsum("ij,ij->i", vectors[left], vectors[right])
-    across = np.linalg.norm(np.cross(vectors[left], vectors[right]), axis=1)
-    angle = np.arctan2(across, ahead)
-    weight = (areas[left] + areas[right]) / 3.0
-    curvature = angle * span / (2.0 * weight)
     order = np.argsort(-curvature, kind="stable")
     reached = np.cumsum(weight[order]) / weight.sum()
     at = [curvature[order][min(int(np.searchsorted(reached, s)), len(order) - 1)] for s in shares]
     # A flat surface bends by rounding alone: wider than a million of its own edges is straight.
     straight = 2e-6 / float(np.median(span))
     return [float(2.0 / k) if k > straight else float("inf") for k in at]
+
+
+@njit(cache=True)
+def _bends(vertices, faces, vectors, areas, twin):
+    """Curvature across, area and length of every edge between two faces that have an area."""
+    curvature, weight, span = np.empty(len(twin) // 2), np.empty(len(twin) // 2), np.empty(len(twin) // 2)
+    count = 0
+    for h in range(len(twin)):
+        f, g = h // 3, twin[h] // 3
+        if twin[h] <= h or areas[f] <= 0 or areas[g] <= 0:
+            continue
+        along = vertices[faces[f, (h % 3 + 1) % 3]] - vertices[faces[f, h % 3]]
+        p, q = vectors[f], vectors[g]
+        x, y, z = p[1] * q[2] - p[2] * q[1], p[2] * q[0] - p[0] * q[2], p[0] * q[1] - p[1] * q[0]
+        ahead = p[0] * q[0] + p[1] * q[1] + p[2] * q[2]
+        length = np.sqrt(along[0] * along[0] + along[1] * along[1] + along[2] * along[2])
+        if length <= 0:
+            continue
+        span[count] = length
+        weight[count] = (areas[f] + areas[g]) / 3.0
+        angle = np.arctan2(np.sqrt(x * x + y * y + z * z), ahead)
+        curvature[count] = angle * length / (2.0 * weight[count])
+        count += 1
+    return curvature[:count], weight[:count], span[:count]

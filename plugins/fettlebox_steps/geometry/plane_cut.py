@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .flat_fill import fill_outlines
-from .measures import piece_labels, volume_and_centroid
+from .measures import volume_and_centroid
+from .topology import components
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -105,12 +106,10 @@ def largest_body(made: PlaneCut) -> tuple[PlaneCut, list[float]]:
 
     Inner walls of closed hollows (bodies of negative volume) stay if the largest body is around them.
     """
-    labels = piece_labels(made.faces, len(made.vertices))
-    if labels.max(initial=0) == 0:
+    count, labels = components(made.faces, len(made.vertices))
+    if count <= 1:
         return made, []
-    volumes = [
-        volume_and_centroid(made.vertices, made.faces[labels == k])[0] for k in range(labels.max() + 1)
-    ]
+    volumes = [volume_and_centroid(made.vertices, made.faces[labels == k])[0] for k in range(count)]
     largest = int(np.argmax(volumes))
     kept = {largest}
     for k, volume in enumerate(volumes):

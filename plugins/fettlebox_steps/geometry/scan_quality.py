@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 
 from .chords import Coverage, coverage
-from .clean import drop_bad_faces
-from .facing import turned_outward, welded
+from .clean import drop_bad_faces, welded
+from .facing import turned_outward
 from .fitted_noise import noise_mm, residuals
 from .gaps import SMALL_PIECE, Gap, gaps
 from .pieces import second_layers, survey

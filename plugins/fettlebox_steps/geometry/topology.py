@@ -352,6 +352,23 @@ def _cone_volumes(vertices, faces, o):
     return volumes
 
 
+def moment_about(vertices: Floats, faces: Ints, origin: Floats) -> Floats:
+    """(3,) volume times centre, seen from `origin`, of the cones from there over all faces; mm4."""
+    return np.asarray(_cone_moment(vertices, faces, np.asarray(origin, np.float64)))
+
+
+@njit(cache=True)
+def _cone_moment(vertices, faces, o):
+    """The centre of a cone is the mean of its four corners, one of which is `o`."""
+    moment = np.zeros(3)
+    volumes = _cone_volumes(vertices, faces, o)
+    for f in range(len(faces)):
+        a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
+        for k in range(3):
+            moment[k] += ((a[k] - o[k]) + (b[k] - o[k]) + (c[k] - o[k])) * volumes[f] / 4.0
+    return moment
+
+
 def vector_area(points: Floats) -> Floats:
     """(3,) vector area of a closed polygon: normal times area where it is flat, mm2."""
     arms = points - points.mean(axis=0)
