@@ -9,7 +9,9 @@ import pymeshlab
 import pytest
 import trimesh
 from fettlebox.mesh import Part
+from fettlebox.mesh import facts as facts_module
 from fettlebox.mesh.facts import measure
+from fettlebox.mesh.topology import bodies
 
 
 def part_of(mesh: trimesh.Trimesh) -> Part:
@@ -69,3 +71,22 @@ def test_nothing_has_facts_too() -> None:
         False,
         None,
     )
+
+
+def test_how_faces_hang_together_is_found_once_for_all_places_of_a_part(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Scaled by 2, a surface is four times as large and its volume eight times; nothing is searched anew."""
+    ball = trimesh.creation.icosphere(3, 10.0)
+    part = part_of(trimesh.util.concatenate([ball, trimesh.creation.box((1, 1, 1))]))
+    first = measure(part, witness=False)
+    searched = []
+    monkeypatch.setattr(facts_module, "bodies", lambda *given: searched.append(given) or bodies(*given))
+    grown = measure(part.scaled(2.0), witness=False)
+    assert not searched
+    assert grown["volume_mm3"] == pytest.approx(8 * first["volume_mm3"])
+    assert grown["area_mm2"] == pytest.approx(4 * first["area_mm2"])
+    counts = ("triangles", "vertices", "closed", "bodies", "cavities", "rims")
+    assert [grown[name] for name in counts] == [first[name] for name in counts] == [1292, 650, True, 2, 0, 0]
+    opened = part.with_mesh(part.vertices, part.faces[1:])
+    assert (measure(opened, witness=False)["rims"], len(searched)) == (1, 1)
