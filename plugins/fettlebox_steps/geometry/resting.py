@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .measures import Faces, Floats, area_vectors, is_closed, volume_and_centroid
+from .topology import Ints, used_vertices
 
 Flags = NDArray[np.bool_]
 
@@ -78,7 +79,7 @@ def centre_of_mass(vertices: Floats, faces: Faces) -> tuple[Floats, bool]:
         volume, centre = volume_and_centroid(vertices, faces)
         if volume > 0.0:
             return centre, True
-    hull_vertices, hull_faces = hull(vertices[np.unique(faces)])
+    hull_vertices, hull_faces = hull(vertices[used_vertices(faces, len(vertices))])
     return volume_and_centroid(hull_vertices, hull_faces)[1], False
 
 
@@ -98,19 +99,25 @@ def hull(points: Floats) -> tuple[Floats, Faces]:
 
 
 def rest_on(
-    vertices: Floats, faces: Faces, normal: Floats, offset: float, centre: Floats, tolerance: float
+    vertices: Floats,
+    faces: Faces,
+    normal: Floats,
+    offset: float,
+    centre: Floats,
+    tolerance: float,
+    used: Ints | None = None,
 ) -> Rest:
-    """How the part would stand with the plane normal·p = offset on the bed."""
-    down = vertices @ normal
-    near = down >= offset - tolerance
-    touching = near[faces].all(axis=1)
-    vectors = area_vectors(vertices, faces[touching])
+    """How the part would stand with the plane normal·p = offset on the bed.
+
+    `used`: the vertices that faces name, if they are known from looking at another stance of the part.
+    """
+    used = used_vertices(faces, len(vertices)) if used is None else used
+    near = vertices @ normal >= offset - tolerance
+    vectors = area_vectors(vertices, _within(near, faces))
     areas = np.linalg.norm(vectors, axis=1)
     flat = vectors @ normal >= FACES_DOWN * areas
-    used = np.zeros(len(vertices), dtype=bool)
-    used[faces.ravel()] = True
     turned = turn_down(normal)[:3, :3]
-    foot, foot_area = _outline((vertices[near & used] @ turned.T)[:, :2])
+    foot, foot_area = _outline((vertices[used[near[used]]] @ turned.T)[:, :2])
     below = (turned @ centre)[:2]
     return Rest(
         normal,
@@ -122,15 +129,23 @@ def rest_on(
     )
 
 
+def _within(chosen: Flags, faces: Faces) -> Faces:
+    """The faces of which all corners are chosen, which mostly few are: corner by corner."""
+    for k in range(3):
+        faces = faces[chosen[faces[:, k]]]
+    return faces
+
+
 def resting_faces(
     vertices: Floats, faces: Faces, centre: Floats, tolerance: float, tried: int = TRIED
 ) -> list[Rest]:
     """Ways to stand on a face of the convex hull, largest first. ValueError for a flat sheet."""
-    corners, triangles = hull(vertices[np.unique(faces)])
+    used = used_vertices(faces, len(vertices))
+    corners, triangles = hull(vertices[used])
     found = []
     for normal in _hull_faces(corners, triangles, tolerance)[:tried]:
         offset = float((corners @ normal).max())
-        found.append(rest_on(vertices, faces, normal, offset, centre, tolerance))
+        found.append(rest_on(vertices, faces, normal, offset, centre, tolerance, used))
     return found
 
 
@@ -176,9 +191,9 @@ def settled(vertices: Floats, faces: Faces, rest: Rest, centre: Floats, toleranc
     vectors = area_vectors(vertices, faces)
     areas = np.linalg.norm(vectors, axis=1)
     centres = vertices[faces].mean(axis=1)
-    used = vertices[np.unique(faces)]
+    used = vertices[used_vertices(faces, len(vertices))]
     for _ in range(4):
-        low = (vertices[faces] @ normal >= offset - 2.0 * tolerance).all(axis=1)
+        low = (vertices @ normal >= offset - 2.0 * tolerance)[faces].all(axis=1)
         low &= vectors @ normal >= FACES_DOWN * areas
         if low.sum() < 3 or areas[low].sum() <= 0.0:
             return rest
@@ -217,15 +232,14 @@ def flatten(vertices: Floats, faces: Faces, tolerance: float) -> tuple[Floats, F
     lower than the tolerance would collapse it: they stay, or if under the bed come up keeping their order.
     """
     near = np.abs(vertices[:, 2]) <= tolerance
-    touching = near[faces].all(axis=1)
-    vectors = area_vectors(vertices, faces)
+    touching = _within(near, faces)
+    vectors = area_vectors(vertices, touching)
     areas = np.linalg.norm(vectors, axis=1)
-    bottom = touching & (-vectors[:, 2] >= FACES_DOWN * areas)
+    bottom = -vectors[:, 2] >= FACES_DOWN * areas
     on_bed = np.zeros(len(vertices), dtype=bool)
-    on_bed[faces[bottom].ravel()] = True
-    low_walls = touching & ~bottom & (areas > 0.0)
+    on_bed[touching[bottom].ravel()] = True
     spared = np.zeros(len(vertices), dtype=bool)
-    wall_corners = faces[low_walls]
+    wall_corners = touching[~bottom & (areas > 0.0)]
     sinks = on_bed[wall_corners].all(axis=1)
     spared[wall_corners[sinks].ravel()] = True
     # Vertices doubled along a seam stay together.

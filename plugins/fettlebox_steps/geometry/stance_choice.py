@@ -11,6 +11,7 @@ from .cut_search import coarse_copy
 from .measures import Faces, Floats, area_vectors
 from .resting import Rest
 from .support_columns import OVERHANG_COSINE, Solid, evaluate
+from .topology import used_vertices
 
 COLUMNS_ACROSS = 200
 """Columns along the diagonal: support to a few percent, which is nearer than weights are."""
@@ -48,7 +49,7 @@ def stance_costs(vertices: Floats, faces: Faces, rests: list[Rest], front: Float
     coarse = Solid.of(*coarse_copy(vertices, faces))
     span_mm = float(np.linalg.norm(np.ptp(vertices, axis=0)))
     ups = np.array([-rest.normal for rest in rests])
-    along = vertices[np.unique(faces)] @ ups.T
+    along = vertices[used_vertices(faces, len(vertices))] @ ups.T
     low, high = along.min(axis=0), along.max(axis=0)
     # Two heights, so that they have a spacing; the lower one is the bed, a hair down so that all is above it.
     heights = low[:, None] - 1e-6 * span_mm + np.array([0.0, 0.5]) * (high - low)[:, None]
