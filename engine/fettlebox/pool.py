@@ -93,7 +93,7 @@ class Pool(Protocol):
         ...
 
     def settle(self, job: str) -> None:
-        """Take note that a job's answer was dealt with."""
+        """Take note that a job's answer was taken: its worker may have another."""
         ...
 
     def set_limits(self, limits: Limits) -> None:

@@ -10,7 +10,6 @@ import queue
 import signal
 import sqlite3
 import time
-from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from functools import partial
@@ -23,7 +22,7 @@ from .confinement import layers
 from .errors import FettleboxError
 from .housekeeping import Housekeeping
 from .jobs.atomic import is_no_room
-from .jobs.events import Event, JobOutcome, ServeSummary
+from .jobs.events import Event, JobOutcome, ServeSummary, Tally
 from .jobs.folders import ShopFolders
 from .jobs.journal import Journal
 from .jobs.opening import open_shop
@@ -106,9 +105,7 @@ class _Server:
         self._begun: dict[str, Begun] = {}
         self._queue = Queue(store, self._workers.room_mb)
         self._unsettled: list[Answer] = []
-        self._counts: Counter[str] = Counter()
-        self._results: list[JobOutcome] = []
-        self._keep_results = False
+        self._tally = Tally()
         self._next_look = float("-inf")
         self._all_quiet = False
         self._paused_until: float | None = None
@@ -120,7 +117,7 @@ class _Server:
 
     def run(self, once: bool) -> ServeSummary:
         """The loop. Whatever ends it, no child is left at work and every job is where recovery expects it."""
-        self._keep_results = once
+        self._tally.each = once
         with signals(partial(self._put, "signal")), self._hints(once):
             try:
                 while not self._turn(once):
@@ -130,8 +127,8 @@ class _Server:
                 self._manager.stopping()
                 self._take_back()
         back = f"; {self._given_back} jobs wait in the queue again" if self._given_back else ""
-        self.tell("stopped", f"stopped{back}", counts=dict(self._counts))
-        return ServeSummary(dict(self._counts), tuple(self._results), self._given_back, self._stopped_by)
+        self.tell("stopped", f"stopped{back}", counts=dict(self._tally.counts))
+        return self._tally.summary(self._given_back, self._stopped_by)
 
     def tell(
         self, kind: str, text: str, job: str | None = None, *, private: bool = False, **data: Any
@@ -150,6 +147,7 @@ class _Server:
             return False
         was_paused = self._paused_until
         try:
+            self._dispatch_ahead()
             self._settle_answers()
             if self._must_reconcile:
                 for sentence in recover(self.store, self.rules.attempts, frozenset(self._begun)):
@@ -195,10 +193,20 @@ class _Server:
         else:
             self._next_look = now + max(LOOK_EVERY_S, 3 * took)
 
+    def _dispatch_ahead(self) -> None:
+        """Workers that have answered begin anew before their results are put away, unless something is amiss:
+        putting away is mostly waiting for the disk.
+        """
+        quiet = bool(self._unsettled) and not self._must_reconcile and self._paused_until is None
+        if quiet and all(answer.kind == "answered" for answer in self._unsettled):
+            for answer in self._unsettled:
+                self._workers.settle(answer.job)
+            self._dispatch()
+
     def _dispatch(self) -> None:
-        while self._workers.free:
-            workers = len(self._begun) + self._workers.free
-            row = self._queue.next_row(self._begun.keys(), workers, self.rules.memory_mb)
+        at_work = self._begun.keys() - {answer.job for answer in self._unsettled}
+        while free := self._workers.free:
+            row = self._queue.next_row(at_work, len(at_work) + free, self.rules.memory_mb)
             if row is None:
                 return
             begun = self.store.begin(row)
@@ -222,6 +230,7 @@ class _Server:
                 self._turn_away(begun, State.HELD, "", missing, reasons.ANOTHER_MACHINE)
                 continue
             self._start(begun, text, recipe, needs)
+            at_work.add(row.id)
 
     def _turn_away(self, begun: Begun, state: State, step: str, found: str, do: str = "") -> None:
         reason = reasons.reason(begun.card.scan, step, found, do)
@@ -244,8 +253,7 @@ class _Server:
         """Deal with every answer; one that meets a full disk stays in the list and is tried again."""
         while self._unsettled:
             answer = self._unsettled[0]
-            begun = self._begun.get(answer.job)
-            if begun is not None:
+            if (begun := self._begun.get(answer.job)) is not None:
                 self._settle(answer, begun)
                 self._begun.pop(answer.job, None)
                 self._workers.settle(answer.job)
@@ -290,13 +298,7 @@ class _Server:
 
     def _ended(self, ended: Ended, seconds: float) -> None:
         card = ended.card
-        self._counts[str(card.state)] += 1
-        outcome = JobOutcome(
-            card.job, card.scan, card.recipe, card.order, str(card.state), card.reason, ended.folder,
-            card.attempts, round(seconds, 3),
-        )  # fmt: skip
-        if self._keep_results:
-            self._results.append(outcome)
+        outcome = self._tally.add(card, ended.folder, seconds)
         why = f": {card.reason}" if card.reason else ""
         where = self.store.shop.relative(ended.folder)
         self.tell(
@@ -353,9 +355,7 @@ class _Server:
         with contextlib.suppress(OSError, sqlite3.Error, FettleboxError):
             self._settle_answers()
         for begun in list(self._begun.values()):
-            with contextlib.suppress(
-                OSError, sqlite3.Error, FettleboxError
-            ):  # recovery does it at the next start
+            with contextlib.suppress(OSError, sqlite3.Error, FettleboxError):  # recovery does it later
                 self.store.back_to_queue(begun, count_attempt=False)
                 self._given_back += 1
         self._begun.clear()

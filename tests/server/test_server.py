@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import itertools
 import json
 import os
 import signal
@@ -17,6 +18,7 @@ import pytest
 from fettlebox import server
 from fettlebox.errors import FettleboxError, RecipeError, UsageError
 from fettlebox.jobs import list_jobs, opening, release, retry
+from fettlebox.jobs.audit import audit_shop
 from fettlebox.jobs.events import Event
 from fettlebox.jobs.folders import ShopFolders
 from fettlebox.jobs.lock import shop_lock, wait_for_orphans
@@ -64,6 +66,24 @@ def test_once_serves_what_is_there_and_says_how_each_job_ended(make_shop: MakeSh
     assert not list((shop / "inbox").iterdir()) and not list((shop / ".fettlebox" / "work").iterdir())
     assert {event.kind for event in events} >= {"claimed", "started", "again", "done", "held", "rejected"}
     assert str(events[0]) == events[0].text
+
+
+def test_a_worker_has_its_next_job_before_the_last_ones_result_is_put_away(make_shop: MakeShop) -> None:
+    """One worker, so that each start but the first has to wait for an answer; and none waits longer."""
+    shop = make_shop()
+    drop(shop, *(f"{number}.stl" for number in range(4)))
+    events: list[tuple[str, str | None]] = []
+    summary = serve(
+        shop,
+        once=True,
+        perform=performers.succeed,
+        on_event=lambda event: events.append((event.kind, event.job)),
+    )
+    assert dict(summary.counts) == {"done": 4}
+    began = [job for kind, job in events if kind == "started"]
+    for one, following in itertools.pairwise(began):
+        assert events.index(("started", following)) < events.index(("done", one))
+    assert audit_shop(shop).clean
 
 
 @pytest.mark.usefixtures("inline")

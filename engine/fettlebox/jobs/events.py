@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+from .folders import Card
 
 
 @dataclass(frozen=True)
@@ -48,3 +51,26 @@ class ServeSummary:
     results: tuple[JobOutcome, ...] = ()
     given_back: int = 0
     stopped_by: str | None = None
+
+
+class Tally:
+    """What a run has done so far. `each`: remember every job, not only how many ended in which state."""
+
+    def __init__(self, each: bool = False) -> None:
+        self.each = each
+        self.counts: Counter[str] = Counter()
+        self._results: list[JobOutcome] = []
+
+    def add(self, card: Card, folder: Path, seconds: float) -> JobOutcome:
+        """Take note of a job that has ended."""
+        self.counts[str(card.state)] += 1
+        outcome = JobOutcome(
+            card.job, card.scan, card.recipe, card.order, str(card.state), card.reason, folder,
+            card.attempts, round(seconds, 3),
+        )  # fmt: skip
+        if self.each:
+            self._results.append(outcome)
+        return outcome
+
+    def summary(self, given_back: int, stopped_by: str | None) -> ServeSummary:
+        return ServeSummary(dict(self.counts), tuple(self._results), given_back, stopped_by)
