@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import os
 import resource
 import signal
@@ -28,11 +29,17 @@ class Ended:
 
 
 def run(
-    command: Sequence[str], *, seconds: float, memory_mb: float, more: dict[str, str] | None = None
+    command: Sequence[str],
+    *,
+    seconds: float,
+    memory_mb: float,
+    more: dict[str, str] | None = None,
+    cpu_s: float | None = None,
 ) -> Ended:
     """Run a command to its end or to its limits, and everything it started with it.
 
     Memory is private writable memory (RLIMIT_DATA): address space that libraries only reserve is free.
+    `cpu_s` bounds the processor time of the command itself, whatever else the machine does.
     """
     start = time.monotonic()
     child = subprocess.Popen(
@@ -42,6 +49,8 @@ def run(
     bound = int(memory_mb * 1e6)
     with contextlib.suppress(ProcessLookupError):  # it ended at once
         resource.prlimit(child.pid, resource.RLIMIT_DATA, (bound, bound))
+        if cpu_s is not None:
+            resource.prlimit(child.pid, resource.RLIMIT_CPU, (math.ceil(cpu_s), math.ceil(cpu_s) + 1))
     try:
         said, complained = child.communicate(timeout=seconds)
     except subprocess.TimeoutExpired:
@@ -53,6 +62,8 @@ def run(
     spent_s = time.monotonic() - start
     if child.returncode == 0:
         return Ended(said, "", spent_s)
+    if cpu_s is not None and child.returncode == -signal.SIGXCPU:
+        return Ended(said, f"not done after {cpu_s:g} s of processor time", spent_s)
     if child.returncode < 0:
         name = signal.Signals(-child.returncode).name
         return Ended(said, f"ended by {name}, with {memory_mb:g} MB to use", spent_s)

@@ -57,6 +57,7 @@ def recipes(
 
 OURS = ("--ours-only",)
 LATER = tuple(name for name in RECIPES if name not in ("quarter-bust", "resin-figurine", "relief"))
+CLOSED = (("bunny10k_textured",), ("StanfordBunny", "--bound", "120"), ("face000", "--bound", "120"))
 REAL = (("relief", "--real", "face"), ("figurine", "--real", "bunny"))
 
 BENCHMARKS = {
@@ -66,7 +67,7 @@ BENCHMARKS = {
     "split": Sizes((("--detail", "6"),), (("--detail", "8"),)),
     "hollow": Sizes((("--detail", "6"),), (("--detail", "8"),)),
     "tilted_cut": Sizes((("81920",),), (("327680",),)),
-    "closing": Sizes((("--least",),), ((),)),
+    "closing": Sizes(CLOSED, CLOSED),
     "knockdown": Sizes((), ((),)),
     "whole_recipes": Sizes(
         (REAL[1], *recipes(QUICK, 50_000), *recipes(("quarter-bust",), 100_000, 200_000, more=OURS)),

@@ -362,3 +362,33 @@ def test_pages_quote_the_figures_that_are_kept() -> None:
         assert quoting.BEGIN.format(name="telling" if page.parent == ROOT else "all") in text
     assert "cores" in figures["machine"]
     assert not {"node", "host", "hostname"} & set(figures["machine"])
+
+
+def test_processor_time_is_bounded_whatever_else_the_machine_does() -> None:
+    bounded = module("bounded")
+    busy = [sys.executable, "-c", "while True: pass"]
+    ended = bounded.run(busy, seconds=600.0, memory_mb=2000.0, cpu_s=1.0)
+    assert ended.trouble == "not done after 1 s of processor time"
+
+
+def test_a_way_of_closing_that_came_to_nothing_is_a_row_all_the_same(
+    rows: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    closing = module("closing")
+    own = {"trouble": "", "cpu": 2.0, "grown_mb": 100.0, "closed": True, "crossings": 0, "edge": 0.5}
+    own |= {"p95": 0.001, "p999": 0.1}
+    monkeypatch.setenv(rows.TELL_TO, str(tmp_path / "rows"))
+    closing.compare("face", 7, own, "slow", {"trouble": "not done after 9 s of processor time"})
+    closing.compare("face", 7, own, "open", {**own, "cpu": 1.0, "closed": False, "crossings": 877})
+    slow, wrong = rows.told(tmp_path / "rows")
+    assert slow.verdict == "won: the other's is not done after 9 s of processor time" and slow.time is None
+    assert (wrong.time, wrong.verdict) == (0.5, "won: the other's is open")
+    assert wrong.quality.endswith("theirs: open, 877 crossing, 95 % within 0.002 edges, 99.9 % within 0.20")
+
+
+def test_crumbs_beside_the_subject_do_not_count_for_likeness() -> None:
+    ball, crumb = trimesh.creation.icosphere(3, 10.0), trimesh.creation.icosphere(0, 0.1)
+    crumb.apply_translation([50, 0, 0])
+    both = trimesh.util.concatenate([crumb, ball])
+    kept = module("closing").subject(np.asarray(both.vertices), np.asarray(both.faces))
+    assert len(kept) == len(ball.vertices) and np.linalg.norm(kept, axis=1).max() < 11
