@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from fettlebox.api import Part
 from fettlebox.catalog import find_steps
-from fettlebox.testing import Check, ball, brick, bust, bust_scan, contract
+from fettlebox.testing import Check, ball, brick, bust, bust_scan, contract, seated_bust
 from fettlebox.testing.contract import its_cost_grows_with_the_work
 
 BUILT_IN = {
@@ -40,7 +40,10 @@ def standing_shell() -> Part:
 
 @cache
 def checks_of(name: str) -> dict[str, Check]:
-    parts = {"bust": bust(3).scaled(0.25), "scan": bust_scan(3), "shell": standing_shell(), "brick": brick()}
+    parts = {
+        "bust": bust(3).scaled(0.25), "scan": bust_scan(3), "seated": seated_bust(3).scaled(0.25),
+        "shell": standing_shell(), "brick": brick(),
+    }  # fmt: skip
     return {check.name: check for check in contract(BUILT_IN[name], SETTINGS.get(name), parts)}
 
 

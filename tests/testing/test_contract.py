@@ -13,9 +13,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+import trimesh
 from fettlebox.api import Length, Part, Step, StepContext, StepError, StepParams, StepResult, quantity, step
 from fettlebox.made_for import CONTRACT
-from fettlebox.testing import ContractError, NothingShownError, ball, brick, contract
+from fettlebox.testing import ContractError, NothingShownError, ball, brick, contract, seated_bust
 from fettlebox.testing.check import Outcome
 from pydantic import ConfigDict
 
@@ -53,6 +54,35 @@ def faults(one: Step[Any], **tried: Any) -> dict[str, str]:
         except ContractError as error:
             found[check.name] = str(error)
     return found
+
+
+def test_one_of_the_parts_stands_on_a_flat_face_that_is_on_record() -> None:
+    from fettlebox.mesh.facts import measure
+
+    part = seated_bust()
+    facts = measure(part)
+    assert facts["sound"] and facts["bodies"] == 1
+    assert part.bed_plane is not None and part.bed_plane.normal == (0.0, 0.0, -1.0)
+    # Elementary geometry: the faces that lie in a plane have the area of the section just above it, here by
+    # trimesh; the outermost ring of them leans inwards.
+    corners = part.vertices[part.faces]
+    on_bed = np.abs(corners[:, :, 2]).max(axis=1) < 1e-9
+    area = np.linalg.norm(np.cross(*(corners[on_bed][:, i] - corners[on_bed][:, 0] for i in (1, 2))), axis=1)
+    solid = trimesh.Trimesh(part.vertices, part.faces, process=False)
+    section, _ = solid.section([0, 0, 1], [0, 0, 1.0]).to_2D()
+    assert area.sum() / 2 == pytest.approx(section.area, rel=0.1)
+    assert part.bounds[0, 2] == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_step_that_spoils_what_stands_on_its_bed_is_found() -> None:
+    def tips(part: Part, params: Lift, ctx: StepContext) -> StepResult:
+        result = lifted(part, params, ctx)
+        if part.bed_plane is None:
+            return result
+        return StepResult(result.part.with_mesh(result.part.vertices, result.part.faces[:-1]))
+
+    said = faults(made(tips))
+    assert "of a sound solid (seated) it makes one that is not" in " ".join(said.values())
 
 
 def test_a_good_step_passes() -> None:

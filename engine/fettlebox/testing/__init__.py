@@ -16,7 +16,7 @@ from .check import Check, NothingShownError
 from .contract import contract
 from .formats import reader_contract, writer_contract
 from .graders import grader_contract
-from .shapes import ball, brick, bust, bust_scan
+from .shapes import ball, brick, bust, bust_scan, seated_bust
 from .tellers import teller_contract
 from .watching import ContractError
 
@@ -32,6 +32,7 @@ __all__ = [
     "contract",
     "grader_contract",
     "reader_contract",
+    "seated_bust",
     "teller_contract",
     "writer_contract",
 ]

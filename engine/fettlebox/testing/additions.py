@@ -20,7 +20,7 @@ from ..hooking import require_picture
 from ..hooks import FactCollector, Painter
 from ..mesh import Origin, Part
 from .check import Check, checks_for, require_facts, require_units
-from .shapes import ball, brick, bust, bust_scan, odd_parts
+from .shapes import odd_parts, usual_parts
 from .watching import (
     ContractError,
     confined,
@@ -59,12 +59,8 @@ class AdditionTrial:
 
 
 def addition_contract(hook: FactCollector | Painter, parts: Mapping[str, Part] | None = None) -> list[Check]:
-    """The checks of a fact collector or painter. `parts` replace a bust, the bust as a raw scan, a ball and a
-    brick.
-    """
-    tried = (
-        {"bust": bust(), "scan": bust_scan(), "ball": ball(), "brick": brick()} if parts is None else parts
-    )
+    """The checks of a fact collector or painter. `parts` replace `shapes.usual_parts`."""
+    tried = usual_parts() if parts is None else parts
     trial = AdditionTrial(hook, dict(tried))
     return checks_for(trial, CHECKS, hook.collect if isinstance(hook, FactCollector) else hook.paint)
 

@@ -21,7 +21,7 @@ from ..params import kind_of
 from ..printer import EVERYDAY, Printer
 from ..quantities import Kind, parse_quantity, write_quantity
 from .check import Check, Unmeasured, checks_for, require_facts, require_units, told_of
-from .shapes import ball, brick, bust, bust_scan, odd_parts
+from .shapes import brick, odd_parts, usual_parts
 from .trial import Cancelled, Refusal, Trial, digest_of
 from .watching import ContractError, confined, otherwise_the_same, silence, unchanged_world
 
@@ -47,12 +47,10 @@ def contract(
 ) -> list[Check]:
     """The checks of a step. `settings` are its parameters, as in a recipe; without them its defaults.
 
-    `parts` replace the shapes that it is tried on: a bust, the bust as a raw scan, a ball and a brick. The
-    step has to be able to work on one of them, or most checks have nothing to look at.
+    `parts` replace the shapes that it is tried on, `shapes.usual_parts`. The step has to be able to work on
+    one of them, or most checks have nothing to look at.
     """
-    tried = (
-        {"bust": bust(), "scan": bust_scan(), "ball": ball(), "brick": brick()} if parts is None else parts
-    )
+    tried = usual_parts() if parts is None else parts
     trial = Trial(step, dict(settings or {}), dict(tried), printer)
     return checks_for(trial, CHECKS, step.run)
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from ..api import Grade, Grader
 from ..mesh import Origin, Part
 from .check import Check, checks_for, require_facts, require_units
-from .shapes import ball, brick, bust, bust_scan, odd_parts
+from .shapes import odd_parts, usual_parts
 from .watching import ContractError, kept_to_itself, require_the_same_twice, restored_world
 
 
@@ -46,10 +46,8 @@ class GraderTrial:
 
 
 def grader_contract(grader: Grader, parts: Mapping[str, Part] | None = None) -> list[Check]:
-    """The checks of a grader. `parts` replace a bust, the bust as a raw scan, a ball and a brick."""
-    tried = (
-        {"bust": bust(), "scan": bust_scan(), "ball": ball(), "brick": brick()} if parts is None else parts
-    )
+    """The checks of a grader. `parts` replace `shapes.usual_parts`."""
+    tried = usual_parts() if parts is None else parts
     return checks_for(GraderTrial(grader, dict(tried)), CHECKS, grader.grade)
 
 

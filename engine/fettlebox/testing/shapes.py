@@ -1,4 +1,4 @@
-"""Small shapes that need no file: a ball, a brick, a bust, and the bust as a scanner would see it."""
+"""Small shapes that need no file: a ball, a brick, a bust, the bust as a scanner would see it, and seated."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..mesh import Part
+from ..mesh.part import Plane
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -44,6 +45,27 @@ def bust_scan(level: int = 4, grain_mm: float = 0.1, seed: int = 1) -> Part:
     crumb = np.array([[150.0, 0.0, 0.0], [152.0, 0.0, 0.0], [150.0, 2.0, 0.0]])
     loose = np.array([[0, 1, 2]]) + len(vertices)
     return Part(np.concatenate([vertices, crumb]), np.concatenate([kept, loose]).astype(np.int32))
+
+
+def seated_bust(level: int = 4) -> Part:
+    """The bust as `cut` and `seat` leave it: closed, flat below the neck, standing on z = 0 with that face on
+    record as its bed plane.
+    """
+    directions, faces = _directions(level)
+    vertices = _head(directions)
+    low = vertices[:, 2] < NECK_MM
+    vertices[low] *= NECK_MM / vertices[low, 2:]  # towards the middle, so that it stays free of crossings
+    up = np.eye(4)
+    up[2, 3] = -NECK_MM
+    bed = Plane("cut", (0.0, 0.0, 0.0), (0.0, 0.0, -1.0), bed=True)
+    return Part(vertices, faces).moved(up).with_plane(bed)
+
+
+def usual_parts() -> dict[str, Part]:
+    """What a plugin is tried on that brings no parts of its own: a bust, the bust as a raw scan and as seated
+    on the bed, a ball and a brick.
+    """
+    return {"bust": bust(), "scan": bust_scan(), "seated": seated_bust(), "ball": ball(), "brick": brick()}
 
 
 def odd_parts() -> dict[str, Part]:
