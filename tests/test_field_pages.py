@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, get_args, get_type_hints
 
 import pytest
-from fettlebox import api, errors, hooks, mesh, printer
+from fettlebox import api, errors, hooks, mesh, pictures, printer
 
 PAGE = (Path(__file__).resolve().parents[1] / "plugins" / "hooks" / "fields.md").read_text("utf-8")
 CLASSES: dict[str, Any] = {
@@ -92,3 +92,20 @@ def test_every_name_that_plugins_import_is_explained() -> None:
     pages = [root / "DEVELOPERS.md", *(root / "plugins" / "hooks").glob("*.md")]
     words = set(re.findall(r"\w+", "".join(page.read_text("utf-8") for page in pages)))
     assert {*api.__all__, *hooks.__all__} - words == {"Hooks", "Measured"}  # of the engine's own use
+
+
+def test_what_draws_stands_on_the_page_of_pictures_with_its_arguments() -> None:
+    page = (Path(__file__).resolve().parents[1] / "plugins" / "hooks" / "pictures.md").read_text("utf-8")
+    table = "".join(re.findall(r"^\| .*$", page, re.MULTILINE))
+    for name in pictures.__all__:
+        one = getattr(pictures, name)
+        if not inspect.isfunction(one):
+            assert re.search(rf"`{name}\b", table), name
+            continue
+        shown: list[str] = []
+        for argument in inspect.signature(one).parameters.values():
+            if argument.kind is argument.KEYWORD_ONLY and "*" not in shown:
+                shown.append("*")
+            shown.append(argument.name)
+        assert f"`{name}({', '.join(shown)})`" in table, name
+    assert f"`View({', '.join(inspect.signature(pictures.View).parameters)})`" in table

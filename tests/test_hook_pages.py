@@ -29,7 +29,7 @@ ORIGIN = Origin("scan.ply", "ply", "0" * 64)
 MODULES = {
     page.stem: (name, re.findall(r"`[a-z-]+ = \"([a-z_]+):([a-z_]+)\"`", page.read_text("utf-8"))[0])
     for page in sorted(PAGES.glob("*.md"))
-    if page.stem not in ("README", "fields")
+    if page.stem not in ("README", "fields", "pictures")
     for name in [page.stem]
 }
 
@@ -86,7 +86,9 @@ def test_the_table_names_every_hook_and_page() -> None:
     table = (PAGES / "README.md").read_text("utf-8")
     for kind in KINDS.values():
         assert f"`{kind.__name__}`" in table
-    assert {f"{page}.md" for page in [*MODULES, "fields"]} == set(re.findall(r"\]\(([a-z-]+\.md)\)", table))
+    assert {f"{page}.md" for page in [*MODULES, "fields", "pictures"]} == set(
+        re.findall(r"\]\(([a-z-]+\.md)\)", table)
+    )
     assert f"FETTLEBOX_CONTRACT = {CONTRACT}" in table
     assert hooks.__doc__ and all(kind.__name__ in hooks.__doc__ for kind in list(KINDS.values())[3:])
 

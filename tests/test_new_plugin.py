@@ -87,7 +87,7 @@ def test_there_is_a_template_of_every_kind() -> None:
     assert len(KINDS) == len(HOOKS)
     assert (
         set(ON_THE_PAGE)
-        == {path.stem for path in PAGES.glob("*.md")} - {"README", "fields"}
+        == {path.stem for path in PAGES.glob("*.md")} - {"README", "fields", "pictures"}
         == set(KINDS) - {"step"}
     )
 

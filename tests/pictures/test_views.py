@@ -21,6 +21,7 @@ from fettlebox.pictures import (
     THREE_VIEWS,
     Stage,
     caption_in,
+    captioned,
     render_map,
     render_pair,
     render_views,
@@ -343,3 +344,25 @@ def test_inputs_are_untouched() -> None:
     render_views(part)
     render_pair(part, part)
     assert part.digest() == digest
+
+
+@pytest.mark.parametrize("old", ["", "Where it was cut"])
+def test_a_picture_takes_a_caption_of_ones_own(old: str) -> None:
+    # Read back with Pillow, and pngcheck's rules: chunks that are whole, each with its CRC (W3C, PNG, 5.3).
+    png = render_views(_part(_sphere()), (FRONT_VIEW,), size=(200, 200), title=old)
+    said = captioned(captioned(png, "first"), "Überhänge, ≥ 45°")
+    with Image.open(io.BytesIO(said)) as picture:
+        picture.verify()
+    with Image.open(io.BytesIO(said)) as picture:
+        assert picture.info == {"Description": "Überhänge, ≥ 45°"}
+        assert np.array_equal(np.asarray(picture), _pixels(png))
+    assert caption_in(said) == "Überhänge, ≥ 45°"
+    assert captioned(said, old) == captioned(png, old)
+
+
+@pytest.mark.parametrize("wrong", [b"", b"JFIF", "part", "tail"])
+def test_a_caption_goes_into_a_whole_png_only(wrong: bytes | str) -> None:
+    png = render_views(_part(_sphere()), (FRONT_VIEW,), size=(200, 200))
+    broken = wrong if isinstance(wrong, bytes) else png[:60] if wrong == "part" else png[:-5]
+    with pytest.raises(ValueError, match="whole PNG"):
+        captioned(broken, "x")

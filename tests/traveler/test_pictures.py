@@ -76,3 +76,16 @@ def test_a_step_says_in_its_picture_what_it_shows(tmp_path: Path, ball: Part) ->
     seen = picture_job(tmp_path, ball, ball, ball, {"cut-plane": said, "cut-other": silent})
     assert seen.captions["pictures/cut-plane.png"] == "Where it was cut"
     assert "pictures/cut-other.png" not in seen.captions
+
+
+def test_what_a_picture_says_itself_goes_before_what_is_said_of_all_of_its_kind(
+    tmp_path: Path, ball: Part
+) -> None:
+    from fettlebox.pictures import captioned, render_views
+
+    png = render_views(ball)
+    pictures = {"mine": captioned(png, "Three places hang over."), "silent": png}
+    said = {"mine": "How far it hangs over.", "silent": "How far it hangs over."}
+    seen = picture_job(tmp_path, ball, ball, ball, pictures, said=said)
+    assert seen.captions["pictures/mine.png"] == "Three places hang over."
+    assert seen.captions["pictures/silent.png"] == "How far it hangs over."

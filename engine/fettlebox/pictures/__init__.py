@@ -2,10 +2,10 @@
 
 from .layers import render_layers
 from .rays import FROM_ABOVE, FRONT, FRONT_VIEW, SIDE_VIEW, THREE_QUARTER, THREE_VIEWS, Stage, View
-from .sheet import caption_in
+from .sheet import caption_in, captioned
 from .views import render_map, render_pair, render_views
 
 __all__ = [
     "FROM_ABOVE", "FRONT", "FRONT_VIEW", "SIDE_VIEW", "THREE_QUARTER", "THREE_VIEWS", "Stage", "View",
-    "caption_in", "render_layers", "render_map", "render_pair", "render_views",
+    "caption_in", "captioned", "render_layers", "render_map", "render_pair", "render_views",
 ]  # fmt: skip

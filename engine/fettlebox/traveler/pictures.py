@@ -78,7 +78,7 @@ def picture_job(
     captions = {name: CAPTIONS[name].format(after_is) for name in made}
     for name, data in (pictures or {}).items():
         if made.setdefault(picture_name(name), data) is data:
-            captions[picture_name(name)] = (said or {}).get(name) or caption_in(data)
+            captions[picture_name(name)] = caption_in(data) or (said or {}).get(name, "")
     (folder / FOLDER).mkdir(exist_ok=True)
     for name, data in made.items():
         (folder / FOLDER / name).write_bytes(data)
