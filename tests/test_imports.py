@@ -21,7 +21,7 @@ LAYERS = [
     {"api", "hooks", "made_for"},
     {"catalog", "own_steps"},
     {"recipe"},
-    {"traveler", "versions", "shipped", "reasons", "surroundings"},
+    {"traveler", "versions", "processor", "shipped", "reasons", "surroundings"},
     {"jobs"},
     {
         "step_cache",

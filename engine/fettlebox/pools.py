@@ -47,7 +47,7 @@ def pool_for(
         from .cluster.head import Cluster
 
         return Cluster(
-            workers, perform, limits_of(rules), shop, rules.cluster_shared,
+            workers, perform, limits_of(rules), shop, rules.cluster_shared, rules.cluster_same_processors,
             lambda answer: put("answer", answer), lambda *word: put("word", word),
         )  # fmt: skip
     count = workers or rules.workers or workers_here()

@@ -40,6 +40,7 @@ from .mesh.facts import measure
 from .mesh.reading import names_in_zip
 from .own_steps import VERSION, OwnStep, with_own_steps
 from .printer import EVERYDAY, Printer
+from .processor import processor_here
 from .reasons import A_DEFECT, ANOTHER_RECIPE, READING, advice, in_one_line, reason
 from .recipe import Plan, PlannedStep, Recipe, Ticket, load_ticket, parse_recipe
 from .recipe.language import PICTURES, ZIP
@@ -130,6 +131,7 @@ def perform(task: JobTask, progress: Progress = lambda step, fraction: None) -> 
         "started": started.isoformat(timespec="milliseconds"),
         "finished": datetime.now(UTC).isoformat(timespec="milliseconds"),
         "seconds": round(seconds, 3),
+        "processor": processor_here(),
         **({"host": task.host} if task.host is not None else {}),
     }
     record = replace(record, timing=timing, cautions=cautions_for(record))

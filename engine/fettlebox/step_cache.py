@@ -1,9 +1,10 @@
 """Results of steps, kept by what they were made from, so that a change in the eighth redoes no seventh.
 
 The key is a digest of everything a step may look at: the part and the reference that came in, its
-parameters, the printer, the scan's origin, the job's seed, the code of its package, and the versions of
-the libraries below it. A hit is the same result, never a similar one. Entries are parts of customers'
-scans: the folder is readable by its owner only, bounded in size, and may be deleted at any time.
+parameters, the printer, the scan's origin, the job's seed, the code of its package, the versions of the
+libraries and the kind of the processor below it. A hit is the same result, never a similar one. Entries are
+parts of customers' scans: the folder is readable by its owner only, bounded in size, and may be deleted at
+any time.
 """
 
 from __future__ import annotations
@@ -26,13 +27,14 @@ import numpy as np
 from .api import Step, StepContext, StepResult
 from .mesh import Part, Plane
 from .own_steps import SHA256
+from .processor import processor_here
 from .versions import versions_here
 
 KEPT = ".kept-steps"
 """How a folder of results beside what `try` and `run` make is called."""
 KEPT_FOR_S = 14 * 86_400.0
 """A kept step is a customer's scan: no longer than tuning a recipe takes, or an order."""
-FORMAT = 2
+FORMAT = 3
 IDLE_S = 3600.0  # no job waits so long between being given its folder and keeping its first step
 DAMAGED = (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile)
 
@@ -55,7 +57,8 @@ class StepCache:
         except FileNotFoundError:
             return None
         except DAMAGED:
-            path.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):  # it may be another account's
+                path.unlink(missing_ok=True)
             return None
         return result
 
@@ -139,7 +142,7 @@ def step_key(
         "made": [[name, one.digest()] for name, one in (*ctx.pieces.items(), *ctx.extras.items())],
         "answers": dict(getattr(ctx, "answers", {})),
         "seed": seed,
-        "versions": versions_here(),
+        "versions": versions_here() | {"processor": processor_here()},
     }
     return hashlib.sha256(json.dumps(told, sort_keys=True, default=_as_json).encode()).hexdigest()
 

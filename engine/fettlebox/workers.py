@@ -53,6 +53,7 @@ class Workers:
 
     on_answer  is called from a thread of the pool: hand the answer over, do nothing else there
     cores      to be shared out between jobs, if not all that there are
+    all_kept   the folder below which half-made parts are kept, if not the shop's own
     """
 
     def __init__(
@@ -63,11 +64,12 @@ class Workers:
         private: Path,
         on_answer: Callable[[Answer], None],
         cores: int | None = None,
+        all_kept: Path | None = None,
     ) -> None:
         # Turning a part is too little work to share: children whose BLAS wakes a thread for each core wait
         # for each other (60,000 points with both cores busy: 23 ms instead of 0.3).
         os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-        self._slots = [_Slot(number, perform, limits, private) for number in range(count)]
+        self._slots = [_Slot(number, perform, limits, private, all_kept) for number in range(count)]
         self._on_answer = on_answer
         self._running: dict[str, tuple[_Slot, Future[bytes], float]] = {}
         self._cores = cores or cores_here()
@@ -115,7 +117,7 @@ class Workers:
         future.add_done_callback(ended)
 
     def settle(self, job: str) -> None:
-        """Take note that a job's answer was dealt with: its worker is free again."""
+        """Take note that a job's answer was taken: its worker is free again."""
         self._running.pop(job, None)
         self._share_threads()
 
@@ -142,8 +144,16 @@ class Workers:
 class _Slot:
     """One worker: a pool of one process, made again whenever it breaks."""
 
-    def __init__(self, number: int, perform: Callable[..., Any], limits: Limits, private: Path) -> None:
+    def __init__(
+        self,
+        number: int,
+        perform: Callable[..., Any],
+        limits: Limits,
+        private: Path,
+        all_kept: Path | None,
+    ) -> None:
         self.limits = limits
+        self._all_kept = all_kept
         self._perform = perform
         self._private = private
         self._output = private / "workers" / f"{number}.txt"
@@ -184,7 +194,7 @@ class _Slot:
                 initializer=_prepare_child,
                 initargs=(
                     os.getpid(),
-                    self._private,
+                    (self._private, self._all_kept),
                     self._output,
                     self._lock,
                     (self._calls, self._step, self._threads),
@@ -269,7 +279,12 @@ _worker: Any = None
 
 
 def _prepare_child(
-    parent: int, private: Path, output: Path, lock: Path, shared: Any, perform: Callable[..., Any]
+    parent: int,
+    places: tuple[Path, Path | None],
+    output: Path,
+    lock: Path,
+    shared: Any,
+    perform: Callable[..., Any],
 ) -> None:
     """Tie the child's life to the server's, give it its own output, confine it, load what jobs need."""
     global _calls, _step, _threads, _output_fd, _lock_fd, _worker  # noqa: PLW0603 - process-wide settings of the child
@@ -284,7 +299,7 @@ def _prepare_child(
     os.dup2(_output_fd, 1)
     os.dup2(_output_fd, 2)
     _calls, _step, _threads = shared
-    _worker = Worker(private)
+    _worker = Worker(*places)
     warm = getattr(sys.modules.get(perform.__module__), "warm", None)
     if callable(warm):
         with contextlib.suppress(Exception):  # a job will meet the same error and report it

@@ -20,10 +20,11 @@ import performers
 import pytest
 import trimesh
 from fettlebox.errors import UsageError
-from fettlebox.jobs import list_jobs
+from fettlebox.jobs import list_jobs, retry
 from fettlebox.jobs.audit import audit_shop
 from fettlebox.jobs.events import Event
 from fettlebox.server import serve
+from fettlebox.traveler.writing import read_traveler
 
 MakeShop = Callable[..., Path]
 HERE = Path(__file__).parent
@@ -125,6 +126,41 @@ def test_the_same_comes_out_as_from_local_workers(
 
 
 @pytest.mark.slow
+def test_half_made_parts_are_kept_on_a_shared_disk_for_other_workers_and_change_no_part(
+    make_shop: MakeShop, cluster: clusters.TestCluster
+) -> None:
+    """Made by one worker and used by another; what is torn is nobody's, and a third makes all anew."""
+    shop = make_shop(time="300 s", memory="4 GB")
+    ball = trimesh.creation.icosphere(subdivisions=3, radius=40.0)
+    ball.update_faces(ball.triangles_center[:, 2] > -36)
+    ball.export(shop / "inbox" / "ball.stl")
+    with (shop / "shop.yaml").open("a") as file:
+        file.write(f"cluster: {{shared: {shop}}}\n")
+    made = []
+    for longest in (50, 60, 60):
+        (shop / "recipes" / "plain.yaml").write_text(
+            "recipe: plain\nsteps:\n  - units: {expect: {height: 76 mm}}\n  - repair\n"
+            f"  - scale: {{longest: {longest} mm}}\n  - gate: {{height: {{below: 5 mm}}}}\ndeliver: [stl]\n"
+        )
+        for job in list_jobs(shop):
+            retry(shop, job.id)
+        worker = cluster.start_worker()
+        kept = shop / ".fettlebox" / "kept-steps"
+        (held,) = serve(shop, once=True, workers=cluster.address).results
+        cluster.kill(worker)
+        assert held.state == "held", held.reason
+        made.append(read_traveler(held.folder))
+        if len(made) == 2:
+            assert len(list(kept.glob("*/*.npz"))) == 4
+            for entry in kept.glob("*/*.npz"):
+                entry.write_bytes(b"torn")
+    assert [record.timing.get("reused") for record in made] == [None, ["units", "repair"], None]
+    digests = [[step.part_out for step in record.steps] for record in made]
+    assert digests[1] == digests[2] and digests[0][:2] == digests[1][:2] and digests[0] != digests[1]
+    assert audit_shop(shop).clean
+
+
+@pytest.mark.slow
 def test_what_a_job_does_to_its_worker_is_that_jobs_own(
     make_shop: MakeShop, cluster: clusters.TestCluster
 ) -> None:
@@ -170,6 +206,34 @@ def test_a_worker_with_other_code_gets_no_jobs(
     assert refused in (shop / ".fettlebox" / "log").read_text() or any(
         refused in path.read_text() for path in (shop / ".fettlebox").glob("log*/*")
     )
+
+
+@pytest.mark.slow
+def test_a_worker_with_another_processor_is_told_of_once_or_kept_out(
+    make_shop: MakeShop, cluster: clusters.TestCluster
+) -> None:
+    place = cluster.folder / "chip"
+    place.mkdir()
+    (place / "chip.py").write_text(
+        "from fettlebox.cluster import terms\nterms.processor_here = lambda: 'x86_64 with sse4_2, sve9'\n"
+    )
+    for _ in range(2):
+        cluster.start_worker("--preload", "chip", path=place)
+    shop, listener = make_shop(), Listener()
+    drop(shop, "0.stl", "1.stl")
+    summary = serve(shop, once=True, workers=cluster.address, perform=performers.slow, on_event=listener)
+    assert dict(summary.counts) == {"done": 2}
+    (told,) = listener.told("processor differs")
+    assert cluster.address.rpartition(":")[0] in told and "last digits of its parts may differ" in told
+
+    (shop / "shop.yaml").write_text((shop / "shop.yaml").read_text() + "cluster: {same processors: true}\n")
+    drop(shop, "2.stl")
+    listener = Listener()
+    listener.when("waiting", cluster.start_worker)
+    summary = serve(shop, once=True, workers=cluster.address, perform=performers.succeed, on_event=listener)
+    assert dict(summary.counts) == {"done": 1} and not listener.told("processor differs")
+    refused = listener.told("worker refused")
+    assert len(refused) == 2 and all("its processor" in text for text in refused)
 
 
 @pytest.mark.slow

@@ -12,7 +12,7 @@ import pytest
 from fettlebox.cluster.address import require_address
 from fettlebox.cluster.bundle import NotBundledError, TornError, pack, unpack
 from fettlebox.cluster.roster import Roster, Seen, seen_in
-from fettlebox.cluster.terms import difference, terms_here
+from fettlebox.cluster.terms import PROCESSOR, difference, terms_here
 from fettlebox.cluster.wire import Reply, read_reply
 from fettlebox.errors import UsageError
 from fettlebox.pool import Needs
@@ -171,6 +171,15 @@ def test_what_differs_is_named_and_code_last() -> None:
         "it lacks scipy; its code of fettlebox_steps is not the server's"
     )
     assert (difference(ours, {}) or "").endswith(f"and {len(ours) - 4} more differ")
+
+
+def test_processors_are_compared_only_where_the_server_says_its_own() -> None:
+    ours = terms_here()
+    assert PROCESSOR not in ours and difference(ours, {**ours, PROCESSOR: "another"}) is None
+    strict = {**ours, PROCESSOR: "x86_64 with avx, fma"}
+    assert difference(strict, dict(strict)) is None
+    assert difference(strict, {**ours, PROCESSOR: "x86_64 with avx"}) == "its processor lacks fma"
+    assert difference(strict, ours) == "its processor is unknown where the server's is x86_64"
 
 
 GPU = Needs(frozenset({"gpu"}), 2000.0)

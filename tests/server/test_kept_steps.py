@@ -115,23 +115,30 @@ def test_a_full_disk_empties_it_first(tmp_path: Path) -> None:
     spool.close()
 
 
+@pytest.mark.parametrize("elsewhere", ["", "kept-steps"])
 @pytest.mark.parametrize("what", ["kept", "others"])
-def test_a_job_reads_and_writes_only_what_was_kept_of_its_own_scan(tmp_path: Path, what: str) -> None:
-    """In a process of its own: a confinement cannot be taken off again."""
+def test_a_job_reads_and_writes_only_what_was_kept_of_its_own_scan(
+    tmp_path: Path, what: str, elsewhere: str
+) -> None:
+    """In a process of its own: a confinement cannot be taken off again. `elsewhere`: on a shared disk."""
     import subprocess
     import sys
 
     code = (
         "import sys; from pathlib import Path; from fettlebox.confinement import Worker\n"
-        "shop, what = Path(sys.argv[1]), sys.argv[2]; private = shop / '.fettlebox'\n"
+        "root, what, elsewhere = Path(sys.argv[1]), *sys.argv[2:]; private = root / 'shop' / '.fettlebox'\n"
+        "kept = root / elsewhere if elsewhere else private / 'kept-steps'\n"
         "job = private / 'work' / 'job'; (job / 'original').mkdir(parents=True)\n"
-        "for name in ('kept', 'others'): (private / 'kept-steps' / name).mkdir(parents=True)\n"
-        "worker = Worker(private)\n"
-        "worker.run(job, lambda: (private / 'kept-steps' / what / 'a.npz').write_text('x'),"
-        " private / 'kept-steps' / 'kept')\n"
+        "for name in ('kept', 'others'): (kept / name).mkdir(parents=True)\n"
+        "worker = Worker(private, kept if elsewhere else None)\n"
+        "worker.run(job, lambda: (kept / what / 'a.npz').write_text('x'), kept / 'kept')\n"
     )
     done = subprocess.run(
-        [sys.executable, "-c", code, str(tmp_path), what], capture_output=True, text=True, check=False
+        [sys.executable, "-c", code, str(tmp_path), what, elsewhere],
+        capture_output=True,
+        text=True,
+        check=False,
     )
     assert (done.returncode == 0) == (what == "kept"), done.stderr
-    assert (tmp_path / ".fettlebox" / "kept-steps" / what / "a.npz").exists() == (what == "kept")
+    place = tmp_path / (elsewhere or "shop/.fettlebox/kept-steps")
+    assert (place / what / "a.npz").exists() == (what == "kept")

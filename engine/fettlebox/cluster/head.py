@@ -23,10 +23,12 @@ from ..jobs.atomic import is_no_room, remove
 from ..jobs.folders import CARD, ORIGINAL, ShopFolders, clear_results
 from ..jobs.spool import showable
 from ..pool import NOTHING, Answer, Kind, Limits, Needs, Task
+from ..processor import processor_here, unlike
 from .bundle import NotBundledError, TornError, pack, unpack
 from .flight import Flight, Verdict
 from .link import Link, LinkError
 from .roster import FULL_DISK_S, Roster
+from .terms import LAST_DIGITS, PROCESSOR, difference, greeting_here, terms_here
 from .wire import Order, Reply, read_reply
 
 LOOK_S = 1.0
@@ -54,10 +56,14 @@ class Cluster:
         limits: Limits,
         shop: ShopFolders,
         shared: str | None,
+        same_processors: bool,
         on_answer: Callable[[Answer], None],
         tell: Callable[..., None],
     ) -> None:
-        """Waits for the scheduler's first answer. Raises UsageError if there is none."""
+        """Waits for the scheduler's first answer. Raises UsageError if there is none. `same_processors`: a
+        worker with another kind gets no jobs; else that is told once.
+        """
+        self._terms = greeting_here() if same_processors else terms_here()
         self._address, self._perform, self._limits = address, perform, limits
         self._shop, self._shared = shop, shared
         self._on_answer, self._tell = on_answer, tell
@@ -201,10 +207,9 @@ class Cluster:
             self._askers.submit(self._ask, link, roster, address)
 
     def _ask(self, link: Link, roster: Roster, address: str) -> None:
-        from .terms import difference, terms_here
-
         try:
-            differs = difference(terms_here(), link.terms_of(address))
+            theirs = link.terms_of(address)
+            differs = difference(self._terms, theirs)
         except LinkError as error:  # such as one that was lost while it was asked
             if link.is_alive():
                 self._refuse(roster, address, str(error), time.monotonic() + FULL_DISK_S)
@@ -215,9 +220,18 @@ class Cluster:
             with self._lock:
                 roster.let_in(address)
             self._tell("cluster", f"the worker {address} takes part")
+            self._say_of_processor(address, theirs.get(PROCESSOR, ""))
         elif link.is_alive():
             self._refuse(roster, address, differs)
         self._wake.set()
+
+    def _say_of_processor(self, address: str, theirs: str) -> None:
+        differs = unlike(processor_here(), theirs)
+        with self._lock:
+            new = differs is not None and (PROCESSOR, theirs) not in self._refusals
+            self._refusals.add((PROCESSOR, theirs))
+        if new:
+            self._tell("processor differs", f"of the worker {address}, {differs}: {LAST_DIGITS}")
 
     def _refuse(self, roster: Roster, address: str, why: str, until: float = math.inf) -> None:
         with self._lock:
@@ -270,7 +284,7 @@ class Cluster:
             job.key = key
             self._keys[key] = job
             job.future = link.send(
-                key, job.order, scan, shared, self._roster.on_hosts, resources, only,
+                key, self._terms, job.order, scan, shared, self._roster.on_hosts, resources, only,
                 lambda future: self._unpackers.submit(self._ended, job, key, future),
             )  # fmt: skip
 

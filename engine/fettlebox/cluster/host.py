@@ -23,7 +23,7 @@ from typing import Any
 from ..jobs.atomic import is_no_room, remove
 from ..jobs.folders import CARD, ORIGINAL, ShopFolders
 from ..jobs.store import verdict_of
-from ..pool import Answer, Limits
+from ..pool import Answer
 from ..workers import Workers
 from .bundle import NotBundledError, TornError, pack, unpack
 from .wire import Order, Reply
@@ -45,9 +45,10 @@ class Host:
         self._answers: queue.SimpleQueue[Answer] = queue.SimpleQueue()
         self._workers: Workers | None = None
         self._made_for: Any = None
+        self._all_kept: Path | None = None
 
-    def do(self, order: Order, cores: int, bundle: bytes) -> bytes:
-        """Do a job; returns its reply as bytes."""
+    def do(self, order: Order, cores: int, kept: Path | None, bundle: bytes) -> bytes:
+        """Do a job; returns its reply as bytes. `kept`: where half-made parts of its scan lie."""
         folder = self._shop.work / order.task.job
         try:
             remove(self._shop.recipes)
@@ -56,7 +57,7 @@ class Host:
             unpack(bundle, self._shop.root)
             (self._shop.root / ORIGINAL).rename(folder / ORIGINAL)
             self._shop.recipes.mkdir(exist_ok=True)
-            return self._done(order, cores, folder)
+            return self._done(order, cores, kept, folder)
         except TornError as error:
             return Reply("refused", f"what came of the scan is torn: {error}", passing=True).to_bytes()
         except OSError as error:
@@ -72,9 +73,10 @@ class Host:
         if self._workers is not None:
             self._workers.stop()
 
-    def _done(self, order: Order, cores: int, folder: Path) -> bytes:
-        workers = self._workers_for(order.perform, order.limits, cores)
-        there: dict[str, Any] = {"folder": folder, "kept": None, "recipe_folder": self._shop.recipes}
+    def _done(self, order: Order, cores: int, kept: Path | None, folder: Path) -> bytes:
+        self._all_kept = self._all_kept if kept is None else kept.parent
+        workers = self._workers_for(order, cores)
+        there: dict[str, Any] = {"folder": folder, "kept": kept, "recipe_folder": self._shop.recipes}
         there["host"] = socket.gethostname()  # for the record's `timing`
         known = {one.name for one in fields(order.task)}
         workers.start(replace(order.task, **{name: at for name, at in there.items() if name in known}))
@@ -91,13 +93,16 @@ class Host:
         workers.settle(answer.job)
         return _reply(answer, folder)
 
-    def _workers_for(self, perform: Callable[..., Any], limits: Limits, cores: int) -> Workers:
-        made_for = (perform, limits.jobs_per_process, cores)
+    def _workers_for(self, order: Order, cores: int) -> Workers:
+        """A pool whose child may write where this shop keeps things: that cannot be widened later."""
+        made_for = (order.perform, order.limits.jobs_per_process, cores, self._all_kept)
         if self._workers is None or self._made_for != made_for:
             self.stop()
-            self._workers = Workers(1, perform, limits, self._shop.private, self._answers.put, cores)
+            self._workers = Workers(
+                1, order.perform, order.limits, self._shop.private, self._answers.put, cores, self._all_kept
+            )
             self._made_for = made_for
-        self._workers.set_limits(limits)
+        self._workers.set_limits(order.limits)
         return self._workers
 
 
@@ -127,8 +132,9 @@ def main(handle: int, root: Path) -> None:
     host = Host(root, lambda step: pipe.send_bytes(STEP + step.encode("utf-8", "replace")), gone)
     with contextlib.suppress(EOFError, OSError):
         while True:
-            order, cores = pickle.loads(pipe.recv_bytes())  # from our own worker, which had it from the head
-            reply = host.do(order, cores, pipe.recv_bytes())
+            # From our own worker, which had it from the head.
+            order, cores, kept = pickle.loads(pipe.recv_bytes())
+            reply = host.do(order, cores, kept, pipe.recv_bytes())
             pipe.send_bytes(REPLY + reply)
     host.stop()
     with contextlib.suppress(OSError):

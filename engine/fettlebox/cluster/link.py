@@ -66,7 +66,7 @@ class Link:
         return seen_in(self._client.scheduler_info(n_workers=-1))
 
     def terms_of(self, address: str) -> Mapping[str, str]:
-        """What a worker has installed. Raises LinkError if it cannot tell."""
+        """What a worker has installed, and its processor. Raises LinkError if it cannot tell."""
         try:
             told = self._client.run(tell_terms, workers=[address])
             return dict(told[address])
@@ -76,6 +76,7 @@ class Link:
     def send(
         self,
         key: str,
+        terms: Mapping[str, str],
         order: bytes,
         scan: bytes,
         shared: tuple[str, str] | None,
@@ -91,7 +92,7 @@ class Link:
         # one is lost, without asking anybody. Dask warns of tasks so large, and need not.
         with dask.config.set({"distributed.admin.large-graph-warning-threshold": "100 GB"}):
             future = self._client.submit(
-                work, terms_here(), order, scan, shared, dict(on_hosts), self.topic,
+                work, dict(terms), order, scan, shared, dict(on_hosts), self.topic,
                 key=key, pure=False, resources=dict(resources) or None, workers=workers,
                 allow_other_workers=False,
             )  # fmt: skip

@@ -8,10 +8,16 @@ from functools import cache
 from importlib import metadata
 
 from ..api import ENTRY_POINT_GROUP
+from ..processor import processor_here, unlike
 from ..step_cache import source_digest
 from ..versions import versions_here
 
 CODE = "code of "
+PROCESSOR = "processor"
+LAST_DIGITS = (
+    "the last digits of its parts may differ from the server's. 'cluster: {same processors: true}' in "
+    "shop.yaml keeps such workers out"
+)
 MOST_NAMED = 4  # in one sentence
 
 
@@ -27,6 +33,11 @@ def terms_here() -> dict[str, str]:
     }
 
 
+def greeting_here() -> dict[str, str]:
+    """What a worker says of itself: its terms, and the kind of its processor."""
+    return terms_here() | {PROCESSOR: processor_here()}
+
+
 def _code(package: str) -> str:
     """Nothing is imported: whoever serves a shop does not run its plugins."""
     try:
@@ -40,13 +51,18 @@ def _code(package: str) -> str:
 
 
 def difference(ours: Mapping[str, str], theirs: Mapping[str, str]) -> str | None:
-    """None if both are alike; else what `theirs` has otherwise, as the end of a sentence."""
+    """None if both are alike; else what `theirs` has otherwise, as the end of a sentence. Processors are
+    compared if `ours` names one.
+    """
     said = []
-    for name in sorted({*ours, *theirs}, key=lambda name: (name.startswith(CODE), name)):
+    names = {*ours, *theirs} - ({PROCESSOR} - ours.keys())
+    for name in sorted(names, key=lambda name: (name.startswith(CODE), name)):
         one, other = ours.get(name), theirs.get(name)
         if one == other:
             continue
-        if one is None:
+        if name == PROCESSOR:
+            said.append(str(unlike(str(one), str(other or ""))))
+        elif one is None:
             said.append(f"it has {name}, which the server lacks")
         elif other is None:
             said.append(f"it lacks {name}")

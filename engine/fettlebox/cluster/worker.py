@@ -26,7 +26,7 @@ from ..turns import cores_here
 from .bundle import NotBundledError, TornError, pack
 from .host import FULL, LOOK_S, REPLY, STEP
 from .roster import host_of
-from .terms import difference, terms_here
+from .terms import difference, greeting_here
 from .wire import Order, Reply, read_reply
 
 LATE_S = 60.0  # beyond a job's own limit: then the process that should have kept to it is stopped
@@ -38,7 +38,7 @@ _lock = threading.Lock()
 
 def tell_terms() -> dict[str, str]:
     """Asked by the head of each worker, and of the scheduler."""
-    return terms_here()
+    return greeting_here()
 
 
 def work(
@@ -59,7 +59,7 @@ def work(
     worker = get_worker()
     key, address = worker.get_current_task(), worker.address
     told: dict[str, Any] = {"host": socket.gethostname(), "address": address}
-    differs = difference(terms, terms_here())
+    differs = difference(terms, greeting_here())
     if differs is not None:
         return Reply("refused", differs, **told).to_bytes()
     wanted: Order = pickle.loads(order)
@@ -72,12 +72,14 @@ def work(
         return task is None or task.state in ("cancelled", "resumed")
 
     cores = max(cores_here() // max(on_hosts.get(host_of(address), 1), 1), 1)
+    kept = None
     try:
         if shared is not None:
             scan = _from_share(Path(shared[0]), wanted.task.job, scan)
+            kept = _kept_on_share(Path(shared[0]), wanted.task.kept)
         tell("")
         with _process(Path(worker.local_directory)) as process:
-            data = process.do((wanted, cores), scan, wanted.limits.time_s + LATE_S, tell, gone)
+            data = process.do((wanted, cores, kept), scan, wanted.limits.time_s + LATE_S, tell, gone)
         reply, made = read_reply(data)
         reply = Reply(**{**vars(reply), **told})
         if shared is None or not made:
@@ -108,6 +110,14 @@ def _from_share(shop: Path, job: str, digest: bytes) -> bytes:
     if hashlib.sha256(bundle).digest() != digest:
         raise _UnlikeError(f"it finds other files in {work} than the server does")
     return bundle
+
+
+def _kept_on_share(shop: Path, at_head: Path | None) -> Path | None:
+    """Where this worker finds what the head has in `at_head`; None if it may not use it."""
+    if at_head is None:
+        return None
+    folder = shop / ".fettlebox" / "kept-steps" / at_head.name
+    return folder if os.access(folder, os.R_OK | os.W_OK | os.X_OK) else None
 
 
 @contextlib.contextmanager
@@ -150,7 +160,7 @@ class _Process:
 
     def do(
         self,
-        order: tuple[Order, int],
+        order: tuple[Order, int, Path | None],
         scan: bytes,
         within_s: float,
         tell: Callable[[str], None],

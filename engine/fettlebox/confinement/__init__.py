@@ -51,14 +51,16 @@ def layers() -> tuple[str, ...]:
 class Worker:
     """The confinement of one worker process. To be made once in it, before it takes up anything."""
 
-    def __init__(self, private: Path) -> None:
-        """`private` is the shop's folder of state, in whose `work/` jobs lie."""
+    def __init__(self, private: Path, all_kept: Path | None = None) -> None:
+        """`private` is the shop's folder of state, in whose `work/` jobs lie; `all_kept` where half-made
+        parts of all scans are kept, if not in there.
+        """
         self._work = private / "work"
         self._work.mkdir(parents=True, exist_ok=True)
         _bound_resources()
         always = tuple(_compiled_code(private))
         device = Path(os.devnull)
-        kept = private / "kept-steps"
+        kept = all_kept or private / "kept-steps"
         kept.mkdir(exist_ok=True, mode=0o700)
         held = landlock.restrict((self._work, kept, device, *always), alone=True)
         held = calls.refuse_sockets() and held

@@ -39,6 +39,7 @@ class Rules:
     has: frozenset[str] = frozenset()
     cluster_shared: str | None = None
     cluster_unencrypted: bool = False
+    cluster_same_processors: bool = False
 
     def recipe_text(self, name: str) -> str:
         """The text of a recipe as it is now. Raises UsageError with the nearest right name."""
@@ -124,4 +125,5 @@ def load_rules(shop: Path) -> Rules:
         has=frozenset(read.has),
         cluster_shared=read.cluster.shared,
         cluster_unencrypted=read.cluster.unencrypted,
+        cluster_same_processors=read.cluster.same_processors,
     )

@@ -70,6 +70,12 @@ class ClusterFile(StepParams):
         False,
         description="Whether scans may go to another host unencrypted, as tcp:// sends them.",
     )
+    same_processors: bool = Field(
+        False,
+        alias="same processors",
+        description="Whether a worker whose processor is of another kind gets no jobs. Else the log says so "
+        "once: the last digits of its parts may differ.",
+    )
 
 
 class ShopFile(StepParams):

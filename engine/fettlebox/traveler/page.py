@@ -214,6 +214,8 @@ def _origin(record: JobRecord) -> Markup:
         for kind, name, sha in files
     ]
     when = " to ".join(str(record.timing[k]) for k in ("started", "finished") if record.timing.get(k))
+    if when and record.timing.get("processor"):
+        when += f", on {record.timing['processor']}"
     return join(
         tag("h2", "Files and digests (SHA-256)"),
         tag("div", tag("table", tag("tbody", rows)), class_="scroll"),

@@ -65,6 +65,7 @@ class JobRecord:
     given     what the job was started with: names of scan, ticket and recipe, values from `--set`
     printer   the printer profile, to the last digit; null in records of the first versions, as `given`
     timing    started, finished (RFC 3339, UTC), seconds: the only thing that differs between two runs; with
+              `processor`, the kind that worked on it; `host`, if it was not the server's machine; and
               `put_back`, step or hook → what it changed for the whole process, where one did
     """
 

@@ -1,0 +1,54 @@
+"""The kind of a processor, from what Linux tells of it."""
+
+from __future__ import annotations
+
+import platform
+from pathlib import Path
+
+import numpy as np
+import pytest
+from fettlebox.processor import kind_of_processor, processor_here, unlike
+
+# Shortened from the forms that proc_cpuinfo(5) describes: one block a core, flags in a line of their own.
+X86 = (
+    "processor\t: 0\nmodel name\t: Some CPU\nflags\t\t: fpu sse2 fma sse4_2 avx avx2 bmi1\n\nprocessor\t: 1\n"
+)
+ARM = "processor\t: 0\nBogoMIPS\t: 50\nFeatures\t: fp asimd evtstrm aes asimdhp sve\nCPU part\t: 0xd40\n"
+
+
+def test_only_what_floating_point_is_chosen_by_is_named_and_in_a_fixed_order() -> None:
+    assert kind_of_processor("x86_64", X86) == "x86_64 with sse4_2, avx, fma, avx2"
+    assert kind_of_processor("aarch64", ARM) == "aarch64 with asimd, asimdhp, sve"
+    assert kind_of_processor("arm64", "") == "arm64"
+
+
+def test_what_differs_is_said() -> None:
+    one = kind_of_processor("x86_64", X86)
+    assert unlike(one, one) is None
+    assert unlike(one, "x86_64 with sse4_2, avx") == "its processor lacks fma, avx2"
+    assert unlike("x86_64 with avx", one) == "its processor has also sse4_2, fma, avx2"
+    assert unlike("x86_64 with avx, fma", "x86_64 with avx, avx2") == (
+        "its processor lacks fma and has also avx2"
+    )
+    assert unlike(one, "aarch64 with asimd") == "its processor is aarch64 where the server's is x86_64"
+    assert unlike(one, "") == "its processor is unknown where the server's is x86_64"
+
+
+@pytest.mark.skipif(
+    not Path("/proc/cpuinfo").exists(), reason="what numpy finds is compared with Linux's word"
+)
+def test_this_machines_processor_is_as_numpy_finds_it() -> None:
+    """numpy asks the processor itself (CPUID), not Linux."""
+    machine, _, names = processor_here().partition(" with ")
+    assert machine == platform.machine()
+    found = np._core._multiarray_umath.__cpu_features__  # type: ignore[attr-defined]
+    words = {
+        "avx": "AVX",
+        "avx2": "AVX2",
+        "fma": "FMA3",
+        "avx512f": "AVX512F",
+        "asimd": "ASIMD",
+        "sve": "SVE",
+    }
+    for name, numpys in words.items():
+        assert (name in names.split(", ")) == bool(found.get(numpys, False)), name
