@@ -22,6 +22,34 @@ def free_port() -> int:
         return int(one.getsockname()[1])
 
 
+class AdaptiveCluster:
+    """A cluster that starts and stops its own workers, in a process beside: see `adaptive`."""
+
+    def __init__(self, folder: Path, env: Mapping[str, str]) -> None:
+        self.folder = folder
+        port = free_port()
+        self.address = f"tcp://127.0.0.1:{port}"
+        roots = [str(HERE), *filter(None, sys.path)]
+        with (folder / "adaptive.log").open("wb") as log:
+            self._process = subprocess.Popen(
+                [sys.executable, str(HERE / "adaptive.py"), str(port), str(folder)],
+                stdin=subprocess.PIPE, stdout=log, stderr=log, start_new_session=True,
+                env={**os.environ, **QUIET, **env, "PYTHONPATH": os.pathsep.join(roots)},
+            )  # fmt: skip
+
+    def workers(self) -> list[int]:
+        """How many there were, from the first moment on."""
+        told = self.folder / "workers"
+        return [int(line) for line in told.read_text().split()] if told.exists() else []
+
+    def close(self) -> None:
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.communicate(b"end", timeout=20)
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(self._process.pid, signal.SIGKILL)
+        self._process.wait()
+
+
 class TestCluster:
     """What is started here is ended by `close`; the scheduler keeps its port when it is started again."""
 

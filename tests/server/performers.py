@@ -178,6 +178,14 @@ def slow_by_half_a_second(task: Any, progress: Any = None) -> Result:
     return succeed(task)
 
 
+def hold_on(task: Any, progress: Any = None) -> Result:
+    """At work for as long as there is no file of the name that the test has given."""
+    go, until = Path(os.environ["FETTLEBOX_TEST_GO"]), time.monotonic() + 120
+    while not go.exists() and time.monotonic() < until:
+        time.sleep(0.05)
+    return succeed(task)
+
+
 def crash_in_a_step(task: Any, progress: Any = None) -> None:
     progress("units", 0.0)
     progress("repair", 0.0)
