@@ -31,9 +31,10 @@ FOLDED_COSINE = -0.9999
 NEEDLE_HEIGHT = 1e-8
 """A triangle lower than this share of the part's diagonal has no normal to speak of; float32 keeps 6e-8."""
 
-UPON = 5e-8
+UPON = 1.1e-7
 """Faces in one plane within this share of the diagonal that overlap by more lie upon one another: what is
-pressed into a base, or filled flat, may fold within its plane, where no face passes through another."""
+pressed into a base, or filled flat, may fold within its plane, where no face passes through another. A tenth
+more than what a delivered part is held to: needles of a fine scan lie as near to one another as that."""
 
 JUST_BESIDE = 1e-9
 """A body is asked for at this share of the diagonal beyond its furthest vertex along X: outside itself."""
