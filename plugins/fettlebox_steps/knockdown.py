@@ -70,7 +70,7 @@ class Params(StepParams):
 
 @step(
     "knockdown",
-    version=3,
+    version=4,
     summary="Take off scanning bumps, spikes and pits; features stay.",
     shorthand="over",
 )
@@ -79,12 +79,14 @@ def knockdown(part: Part, params: Params, ctx: StepContext) -> StepResult:
     none of the subject's features are cut out and laid anew through their rims.
 
     Limits:
-        - With `care: strict` only what is certain goes: some scanning bumps stay. On textured surfaces,
-          such as hair or scales, hardly anything is certain.
+        - With `care: strict` only what is certain goes: some scanning bumps stay.
+        - On textured surfaces, such as hair, scales or knitwear, nothing is certain: where two fifths of the
+          surface within twice `across` stand out by a quarter of `over` or more, in waves as wide as bumps.
+          Where three quarters of a part are like that, strict care changes nothing on it at all, and says so.
+          Brows, ears and lips count as well. A larger `over` lets more texture pass.
         - It finds bumps of at least about two and a half triangle edges across, and no ridges, seams or
           steps.
-        - On a sharp bend nothing is said, on open rims and flat faces nothing is looked for; where more
-          stands out round about, hardly anything is certain.
+        - On a sharp bend nothing is said, on open rims and flat faces nothing is looked for.
         - A real wart, rivet or button may look like a bump; with `care: ask` the job is held until a
           person has ticked which are which.
         - Where the refilled place would cross, fold or vanish the bump is left. Vertices outside stay as
@@ -102,6 +104,7 @@ def knockdown(part: Part, params: Params, ctx: StepContext) -> StepResult:
         largest_height_mm: the highest or deepest that was taken off
         residual_mm: the most that is left of the height of one
         area_share_percent: share of the surface that was laid anew
+        textured_percent: share of the surface that is textured, on which strict care changes nothing
     Evidence:
         patches.id, patches.centre_mm, patches.height_mm, patches.width_mm: every place: its name, where it
             is, how high it is (negative for a pit), how wide its foot is
@@ -130,7 +133,7 @@ def knockdown(part: Part, params: Params, ctx: StepContext) -> StepResult:
     chosen = _chosen(part, params, finds, shown, names)
     levelled = level(part.vertices, part.faces, finds.relief, chosen, fixed)
     ctx.progress(0.9)
-    decisions = {}
+    decisions = {bump.seen.vertex: "left: on textured surface" for bump in shown if bump.textured}
     for bump, done in zip(chosen, levelled.done, strict=True):
         decisions[bump.seen.vertex] = "taken off" if done else "left: no room to refill it"
     changed = [bump for bump, done in zip(chosen, levelled.done, strict=True) if done]
@@ -145,14 +148,15 @@ def knockdown(part: Part, params: Params, ctx: StepContext) -> StepResult:
             (abs(height_left(levelled.vertices, finds.relief, bump)) for bump in changed), default=0.0
         ),
         "area_share_percent": 100.0 * float(areas[levelled.moved].sum() / max(areas.sum(), 1e-30)),
+        "textured_percent": 100.0 * finds.textured_share,
     }
     evidence = {"patches": _table(shown, names, decisions, "left alone"), "grain_mm": finds.relief.grain_mm}
     if not changed:
-        return StepResult(part, facts, _warnings(left, params), evidence)
+        return StepResult(part, facts, _warnings(left, finds, params), evidence)
     result = part.with_mesh(levelled.vertices, part.faces, part.colours)
     moved_mm = np.linalg.norm(levelled.vertices - part.vertices, axis=1)
     pictures = {"patches": _picture(part, moved_mm)}
-    return StepResult(result, facts, _warnings(left, params), evidence, pictures=pictures)
+    return StepResult(result, facts, _warnings(left, finds, params), evidence, pictures=pictures)
 
 
 def _chosen(part: Part, params: Params, finds: Finds, shown: list[Bump], names: dict[int, str]) -> list[Bump]:
@@ -192,13 +196,23 @@ def _chosen(part: Part, params: Params, finds: Finds, shown: list[Bump], names: 
     return [bump for bump in shown if names[bump.seen.vertex] in words]
 
 
-def _warnings(left: list[Bump], params: Params) -> tuple[str, ...]:
-    if not left or params.care == "ask":
+def _warnings(left: list[Bump], finds: Finds, params: Params) -> tuple[str, ...]:
+    if params.care == "ask":
+        return ()
+    if finds.all_over:
+        rest = f" `care: ask` shows {_places(len(left))} to a person." if left else ""
+        return (
+            f"The part is textured: on {100 * finds.textured_share:.0f} % of its surface so much stands out "
+            f"that no bump of {params.over:g} mm is certain, and nothing was changed.{rest}",
+        )
+    if not left:
         return ()
     looks, them = ("looks", "it") if len(left) == 1 else ("look", "them")
+    on = sum(bump.textured for bump in left)
+    where = f" ({on} on textured surface)" if on else ""
     return (
-        f"{_places(len(left))} {looks} like a scanning bump but may be texture or shape, and nothing was "
-        f"changed there; `care: ask` shows {them} to a person",
+        f"{_places(len(left))} {looks} like a scanning bump{where} but may be texture or shape, and nothing "
+        f"was changed there; `care: ask` shows {them} to a person",
     )
 
 

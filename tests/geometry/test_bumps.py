@@ -221,6 +221,106 @@ def test_a_disc_is_fitted_as_another_library_fits_it(ball: tuple[Floats, Ints]) 
         assert row[column["height"]] == pytest.approx(profile @ over / (profile @ profile), abs=1e-4)
 
 
+def studded(ball: tuple[Floats, Ints], height_mm: float, foot_mm: float, half: bool = False) -> Floats:
+    """The ball with domes at the 642 corners of an icosahedron halved three times, 5.5 to 6.5 mm apart; on
+    half of it, where X > 0. No two are more than 1 % apart in height: a texture, and no accident.
+    """
+    vertices, _ = ball
+    corners = np.asarray(trimesh.creation.icosphere(3).vertices)
+    corners = corners[corners[:, 0] > 0] if half else corners
+    away = np.linalg.norm(vertices[:, None] / 40 - corners[None], axis=2).min(axis=1) * 40
+    lift = height_mm * np.square(np.maximum(1 - np.square(away / foot_mm), 0))
+    return np.asarray(vertices * (1 + lift / 40)[:, None])
+
+
+def test_on_texture_nothing_is_sure_and_beside_it_all_is_as_before(ball: tuple[Floats, Ints]) -> None:
+    """A bump three times as high as the domes around it is put before a person, at most; the same bump on the
+    smooth half is certain. Where the domes are is the truth: they end at X = 0.
+    """
+    vertices, faces = ball
+    domes = studded(ball, 0.6, 2.8, half=True)
+    on, beside = np.array([0.8, 0.6, 0.0]), np.array([-0.8, 0.6, 0.0])
+    both = domes
+    for way in (on, beside):
+        both = both * (np.linalg.norm(with_cap(vertices, 2.5, 1.8, way), axis=1) / 40)[:, None]
+    finds = find(both, faces)
+    nearest = {
+        side: min(finds.bumps, key=lambda b: float(np.linalg.norm(b.seen.centre / 40 - way)))
+        for side, way in (("on", on), ("beside", beside))
+    }
+    assert nearest["beside"].confidence > 0.95 and not nearest["beside"].textured
+    assert nearest["on"].textured and nearest["on"].confidence <= bumps.AMONG_OTHERS
+    assert not [b for b in finds.bumps if b.seen.centre[0] > 5 and b.confidence > bumps.AMONG_OTHERS]
+    assert not finds.all_over
+    # Half of the ball, and up to the reach of a neighbourhood (16 mm) more or less.
+    assert 0.5 - 16 / 80 < finds.textured_share < 0.5 + 16 / 80
+
+
+def test_the_cap_on_what_is_certain_is_there_because_of_the_texture(
+    ball: tuple[Floats, Ints], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same finds, judged without and with it: those that were surer than 0.9 are at 0.9, the others stay
+    as they were, and none is lost. `SURE` of the step is above that, or the cap would hold nothing back.
+    """
+    from fettlebox_steps.knockdown import SURE
+
+    vertices, faces = ball
+    bump = with_cap(vertices, 2.5, 1.8, np.array([0.8, 0.6, 0.0]))
+    spoiled = studded(ball, 0.5, 2.8) * (np.linalg.norm(bump, axis=1) / 40)[:, None]
+    capped = find(spoiled, faces)
+    nowhere = np.zeros(len(vertices), np.bool_)
+    monkeypatch.setattr(bumps, "textured", lambda *_: (nowhere, 0.0))
+    free_of_it = {b.seen.vertex: b.confidence for b in find(spoiled, faces).bumps}
+    assert capped.all_over and capped.textured_share > 0.95
+    assert max(free_of_it.values()) > SURE > bumps.AMONG_OTHERS == 0.9
+    assert {b.seen.vertex: b.confidence for b in capped.bumps} == {
+        vertex: min(sure, 0.9) for vertex, sure in free_of_it.items()
+    }
+
+
+@pytest.mark.parametrize("seed", [61, 62, 63])
+def test_thirty_bumps_on_a_smooth_ball_are_no_texture(ball: tuple[Floats, Ints], seed: int) -> None:
+    """Of random place, height and width, at least 14 mm apart, as scanners leave them at the very worst."""
+    vertices, faces = ball
+    rng = np.random.default_rng(seed)
+    ways: list[Floats] = []
+    spoiled = vertices
+    while len(ways) < 30:
+        way = rng.normal(size=3)
+        way /= np.linalg.norm(way)
+        if all(np.linalg.norm(way - other) * 40 > 14 for other in ways):
+            ways.append(way)
+            cap = with_cap(vertices, rng.uniform(1.8, 3.5), rng.uniform(0.6, 1.8), way, rng.random() < 0.25)
+            spoiled = spoiled * (np.linalg.norm(cap, axis=1) / 40)[:, None]
+    finds = find(spoiled, faces)
+    assert not finds.all_over and finds.textured_share < 0.05
+    right = [
+        min(float(np.linalg.norm(b.seen.centre / np.linalg.norm(b.seen.centre) - way)) for way in ways) * 40
+        < 2
+        for b in finds.bumps
+        if b.confidence >= 0.95
+    ]
+    assert sum(right) >= 0.6 * 30 and sum(right) >= 0.95 * len(right)
+
+
+def test_grain_is_no_texture(ball: tuple[Floats, Ints]) -> None:
+    vertices, faces = ball
+    for grain_mm in (0.1, 0.3):
+        grain = np.random.default_rng(8).normal(0, grain_mm, len(vertices))
+        assert find(vertices * (1 + grain / 40)[:, None], faces).textured_share < 0.05
+
+
+def test_a_finer_cut_of_the_same_surface_is_as_textured(ball: tuple[Floats, Ints]) -> None:
+    """Every triangle in four. The border may shift by the cubes that are counted, 3 mm: by Archimedes a zone
+    of a sphere has the share of its area that its height has of the diameter, 3 / 80.
+    """
+    faces = ball[1]
+    spoiled = studded(ball, 0.6, 2.8, half=True)
+    finer, more = trimesh.remesh.subdivide(spoiled, faces)
+    one, other = find(spoiled, faces), find(np.asarray(finer), np.asarray(more, np.int32))
+    assert other.textured_share == pytest.approx(one.textured_share, abs=3 / 80)
+
+
 def test_the_same_surface_gives_the_same_bytes_on_any_number_of_threads(ball: tuple[Floats, Ints]) -> None:
     import numba
 

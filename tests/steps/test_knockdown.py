@@ -80,6 +80,7 @@ def test_planted_bumps_go_and_all_else_keeps_every_bit(
     result = levelled
     assert result.facts["found"] == result.facts["changed"] == 3
     assert result.facts["refused"] == 0 and result.warnings == ()
+    assert result.facts["textured_percent"] < 10
     assert (result.part.faces == part.faces).all()
     assert (result.part.colours == part.colours).all()
     changed = (result.part.vertices != part.vertices).any(axis=1)
@@ -128,6 +129,17 @@ def test_scales_are_left_alone_and_said_to_be() -> None:
     result = run(part)
     assert result.part is part
     assert result.facts["changed"] == 0
+    assert result.facts["textured_percent"] > 90
+    assert len(result.warnings) == 1 and "The part is textured: on" in result.warnings[0]
+    # A person may still have anything taken off, and nobody is told twice.
+    with_a_bump = part.with_mesh(bump(part.vertices, p / 40, p[0], 2.0, 3.0), part.faces)
+    refused = run(with_a_bump)
+    assert refused.part is with_a_bump and "nothing was changed" in refused.warnings[0]
+    assert {row["decision"] for row in refused.evidence["patches"]} == {"left: on textured surface"}
+    done = run(with_a_bump, care="ask", ticked="all")
+    assert done.facts["changed"] > 0 and done.warnings == ()
+    # Twenty times as much is asked for: such scales are as nothing, and the part is told to be smooth.
+    assert run(part, over="10 mm").facts["textured_percent"] < 5
 
 
 def test_what_is_lower_than_asked_for_stays(bumpy: tuple[Part, Part, Floats]) -> None:

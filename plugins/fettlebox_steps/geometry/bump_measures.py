@@ -36,6 +36,10 @@ FLOOR_MM = 0.02
 ROUND_ABOUT = 1.25
 """Others are looked for in a ball this much wider than the widest rim."""
 
+MOST_POINTS = 500
+"""Points that a disc and its rim are judged by: as many as triangles of a millimetre have in the widest one,
+which is what the judgement was fitted on. Finer scans would cost more and more for a like answer."""
+
 TERMS = 10
 LEAST_DISC = 3
 TILTED = 5.0
@@ -172,8 +176,10 @@ def _look_at_all(start, other, vertices, normal, height, places, signs, radii, r
                 high[k] += sign * offset * up[c]
                 facing[k] += normal[i, c] * up[c]
         room = np.zeros(len(radii), np.bool_)
+        some = np.empty(count, np.int64)
         for r in range(len(radii)):
-            room[r] = _one_disc(flat, high, facing, radii[r], rims[r], tried[r])
+            chosen = _some_of(near, flat, rims[r] + 0.6 * radii[r], rims[r], some)
+            room[r] = _one_disc(flat[chosen], high[chosen], facing[chosen], radii[r], rims[r], tried[r])
         shown = np.empty(count)
         for r in range(len(radii) - 1):
             if not room[r]:
@@ -196,6 +202,31 @@ def _look_at_all(start, other, vertices, normal, height, places, signs, radii, r
             if ring > 8:
                 row[16] = (np.percentile(shown[:ring], HIGH_OTHERS) - np.median(shown[:ring])) / above
     return rows
+
+
+@njit(cache=True)
+def _some_of(near, flat, reach, rim_radius, some):
+    """Numbers (j,) of the points (k,2) within `reach`, thinned out evenly where a rim's disc has too many of
+    them. By a scramble of the vertices' numbers (D. Knuth, "The art of computer programming", volume 3,
+    6.4: multiplicative hashing), as every tenth of them would make stripes.
+    """
+    count, inside = 0, 0
+    for k in range(len(near)):
+        away = np.sqrt(flat[k, 0] ** 2 + flat[k, 1] ** 2)
+        if away < reach:
+            some[count] = k
+            count += 1
+        if away < rim_radius:
+            inside += 1
+    if inside <= MOST_POINTS:
+        return some[:count]
+    below = (MOST_POINTS << 32) // inside
+    kept = 0
+    for n in range(count):
+        if (near[some[n]] * 2654435761) & 0xFFFFFFFF < below:
+            some[kept] = some[n]
+            kept += 1
+    return some[:kept]
 
 
 @njit(cache=True)

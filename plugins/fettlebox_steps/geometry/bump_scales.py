@@ -39,6 +39,18 @@ OVER_GRAIN = 3.2
 """A place must stand out from all others of the scale by this many robust deviations, or every grain of
 sand would be looked at closely."""
 
+TEXTURE_SCALES = (0.125, 0.2)
+"""Of the same blurs, those that elements of a texture as wide as bumps answer to; the wider ones answer to
+brows and lips as well."""
+
+AS_A_BUMP = 0.11
+"""Where the surface answers with this share of the height asked for, half of what makes a place worth a look,
+a bump would not be alone. Waves answer with two fifths of their height at most."""
+
+GRAIN_ANSWER, OVER_GRAIN_ANSWER = 0.16, 2.0
+"""Of independent grain of deviation 1 at vertices of edge 1, what a scale of blur 1 answers: by Parseval's
+theorem √(0.866·0.365/4π), 0.866 the area of a vertex; and how many deviations of it are no texture yet."""
+
 MOST_PLACES = 3000
 """More places than this are a texture; the strongest are looked at."""
 
@@ -47,12 +59,16 @@ MOST_PLACES = 3000
 class Relief:
     """How a surface stands over its blurred self.
 
-    normal (n,3) of the base; height (n,) over it, mm; grain_mm robust deviation of the finest part;
-    edge_mm; start, other: neighbours in CSR form.
+    normal (n,3) of the base; height (n,) over it, mm; stands (n,): whether something stands out there, up or
+    down, that is not far from a bump of the height asked for; area (n,) mm² of each vertex, 0 where nothing
+    is looked for; grain_mm robust deviation of the finest part; edge_mm; start, other: neighbours in CSR
+    form.
     """
 
     normal: Floats
     height: Floats
+    stands: Mask
+    area: Floats
     grain_mm: float
     edge_mm: float
     start: Ints
@@ -81,7 +97,7 @@ def relief_and_places(
     area = np.where(pinned, 0.0, np.bincount(faces.ravel(), shares, len(vertices)))
     finest = height - _blurred(height, operator, max(1.2 * edge_mm, SCALES[0] * widest_mm))
     grain = grain_mm(finest, area)
-    relief = Relief(normal, height, grain, edge_mm, operator.start, operator.other)
+    stands = np.zeros(len(vertices), np.bool_)
     found: dict[tuple[int, int], float] = {}
     for share in SCALES:
         narrow = share * widest_mm
@@ -90,6 +106,9 @@ def relief_and_places(
         kept = height if narrow < 0.6 * edge_mm else _blurred(height, operator, narrow)
         answer = kept - _blurred(height, operator, NEXT_BLUR * max(narrow, 0.8 * edge_mm))
         answer[pinned] = 0.0
+        if share in TEXTURE_SCALES:
+            grainy = OVER_GRAIN_ANSWER * GRAIN_ANSWER * grain * edge_mm / narrow
+            stands |= np.abs(answer) > max(AS_A_BUMP * over_mm, grainy)
         least = max(LEAST_ANSWER * over_mm, OVER_GRAIN * grain_mm(answer, area))
         for sign in (1, -1):
             for vertex in _peaks(sign * answer, operator, least):
@@ -97,6 +116,7 @@ def relief_and_places(
                 found[key] = max(found.get(key, 0.0), float(sign * answer[vertex]))
     places = [Place(vertex, sign, value) for (vertex, sign), value in found.items()]
     places.sort(key=lambda place: (-place.answer, place.vertex, -place.sign))
+    relief = Relief(normal, height, stands, area, grain, edge_mm, operator.start, operator.other)
     return relief, places[:MOST_PLACES]
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from .bump_measures import AT, FLOOR_MM, Look, connected_ball, cubic, frame, look_at, look_of, rim_radius
 from .bump_scales import Relief, relief_and_places
+from .bump_texture import ALL_OVER, textured
 from .refill import Patch, refilled, spoiled_faces
 
 Floats = NDArray[np.float64]
@@ -32,15 +33,9 @@ MOST_BEND, LEAST_TILT = 1.2, 0.2
 """Nothing is said of places where the surface below bends more sharply than the disc is wide, or turns away
 from view: no bump was planted on the like, so the weights know nothing of it."""
 
-ROUND_ABOUT = 3.0
-"""Shares of the widest bump: as far about a find it is looked whether the surface is rugged."""
-
-RUGGED, RUGGED_HIGH = 0.55, 80.0
-"""Where a fifth of the surface round about stands out by this share of a find's height, up or down, the find
-is one of many: a scale, a lock of hair, a lip."""
-
 AMONG_OTHERS = 0.9
-"""Confidence that a find on a rugged surface has at most: a person may be asked, but it is not certain."""
+"""Confidence that a find on a textured surface has at most, being one of many: a person may be asked, but it
+is not certain."""
 
 APART = 0.8
 """Two finds nearer than this share of their radii together are one."""
@@ -48,10 +43,11 @@ APART = 0.8
 
 @dataclass(frozen=True)
 class Bump:
-    """A find. `confidence` 0 to 1: how sure it is that the scanner made it."""
+    """A find. `confidence` 0 to 1: how sure it is that the scanner made it; textured: it lies on texture."""
 
     seen: Look
     confidence: float
+    textured: bool = False
 
     @property
     def height_mm(self) -> float:
@@ -66,10 +62,14 @@ class Bump:
 
 @dataclass(frozen=True)
 class Finds:
-    """All finds, surest first, and the relief they were made in."""
+    """All finds, surest first, the relief they were made in, and the share of the surface that is textured;
+    all_over: so much is that the part as a whole counts as textured.
+    """
 
     bumps: tuple[Bump, ...]
     relief: Relief
+    textured_share: float
+    all_over: bool
 
 
 @dataclass(frozen=True)
@@ -131,22 +131,17 @@ def find_bumps(vertices: Floats, faces: Ints, fixed: Mask, over_mm: float, wides
         if sure[k, best[k]] > NOT_WORTH_A_LOOK
     ]
     bumps.sort(key=lambda bump: (-bump.confidence, -bump.seen.signal, bump.seen.vertex))
-    scratch = np.zeros(len(vertices) + 1, dtype=np.int64)
-    told = [_among_others(bump, vertices, relief, widest_mm, scratch) for bump in _apart(bumps)]
-    return Finds(tuple(sorted(told, key=lambda bump: -bump.confidence)), relief)
-
-
-def _among_others(bump: Bump, vertices: Floats, relief: Relief, widest_mm: float, scratch: Longs) -> Bump:
-    """The find, no surer than AMONG_OTHERS if the surface about it is rugged."""
-    if bump.confidence <= AMONG_OTHERS:
-        return bump
-    near = connected_ball(relief, vertices, bump.seen.vertex, ROUND_ABOUT * widest_mm, scratch)
-    near = near[np.linalg.norm(vertices[near] - bump.seen.centre, axis=1) > bump.width_mm]
-    if not len(near):
-        return bump
-    height = relief.height[near]
-    stands_mm = float(np.percentile(np.abs(height - np.median(height)), RUGGED_HIGH))
-    return Bump(bump.seen, AMONG_OTHERS) if stands_mm > RUGGED * abs(bump.height_mm) else bump
+    apart = _apart(bumps)
+    certain = [bump.seen for bump in apart if bump.confidence > AMONG_OTHERS]
+    texture, share = textured(vertices, relief, certain, widest_mm)
+    all_over = share >= ALL_OVER
+    told = [
+        Bump(bump.seen, min(bump.confidence, AMONG_OTHERS), True)
+        if all_over or texture[bump.seen.vertex]
+        else bump
+        for bump in apart
+    ]
+    return Finds(tuple(sorted(told, key=lambda bump: -bump.confidence)), relief, share, all_over)
 
 
 def level(vertices: Floats, faces: Ints, relief: Relief, bumps: Sequence[Bump], fixed: Mask) -> Levelled:
