@@ -15,6 +15,13 @@ class UpTo(StepParams):
     """A bound on a tilt that the step chooses."""
 
     up_to: Angle = quantity(alias="up to", at_least="0 deg", at_most="80 deg", about="Largest tilt.")
+    worth: Ratio = quantity(
+        "5 %",
+        at_least="0 %",
+        at_most="99 %",
+        about="Least share of the best level cut's support that a tilt must save. If none saves so much, the "
+        "part is cut level: nobody wants a head that leans for nothing.",
+    )
 
 
 Height = Ratio | Length
@@ -85,20 +92,24 @@ class Params(Flat):
         "so that the part, standing on the cut face, needs least support.",
     )
     keep: Ratio = quantity(
-        "75 %", at_least="1 %", at_most="100 %", about="Least share of the volume that must remain."
+        "75 %",
+        at_least="1 %",
+        at_most="100 %",
+        about="Least share that must remain, of the volume and of what is seen of the scan once the part "
+        "stands: all of its surface but undersides flatter than 45 deg.",
     )
     protect: Ratio | None = quantity(
         None,
         at_least="0 %",
         at_most="99 %",
-        about="Upper share of the part's height that the cut below must stay out of. 50 % when the tilt is "
-        "chosen.",
+        about="Upper share of the scan's height that the cut below must leave whole. 50 % when the tilt is "
+        "chosen. Walls and a base that closed the scan do not count.",
     )
     hanging: Literal["keep", "cut"] = Field(
         "keep",
         description="What hangs down free or juts out beside the cut, such as a chin over a "
-        "neck: `keep` it whole, or let the cut run through it, when the tilt is chosen. A cut that is given "
-        "warns of it.",
+        "neck: `keep` it whole and clear of the bed by a fiftieth of the height, or let the cut run through "
+        "it, when the tilt is chosen. A cut that is given warns of it.",
     )
     footing: Area | None = quantity(
         None,

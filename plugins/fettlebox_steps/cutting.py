@@ -6,13 +6,23 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from fettlebox.api import Part, Plane, StepError
+from fettlebox.api import Part, Plane, StepError, StepResult
+
+from .cut_params import Flat, is_share
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from .cut_scan import KnownScan
+
     Floats = NDArray[np.float64]
+
+SIDES_DEG = {"right": 0.0, "back": 90.0, "left": 180.0, "front": 270.0}
+"""Directions seen from above, counter-clockwise from +X. The front of a part looks along -Y."""
+
+LEVEL_DEG = 0.25
+"""Below this a cut is called level."""
 
 ON_PLANE = 1e-6
 """A vertex within this share of the part's size lies on a flat face; steps put it there exactly."""
@@ -38,6 +48,26 @@ class MadeCut:
     cap_triangles: int
     dropped_mm3: list[float]
     gone: tuple[Plane, ...]
+
+
+def plane_of(part: Part, flat: Flat, at: float | None, tilt_deg: float) -> tuple[Floats, Floats]:
+    """A point of the plane and its unit normal, up into what is kept."""
+    import numpy as np
+
+    low, high = part.bounds
+    point = (low + high) / 2.0
+    point[2] = low[2]
+    if flat.through is not None:
+        point += flat.through
+    elif at is not None:
+        point[2] += at * (high[2] - low[2]) if is_share(at) else at
+    if flat.away is not None:
+        return point, -np.array(flat.away) / np.linalg.norm(flat.away)
+    toward = flat.toward or "back"
+    side = math.radians(SIDES_DEG[toward] if isinstance(toward, str) else toward)
+    tilt = math.radians(tilt_deg)
+    up = np.array([-math.sin(tilt) * math.cos(side), -math.sin(tilt) * math.sin(side), math.cos(tilt)])
+    return np.asarray(point, dtype=np.float64), up
 
 
 def make_cut(part: Part, point: Floats, up: Floats, *, bed: bool) -> MadeCut:
@@ -134,7 +164,7 @@ def side_named(degrees: float) -> str:
 def named(up: Floats) -> str:
     """A plane in words, for captions and messages."""
     tilt = tilt_deg(up)
-    return "level" if tilt < 0.25 else f"at {tilt:.0f} deg toward the {side_named(toward_deg(up))}"
+    return "level" if tilt < LEVEL_DEG else f"at {tilt:.0f} deg toward the {side_named(toward_deg(up))}"
 
 
 def cut_row(made: MadeCut) -> dict[str, Any]:
@@ -155,3 +185,57 @@ def _has_face(part: Part, plane: Plane) -> bool:
     near_mm = ON_PLANE * float(np.ptp(part.bounds, axis=0).max())
     on = np.abs(plane.height_of(part.vertices)) < near_mm
     return bool(on[part.faces].all(axis=1).any())
+
+
+def told(part: Part, made: MadeCut, keep: float, further: list[MadeCut], scan: KnownScan) -> StepResult:
+    """The cut part with its facts; StepError if less remains than asked."""
+    from .geometry.measures import volume_and_centroid
+
+    whole_mm3, _ = volume_and_centroid(part.vertices, part.faces)
+    everything = [*further, made]
+    removed_mm3 = sum(each.removed_mm3 for each in everything)
+    kept = 1.0 - removed_mm3 / whole_mm3
+    scan_taken, seen_taken = scan.taken([(each.point, each.up) for each in everything], made.up)
+    cuts = "The cuts" if further else "The cut"
+    for left, of_what in ((kept, "of the part's volume"), (1.0 - seen_taken, "of what is seen of the scan")):
+        if left < keep:
+            raise StepError(
+                f"{cuts} would leave {left:.1%} {of_what}, and keep asks for {keep:.0%}. "
+                "Cut lower, or ask to keep less."
+            )
+    dropped = [volume for each in everything for volume in each.dropped_mm3]
+    warnings = []
+    if dropped:
+        warnings.append(
+            f"The cut left {len(dropped) + 1} bodies; the largest was kept, "
+            f"the others hold {sum(dropped) / 1000:.2f} cm3."
+        )
+    base = part.bed_plane
+    base_removed = base is None or any(base in each.gone for each in everything)
+    if not base_removed:
+        warnings.append("Part of the flat base that closed the scan is above the cut and stays.")
+    stands = how_it_stands(made.part, made.up)
+    if stands["tips_beyond_deg"] <= 0:
+        warnings.append(
+            "The part topples by itself on this cut face: its centre of mass is "
+            f"{-stands['inside_mm']:.3g} mm outside the edge. Cut elsewhere, let the step choose "
+            "(tilt: {up to: 30 deg}), or stand it on a plinth."
+        )
+    facts: dict[str, Any] = {
+        "removed_mm3": removed_mm3,
+        "removed_percent": 100.0 * (1.0 - kept),
+        "scan_removed_percent": 100.0 * scan_taken,
+        "seen_removed_percent": 100.0 * seen_taken,
+        "cap_area_mm2": made.cap_mm2,
+        "cap_triangles": made.cap_triangles,
+        "tilt_deg": tilt_deg(made.up),
+        "toward_deg": toward_deg(made.up),
+        "height_mm": float(made.point[2] - part.bounds[0, 2]),
+        "base_removed": base_removed,
+        "bodies_dropped": len(dropped),
+        "dropped_mm3": float(sum(dropped)),
+        **stands,
+    }
+    if further:
+        facts["also"] = [cut_row(other) for other in further]
+    return StepResult(made.part, facts, tuple(warnings))

@@ -18,8 +18,9 @@ def part_of(mesh: trimesh.Trimesh, **more: Any) -> Part:
     return Part(np.asarray(mesh.vertices), np.asarray(mesh.faces, dtype=np.int32), **more)
 
 
-def run(part: Part, tmp_path: Path, **params: Any) -> StepResult:
-    ctx = StepContext(Origin("scan", "stl", "0" * 64), part, np.random.default_rng(0), tmp_path)
+def run(part: Part, tmp_path: Path, scan: Part | None = None, **params: Any) -> StepResult:
+    """`scan`: what the part was made from; the part itself if it is not given."""
+    ctx = StepContext(Origin("scan", "stl", "0" * 64), scan or part, np.random.default_rng(0), tmp_path)
     return cut(part, Params.model_validate(params), ctx)
 
 
@@ -275,6 +276,64 @@ def test_a_given_cut_through_a_chin_is_warned_of(head: Part, tmp_path: Path) -> 
     assert any("chin" in said for said in run(head, tmp_path, at="45 mm", keep="50 %").warnings)
     assert run(head, tmp_path, at="35 mm", keep="50 %").warnings == ()
     assert run(head, tmp_path, at="45 mm", keep="50 %", hanging="cut").warnings == ()
+
+
+def test_a_chin_does_not_touch_the_bed(head: Part, tmp_path: Path) -> None:
+    """Its end is at -30, the head 150 mm high: a fiftieth is 3 mm. Cut higher, it would need less support."""
+    given = {"tilt": {"up to": "0 deg"}, "keep": "60 %", "protect": "10 %"}
+    plane = run(head, tmp_path, **given).part.bed_plane
+    assert plane is not None and -34.0 < plane.point[2] <= -33.0
+    lower = run(head, tmp_path, **given, at="36.9 mm")
+    assert (
+        lower.facts["support_cm3"]
+        > run(head, tmp_path, **given, at="39.9 mm", hanging="cut").facts["support_cm3"]
+    )
+
+
+def test_room_under_a_chin_is_given_up_before_the_chin(head: Part, tmp_path: Path) -> None:
+    given = {"tilt": {"up to": "0 deg"}, "keep": "60 %", "protect": "10 %"}
+    close = run(head, tmp_path, **given, at="38.5 mm")
+    assert any("melt" in said for said in close.warnings)
+    through = run(head, tmp_path, **given, at="45 mm")
+    assert any("leaves whole" in said for said in through.warnings)
+
+
+def test_a_chosen_cut_keeps_as_much_of_the_scan(goblet: Part, tmp_path: Path) -> None:
+    """If the lower third alone was scanned, a cut that takes a tenth of the volume takes most of it."""
+    low = float(goblet.bounds[0, 2])
+    third = goblet.vertices[goblet.faces][:, :, 2].max(axis=1) < low + 40.0
+    scan = goblet.with_mesh(goblet.vertices, goblet.faces[third])
+    given = {"tilt": {"up to": "20 deg"}, "keep": "90 %", "protect": "0 %", "hanging": "cut"}
+    free, bound = run(goblet, tmp_path, **given), run(goblet, tmp_path, scan, **given)
+    assert bound.facts["seen_removed_percent"] <= 10.0
+    assert bound.facts["height_mm"] < free.facts["height_mm"]
+
+
+def test_nothing_is_tilted_for_little(tmp_path: Path) -> None:
+    """A bowl on a stem, with a knob on one side: a tilt saves something, and is worth it or not."""
+    stem = trimesh.creation.cylinder(12.0, 60.0, sections=64)
+    bowl = trimesh.creation.icosphere(4, 26.0).apply_translation([0, 0, 45.0])
+    knob = trimesh.creation.icosphere(3, 5.0).apply_translation([27.0, 0, 30.0])
+    part = part_of(trimesh.boolean.union([stem, bowl, knob], engine="manifold"))
+    given = {"keep": "85 %", "protect": "55 %", "hanging": "cut"}
+    eager = run(part, tmp_path, **given, tilt={"up to": "40 deg", "worth": "0 %"}).facts
+    saved = 100.0 * (1.0 - eager["support_cm3"] / eager["support_level_cm3"])
+    assert eager["tilt_deg"] > 2.0 and 5.0 < saved < 50.0
+    more = run(part, tmp_path, **given, tilt={"up to": "40 deg", "worth": f"{1.5 * saved:.1f} %"})
+    assert more.facts["tilt_deg"] == 0.0
+    assert more.facts["support_cm3"] == pytest.approx(eager["support_level_cm3"], rel=1e-6)
+    assert more.evidence["best"][0]["tilt_deg"] == pytest.approx(eager["tilt_deg"])
+    less = run(part, tmp_path, **given, tilt={"up to": "40 deg", "worth": f"{0.5 * saved:.1f} %"})
+    assert less.facts == eager
+
+
+@pytest.mark.parametrize(("shear", "said"), [(0.45, False), (0.55, True)])
+def test_a_given_cut_on_which_the_part_topples_is_warned_of(tmp_path: Path, shear: float, said: bool) -> None:
+    """As of the tower above: it stands while shear < 20/40."""
+    tower = trimesh.creation.box((20.0, 20.0, 50.0)).subdivide().subdivide()
+    tower.vertices[:, 0] += shear * tower.vertices[:, 2]
+    warnings = run(part_of(tower), tmp_path, at="10 mm", hanging="cut").warnings
+    assert any("topples by itself" in warning for warning in warnings) is said
 
 
 def test_what_cannot_stand_is_held_with_what_to_change(tmp_path: Path) -> None:

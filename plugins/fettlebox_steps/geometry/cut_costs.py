@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from .scan_surface import ScanSurface
 from .support_columns import Columns
 
 Floats = NDArray[np.float64]
@@ -32,6 +33,7 @@ class Limits:
     unwanted (q,3)   points that should go: the invented base. Ignored if no cut within the others does it
     through          a point that the cut must run through, or None
     steady_deg       lean that the part must stand before its centre of mass is over the edge of the base
+    scan, most_taken the scan's surface, and the largest share of what is seen of it that may go
     """
 
     most_tilt_deg: float
@@ -41,13 +43,16 @@ class Limits:
     unwanted: Floats
     through: Floats | None = None
     steady_deg: float = 0.0
+    scan: ScanSurface | None = None
+    most_taken: float = 1.0
 
 
 @dataclass(frozen=True)
 class Cut:
     """A plane, by unit normal `up` (3,) and height along it, and what standing on it costs.
 
-    The centre of mass is `inside_mm` within the base's hull and `centre_mm` above it.
+    The centre of mass is `inside_mm` within the base's hull and `centre_mm` above it; `taken` is the share of
+    the scan's seen surface that goes.
     """
 
     up: Floats
@@ -57,6 +62,7 @@ class Cut:
     base_mm2: float
     inside_mm: float
     centre_mm: float
+    taken: float
 
     @property
     def tips_beyond_deg(self) -> float:
@@ -69,7 +75,8 @@ class Cut:
 
 def _allowed(columns: Columns, limits: Limits) -> Mask:
     """(n,k) whether the cut leaves enough, on a base large enough."""
-    return (columns.volume_mm3 >= limits.least_mm3) & (columns.base_mm2 >= limits.least_base_mm2)
+    enough = (columns.volume_mm3 >= limits.least_mm3) & (columns.taken <= limits.most_taken)
+    return enough & (columns.base_mm2 >= limits.least_base_mm2)
 
 
 def _spare_mm(columns: Columns, steady_deg: float) -> Floats:
@@ -135,6 +142,7 @@ def costs_at_limits(columns: Columns, limits: Limits) -> Floats:
         [
             columns.volume_mm3 - limits.least_mm3,
             columns.base_mm2 - limits.least_base_mm2,
+            limits.most_taken - columns.taken,
             _spare_mm(columns, limits.steady_deg),
         ]
     )
@@ -153,5 +161,6 @@ def _cut(up: Floats, columns: Columns, k: int, at: int) -> Cut:
         columns.base_mm2,
         columns.inside_mm,
         columns.centre_mm,
+        columns.taken,
     )
     return Cut(up, *(float(value[k, at]) for value in values))

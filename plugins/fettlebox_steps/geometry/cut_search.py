@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit, prange
@@ -115,15 +115,21 @@ def search(vertices: Floats, faces: Ints, limits: Limits) -> Search:
     rough = coarse[0][np.unique(coarse[1])]
     directions = spread_directions(limits.most_tilt_deg, DIRECTIONS)
     clears = len(limits.unwanted) > 0
+    rough_solid, solid = Solid.of(*coarse), Solid.of(vertices, faces)
+
+    def looked_at(of: Solid, ups: Floats, heights: Floats, cell_mm: float) -> Columns:
+        columns = evaluate(of, ups, heights, cell_mm)
+        return columns if limits.scan is None else replace(columns, taken=limits.scan.taken(ups, heights))
+
     windows, usable = _windows(rough, directions, limits, clears)
-    if clears and not usable.any():
+    first = looked_at(rough_solid, directions[usable], windows[usable], span_mm / COARSE_COLUMNS)
+    if clears and not np.isfinite(scores(first, limits)).any():
         clears = False
         windows, usable = _windows(rough, directions, limits, clears)
+        first = looked_at(rough_solid, directions[usable], windows[usable], span_mm / COARSE_COLUMNS)
     if not usable.any():
         return Search([], None, 0, 0, clears)
-    directions, windows = directions[usable], windows[usable]
-    rough_solid, solid = Solid.of(*coarse), Solid.of(vertices, faces)
-    first = evaluate(rough_solid, directions, windows, span_mm / COARSE_COLUMNS)
+    directions = directions[usable]
     score = scores(first, limits)
     considered, possible = score.size, int(np.isfinite(score).sum())
     order = np.argsort(score.min(axis=1), kind="stable")[:FINALISTS]
@@ -136,7 +142,7 @@ def search(vertices: Floats, faces: Ints, limits: Limits) -> Search:
         heights, fine = _windows(used, ups, limits, clears, near)
         if not fine.any():
             return []
-        columns = evaluate(of, ups[fine], heights[fine], cell_mm)
+        columns = looked_at(of, ups[fine], heights[fine], cell_mm)
         considered += columns.height_mm.size
         return best_of_each(ups[fine], columns, limits)
 
@@ -168,7 +174,7 @@ def search(vertices: Floats, faces: Ints, limits: Limits) -> Search:
         """Directions of cuts, measured at heights near their own."""
         rows = [_windows(used, cut.up[None], limits, clears, (on_middle(cut), reach))[0][0] for cut in cuts]
         ups = np.array([cut.up for cut in cuts])
-        return ups, evaluate(solid, ups, np.array(rows), cell_mm)
+        return ups, looked_at(solid, ups, np.array(rows), cell_mm)
 
     def stated(cuts: list[Cut], reach: float = 1 / HEIGHTS) -> list[Cut | None]:
         """The cuts measured in fine columns, at the best height near their own."""
@@ -212,7 +218,7 @@ def search(vertices: Floats, faces: Ints, limits: Limits) -> Search:
     if not best:
         ups = np.concatenate([[[0.0, 0.0, 1.0]], directions[firmest_first(first, limits)[:FINALISTS]]])
         heights, fine = _windows(used, ups, limits, clears)
-        columns = evaluate(solid, ups[fine], heights[fine], told_mm)
+        columns = looked_at(solid, ups[fine], heights[fine], told_mm)
         steadiest = firmest(ups[fine], columns, limits)
     return Search(best, told[-1] if level else None, considered, possible, clears, steadiest)
 

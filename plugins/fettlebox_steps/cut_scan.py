@@ -1,0 +1,131 @@
+"""What a cut must not take: the scan's own surface, told from what closing made, and what hangs down free."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from fettlebox.api import Part, StepError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from .geometry.scan_surface import ScanSurface
+
+    Floats = NDArray[np.float64]
+
+SCAN_POINTS = 20_000
+"""Points that stand for the scan's surface: shares of it are then known to a ten-thousandth or so."""
+
+STRAY_SHARE = 0.01
+"""What of a scan lies outside the part's box by more than this share of its diagonal is none of the part: a
+crumb that repair dropped."""
+
+HANGS_SHARE, FOOT_SHARE = 0.015, 0.05
+"""What hangs down by less than this share of the part's height is texture; what ends within this share of its
+lowest point is what it stands on. Our judgement: a chin over a neck hangs by a twentieth and more."""
+
+UNDERSIDE_SHARE = 0.002
+"""Of the whole surface: smaller undersides are texture. A chin's is half a percent and more."""
+
+
+@dataclass(frozen=True, eq=False)
+class KnownScan:
+    """The scan as far as it is still on a part, in the part's coordinates.
+
+    surface      points spread over it
+    corners (p,3) its vertices
+    low_mm, high_mm   from where to where it reaches along Z, within the part's box
+    """
+
+    surface: ScanSurface
+    corners: Floats
+    low_mm: float
+    high_mm: float
+
+    def upper(self, share: float) -> Floats:
+        """(k,3) its vertices in an upper share of its height."""
+        line_mm = self.high_mm - share * (self.high_mm - self.low_mm)
+        return self.corners[self.corners[:, 2] >= line_mm]
+
+    def taken(self, planes: list[tuple[Floats, Floats]], up: Floats) -> tuple[float, float]:
+        """Shares that cuts take: of all, and of what is seen of a part that stands with `up` (3,) upward.
+        A plane is a point (3,) and its unit normal (3,) into what stays.
+        """
+        import numpy as np
+
+        gone = np.zeros(len(self.surface.points), dtype=np.bool_)
+        for point, normal in planes:
+            gone |= (self.surface.points - point) @ normal < 0
+        seen = self.surface.is_seen(up)
+        return float(gone.mean()), float(gone[seen].mean()) if seen.any() else 0.0
+
+
+def known_scan(part: Part, reference: Part) -> KnownScan:
+    """The scan that a part was made from, without what earlier cuts took; where none of it is known to be
+    on the part, the part itself. Raises StepError for a part without area.
+    """
+    import numpy as np
+
+    vertices = reference.vertices
+    if part.placement is not reference.placement:
+        to_part = part.placement @ np.linalg.inv(reference.placement)
+        vertices = vertices @ to_part[:3, :3].T + to_part[:3, 3]
+    found = _on_part(part, vertices, reference.faces) or _on_part(part, part.vertices, part.faces)
+    if found is None:
+        raise StepError("The part has no surface to cut.")
+    return found
+
+
+def _on_part(part: Part, vertices: Floats, faces: NDArray[np.int32]) -> KnownScan | None:
+    import numpy as np
+    from fettlebox.mesh.surfaces import spread
+
+    from .geometry.scan_surface import ScanSurface
+    from .geometry.support_columns import unit_normals
+
+    if not len(faces):
+        return None
+    low, high = part.bounds
+    stray_mm = STRAY_SHARE * float(np.linalg.norm(high - low))
+
+    def on_part(points: Floats) -> NDArray[np.bool_]:
+        inside = np.asarray(
+            ((points >= low - stray_mm) & (points <= high + stray_mm)).all(axis=1), dtype=np.bool_
+        )
+        for plane in part.planes:
+            if plane.kind == "cut":
+                inside &= plane.height_of(points) <= 0
+        return inside
+
+    try:
+        points, face, _ = spread(vertices, faces, SCAN_POINTS)
+    except ValueError:  # no area
+        return None
+    there = on_part(points)
+    corners = vertices[np.unique(faces)]
+    corners = corners[on_part(corners)]
+    if not there.any() or not len(corners):
+        return None
+    normals = unit_normals(vertices, faces[face[there]])
+    up = corners[:, 2]
+    return KnownScan(
+        ScanSurface(np.ascontiguousarray(points[there]), normals),
+        corners,
+        max(float(low[2]), float(up.min())),
+        min(float(high[2]), float(up.max())),
+    )
+
+
+def hanging_points(part: Part) -> Floats:
+    """(k,3) points of what hangs down free or juts out, such as a chin with its underside."""
+    from .geometry.hanging import hanging, undersides
+    from .geometry.measures import face_areas
+
+    low, high = part.bounds[:, 2]
+    tall_mm = float(high - low)
+    foot_mm = float(low) + FOOT_SHARE * tall_mm
+    large_mm2 = UNDERSIDE_SHARE * float(face_areas(part.vertices, part.faces).sum())
+    free = hanging(part.vertices, part.faces, HANGS_SHARE * tall_mm, foot_mm)
+    return part.vertices[free | undersides(part.vertices, part.faces, large_mm2, foot_mm)]

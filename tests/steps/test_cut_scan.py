@@ -1,0 +1,116 @@
+"""What a cut takes of the scan, told from what closed it. Areas of zones of a ball: Archimedes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import trimesh
+from fettlebox.api import Origin, Part, Plane, StepContext, StepError, StepResult
+from fettlebox_steps.cut import cut
+from fettlebox_steps.cut_params import Params
+
+
+def part_of(mesh: trimesh.Trimesh) -> Part:
+    return Part(np.asarray(mesh.vertices), np.asarray(mesh.faces, dtype=np.int32))
+
+
+def run(part: Part, tmp_path: Path, scan: Part, **params: Any) -> StepResult:
+    ctx = StepContext(Origin("scan", "stl", "0" * 64), scan, np.random.default_rng(0), tmp_path)
+    return cut(part, Params.model_validate(params), ctx)
+
+
+@pytest.fixture(scope="module")
+def ball() -> Part:
+    return part_of(trimesh.creation.icosphere(4, radius=50.0))
+
+
+@pytest.fixture(scope="module")
+def closed_ball(ball: Part) -> tuple[Part, Part]:
+    """A ball of radius 50, scanned above -30 alone and closed below by a wall and a base at -50: the part
+    and its scan."""
+    cap = trimesh.intersections.slice_mesh_plane(
+        trimesh.Trimesh(ball.vertices, ball.faces), [0, 0, 1], [0, 0, -30.0]
+    )
+    foot = trimesh.creation.cylinder(40.0, 20.0, sections=128).apply_translation([0, 0, -40.0])
+    solid = trimesh.boolean.union([trimesh.Trimesh(ball.vertices, ball.faces), foot], engine="manifold")
+    solid = solid.slice_plane([0, 0, -50.0], [0, 0, 1], cap=True)
+    part = part_of(solid).with_plane(Plane("base", (0.0, 0.0, -50.0), (0.0, 0.0, -1.0), bed=True))
+    return part, part_of(cap)
+
+
+def zone(low: float, high: float) -> float:
+    """The area of a zone of a ball of radius 50 is 2πr times its height."""
+    return 2 * np.pi * 50.0 * (high - low)
+
+
+@pytest.mark.parametrize("at_mm", [10.0, 25.0, 33.0])
+def test_what_goes_of_the_scan_is_told(closed_ball: tuple[Part, Part], tmp_path: Path, at_mm: float) -> None:
+    """Nothing of it below -30, whatever the cut takes of wall and base. All of the ball's surface above
+    -50·√½ is seen of the standing part."""
+    part, scan = closed_ball
+    facts = run(part, tmp_path, scan, at=f"{at_mm} mm", keep="50 %").facts
+    gone = 100.0 * zone(-30.0, max(-30.0, at_mm - 50.0)) / zone(-30.0, 50.0)
+    assert facts["scan_removed_percent"] == pytest.approx(gone, abs=0.2)
+    assert facts["seen_removed_percent"] == pytest.approx(gone, abs=0.2)
+    assert facts["removed_percent"] > 5.0
+
+
+def test_undersides_are_not_seen(ball: Part, tmp_path: Path) -> None:
+    """Of a ball scanned all round, the cap below -50·√½ faces down: a cut at -35 takes 15 % of the surface,
+    and of what is seen just the zone from -35.36 to -35."""
+    facts = run(ball, tmp_path, ball, at="15 mm").facts
+    assert facts["scan_removed_percent"] == pytest.approx(15.0, abs=0.3)
+    seen = 100.0 * zone(-50 * np.sqrt(0.5), -35.0) / zone(-50 * np.sqrt(0.5), 50.0)
+    assert facts["seen_removed_percent"] == pytest.approx(seen, abs=0.7)
+
+
+def test_keep_bounds_the_scan_too(closed_ball: tuple[Part, Part], tmp_path: Path) -> None:
+    """If it was scanned from -30 to 0 alone, a cut at -12 takes 18/30 of that, and a third of the volume."""
+    part, scan = closed_ball
+    whole = trimesh.Trimesh(scan.vertices, scan.faces)
+    lower = part_of(trimesh.intersections.slice_mesh_plane(whole, [0, 0, -1], [0, 0, 0]))
+    with pytest.raises(
+        StepError, match=r"leave (39|40)\.\d% of what is seen of the scan, and keep asks for 50%"
+    ):
+        run(part, tmp_path, lower, at="38 mm", keep="50 %")
+    assert run(part, tmp_path, scan, at="38 mm", keep="50 %").facts["removed_percent"] < 45
+    hidden = scan.with_mesh(scan.vertices, scan.faces[scan.vertices[scan.faces][:, :, 2].min(axis=1) > 20.0])
+    assert run(part, tmp_path, hidden, at="35 mm", keep="60 %").facts["seen_removed_percent"] == 0.0
+
+
+def test_protect_counts_the_scan_and_not_what_closed_it(
+    closed_ball: tuple[Part, Part], tmp_path: Path
+) -> None:
+    """The upper 90 % of what was scanned, from -30 to 50, begin at -22; of the part they would at -40."""
+    part, scan = closed_ball
+    assert run(part, tmp_path, scan, at="27 mm", protect="90 %", keep="50 %").part.bounds[0, 2] > -24
+    with pytest.raises(StepError, match="upper 90% of the scan"):
+        run(part, tmp_path, scan, at="29 mm", protect="90 %", keep="50 %")
+
+
+def test_a_second_cut_counts_from_what_the_first_left(ball: Part, tmp_path: Path) -> None:
+    """Cut at -20 and then at 0: of the zone from -20 to 50, 20/70 go."""
+    first = run(ball, tmp_path, ball, at="30 mm", keep="50 %").part
+    second = run(first, tmp_path, ball, at="20 mm", keep="50 %")
+    assert second.facts["scan_removed_percent"] == pytest.approx(100 * 20 / 70, abs=0.4)
+
+
+def test_crumbs_of_the_scan_that_are_not_on_the_part_do_not_count(ball: Part, tmp_path: Path) -> None:
+    crumb = trimesh.creation.icosphere(1, 4.0).apply_translation([0, 0, -120.0])
+    both = part_of(trimesh.util.concatenate([trimesh.Trimesh(ball.vertices, ball.faces), crumb]))
+    given = {"at": "12 mm", "protect": "85 %"}
+    assert run(ball, tmp_path, both, **given).facts == pytest.approx(
+        run(ball, tmp_path, ball, **given).facts, abs=0.3
+    )
+
+
+def test_a_part_that_was_moved_finds_its_scan(closed_ball: tuple[Part, Part], tmp_path: Path) -> None:
+    part, scan = closed_ball
+    turn = trimesh.transformations.rotation_matrix(np.radians(70), [0, 0, 1], [3.0, 4.0, 0.0])
+    moved = run(part.moved(turn), tmp_path, scan, at="33 mm", keep="50 %")
+    there = run(part, tmp_path, scan, at="33 mm", keep="50 %")
+    for name in ("scan_removed_percent", "seen_removed_percent"):
+        assert moved.facts[name] == pytest.approx(there.facts[name], abs=0.02)
