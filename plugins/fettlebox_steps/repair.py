@@ -73,7 +73,7 @@ MOST_EXTRA = 2.0
 """A base that lies this many of the scan's diagonals beyond its rim says that the unit is wrong."""
 
 
-@step("repair", version=4, summary="Close a raw scan into a sound solid, with a flat base at its opening.")
+@step("repair", version=5, summary="Close a raw scan into a sound solid, with a flat base at its opening.")
 def repair(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """Close the part by the gentlest way that gives a sound solid, and record the base.
 
@@ -84,6 +84,9 @@ def repair(part: Part, params: Params, ctx: StepContext) -> StepResult:
     Limits:
         - What the scanner did not see is invented: holes are spanned by the smoothest skin that fits, the
           opening by a wall and a flat base. The traveler tells the share.
+        - Of a scan taken from one side, gaps in the rim up to a twelfth of the scan's size are spanned, and
+          walls go straight away from where it was scanned. The base leans so far from the rim's own plane
+          as that takes, unless its axis is given.
         - The volumetric ways make new triangles as fine as the scan's own; features finer than those are
           lost.
         - Of a scan in which no piece has three quarters of the surface, openings are closed like holes,
@@ -104,6 +107,8 @@ def repair(part: Part, params: Params, ctx: StepContext) -> StepResult:
         - W. Lorensen, H. Cline, "Marching cubes", 1987: its surface; table derived anew.
         - M. Botsch, L. Kobbelt, "An intuitive framework for real-time freeform modeling", 2004, with
           weights of U. Pinkall, K. Polthier, 1993: the skin of `follow`.
+        - M. Duckham et al., "Efficient generation of simple polygons for characterizing the shape of a set
+          of points in the plane", 2008: which gaps of a rim are spanned.
         - P. Guigue, O. Devillers, "Fast and robust triangle-triangle overlap test using orientation
           predicates", 2003: crossings.
     Facts:
@@ -129,6 +134,7 @@ def repair(part: Part, params: Params, ctx: StepContext) -> StepResult:
         reaches_beyond_base_mm: how far something reaches past the base, which then is none to stand on
     Evidence:
         cleaned.<what>: what was set right before closing: faces, vertices, spikes and fins, how many
+        blades_cut: triangles that stood up close along the outline of a scan taken from one side, cut
         assembly: whether the scan is of several bodies, none of them plainly the subject
         second_layers: pieces that lie along the largest one, the same spot scanned twice; left out
         scraps_torn_off, largest_scrap_share: what came loose in cleaning, how many and how large

@@ -1,6 +1,8 @@
 """The opening closed by a wall down from its rim and a flat base, as the potter's foot closes a pot.
 
-Heights are measured along the base's outward normal: the plane lies beyond the furthest rim point.
+Heights are measured along the base's outward normal: the plane lies beyond the furthest rim point. Where all
+of the surface is seen from one side, the wall goes straight away from the viewer, where nothing is in its
+way; elsewhere it starts from a smoothed curve beyond the rim.
 """
 
 from __future__ import annotations
@@ -10,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .refine import refine
-from .topology import Floats, Ints
+from .topology import Floats, Ints, diagonal
 
 SMOOTHINGS = (3, 8, 20, 60, 150)
 """Passes of smoothing tried on a rim's outline until it no longer crosses itself. The wall starts from
@@ -19,16 +21,26 @@ ROW_GROWTH = 1.6
 """Rows of the wall widen away from the rim, which would else make the flat wall the densest part."""
 CAP_GROWTH = 0.6
 """Likewise for the base: edge length gained for distance from its outline."""
+EVEN_SHARE = 0.02
+"""A straight wall's foot is evened out over about this share of the scan's diagonal: 5 mm on a face in life
+size."""
+LEAN = 0.3
+"""A wall moves aside by no more than this share of its height, which is 24 degrees where it is steepest."""
 
 
 @dataclass(frozen=True)
 class Frame:
-    """Axes of a base plane: across (3,), along (3,), out (3,) of the material; `offset_mm` along out."""
+    """Axes of a base plane: across (3,), along (3,), out (3,) of the material; `offset_mm` along out.
+
+    straight  out is the way somebody looks who sees all of the surface, so that walls go straight that way
+              from the rim and do not meet it again
+    """
 
     across: Floats
     along: Floats
     out: Floats
     offset_mm: float
+    straight: bool = False
 
     def flat(self, points: Floats) -> Floats:
         """Points (n,3) as (across, along, height)."""
@@ -92,10 +104,46 @@ def _rows(top: Floats, frame: Frame, edge_mm: float) -> list[Floats]:
     return rows
 
 
-def simple_outline(rim: Floats, frame: Frame) -> Floats | None:
-    """The least smoothed wall top whose outline does not cross itself, or None."""
+def _evened_out(rows: list[Floats], surface: Floats, frame: Frame) -> list[Floats]:
+    """Rows of a straight wall that ends in an evened outline: down from the rim past all of the surface near
+    it, flat points (n,3), and only then aside.
+    """
     import shapely
 
+    rim = rows[0]
+    edge_mm = float(np.median(np.linalg.norm(np.roll(rim, -1, axis=0) - rim, axis=1)))
+    passes = int(2 * (EVEN_SHARE * diagonal(surface) / edge_mm) ** 2)
+    rough = rim[:, :2] - _smoothed(rim[:, :2], passes)
+    aside = _smoothed(rough, passes) - rough
+    past_mm = _lowest_near(rim, surface, np.linalg.norm(aside, axis=1) + 2 * edge_mm)
+    left_mm = frame.offset_mm - past_mm
+    aside *= np.minimum(1.0, LEAN * left_mm / np.maximum(np.linalg.norm(aside, axis=1), 1e-12))[:, None]
+    if not shapely.Polygon(rim[:, :2] + aside).is_valid:
+        return rows
+    moved = []
+    for row in rows:
+        share = np.clip((row[:, 2] - past_mm) / left_mm, 0.0, 1.0)
+        eased = share**2 * (3 - 2 * share)
+        moved.append(np.c_[row[:, :2] + aside * eased[:, None], row[:, 2]])
+    return moved
+
+
+def _lowest_near(rim: Floats, surface: Floats, reach_mm: Floats) -> Floats:
+    """(k,) height of the lowest of the surface within `reach_mm` (k,) of rim points, as seen from there."""
+    from scipy.spatial import cKDTree
+
+    near = cKDTree(surface[:, :2]).query_ball_point(rim[:, :2], reach_mm)
+    return np.array([surface[which, 2].max(initial=z) for which, z in zip(near, rim[:, 2], strict=True)])
+
+
+def simple_outline(rim: Floats, frame: Frame) -> Floats | None:
+    """The least smoothed wall top whose outline does not cross itself, or None. The rim itself if walls are
+    to go straight from it.
+    """
+    import shapely
+
+    if frame.straight and shapely.Polygon(rim[:, :2]).is_valid:
+        return rim
     for passes in SMOOTHINGS:
         top = wall_top(rim, passes, frame)
         if shapely.Polygon(top[:, :2]).is_valid:
@@ -117,12 +165,15 @@ def attach_base(vertices: Floats, loop: Ints, frame: Frame) -> tuple[Floats, Int
         return None
     edge = float(np.median(np.linalg.norm(rim - np.roll(rim, 1, axis=0), axis=1)))
     points, faces, upper, next_index = [], [], loop, len(vertices)
-    for row in _rows(top, frame, edge):
+    rows = _rows(top, frame, edge)
+    if top is rim:
+        rows = _evened_out(rows, frame.flat(vertices), frame)[1:]
+    for row in rows:
         lower = np.arange(next_index, next_index + len(row))
         faces.append(band(upper, lower))
         points.append(row)
         upper, next_index = lower, next_index + len(row)
-    outline = np.ascontiguousarray(top[:, :2])
+    outline = np.ascontiguousarray(points[-1][:, :2])
     corners = mapbox_earcut.triangulate_float64(outline, np.array([len(outline)], np.uint32))
     cap: Ints = np.asarray(corners, np.int64).reshape(-1, 3)
     if len(cap) != len(outline) - 2:

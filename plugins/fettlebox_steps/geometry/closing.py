@@ -86,7 +86,7 @@ def close_scan(
             facts = told(found, kept) | _no_work(found.count)
             return Closing(vertices, faces, "untouched", None, everything, facts)
     work = prepare(vertices, faces, found, gather)
-    plan = plan_closing(work, close, base_extra_mm, base_towards)
+    work, plan = plan_closing(work, close, base_extra_mm, base_towards)
     return _accounted(vertices, faces, found, work, _climb(work, plan))
 
 

@@ -8,13 +8,16 @@ from typing import Any, Literal
 import numpy as np
 
 from .base import Frame, base_frame
-from .clean import clean, pieces_of, without_fins
+from .blades import blades
+from .clean import clean, make_manifold, pieces_of, without_fins
 from .fairing import bend_least
 from .holes import Filled, fill
 from .loops import Rims, classify
 from .notches import without_notches
 from .pieces import Pieces, crumbs_among, dropped_warnings, second_layers, survey
+from .single_view import seen_from
 from .topology import Flags, Floats, Ints, boundary_loops, compact, vector_area
+from .webs import Webs, webbed
 
 Close = Literal["flat", "follow", "none"]
 Gather = Literal["auto", "largest", "unite", "keep"]
@@ -22,9 +25,11 @@ Gather = Literal["auto", "largest", "unite", "keep"]
 TILT_LIMIT = 0.3
 """Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
 
+BLADE_ROUNDS = 3
+"""Where a blade is cut, another may come to stand in its place; what is left after so many rounds stays."""
 
-NOTCH = -2
-"""Among `Filled.patch`, a face that fills a notch of an opening's rim."""
+NOTCH = WEB = -2
+"""Among `Filled.patch`, a face that fills a notch of an opening's rim, or spans a gap of it."""
 
 
 class CannotCloseError(ValueError):
@@ -126,13 +131,16 @@ class Plan:
     warnings: tuple[str, ...]
 
 
-def plan_closing(work: Work, close: Close, extra_mm: float, towards: Floats | None) -> Plan:
+def plan_closing(
+    work: Work, close: Close, extra_mm: float, towards: Floats | None, rounds: int = BLADE_ROUNDS
+) -> tuple[Work, Plan]:
+    """The work, without the blades along its outline if it was taken from one side, and how to close it."""
     v, f = work.vertices, work.faces
     loops = boundary_loops(f, len(v))
     rims = classify(v, f, loops)
     if work.assembly:
         rims = Rims([], loops, [], np.zeros(3), 0.0)
-    frame = None
+    frame, webs = None, None
     if rims.openings and close == "flat":
         way = rims.outward if towards is None else np.asarray(towards, np.float64)
         if way @ rims.outward < TILT_LIMIT:
@@ -141,9 +149,16 @@ def plan_closing(work: Work, close: Close, extra_mm: float, towards: Floats | No
                 f"the scan's opening faces {angle:.0f} degrees away from where its base was asked for; "
                 "let the base follow the opening (axis: auto) or turn the part first"
             )
-        frame = base_frame(v, rims.openings, way, extra_mm)
+        sheet = _sheet(v, f, rims, way, extra_mm, exact=towards is not None)
+        if sheet is not None and rounds:
+            cut = blades(v, f, np.concatenate([v, sheet[1].points])[sheet[1].rim], sheet[0])
+            if cut.any():
+                return plan_closing(_without(work, cut), close, extra_mm, towards, rounds - 1)
+        frame, webs = sheet or (base_frame(v, rims.openings, way, extra_mm), None)
     if close == "follow":
         filled = _bent(fill(v, f, rims.holes + rims.openings), rims)
+    elif webs is not None:
+        filled = _webs_and_patches(v, f, webs, rims.holes)
     else:
         filled = fill(v, f, rims.holes if close == "flat" else rims.narrow)
     hole_area = [float(np.linalg.norm(vector_area(v[loop]))) for loop in rims.holes]
@@ -164,9 +179,47 @@ def plan_closing(work: Work, close: Close, extra_mm: float, towards: Floats | No
     if work.assembly and loops and close == "flat":
         warnings += ("the scan is several bodies, so its openings were closed like holes, without a base",)
     openings = rims.openings if close != "follow" else []
-    if frame is not None:
+    if webs is not None:
+        openings = [webs.rim]
+    elif frame is not None:
         filled, openings = _evened(filled, openings)
-    return Plan(filled, openings, frame, close == "none" and bool(rims.openings), facts, warnings)
+    return work, Plan(filled, openings, frame, close == "none" and bool(rims.openings), facts, warnings)
+
+
+def _without(work: Work, cut: Flags) -> Work:
+    """The work without blades and what hung by them alone."""
+    vertices, faces, _ = compact(work.vertices, work.faces[~cut])
+    vertices, faces, _ = make_manifold(vertices, faces)
+    vertices, faces, scraps = _without_scraps(vertices, faces, False)
+    evidence = work.evidence | {
+        "blades_cut": work.evidence.get("blades_cut", 0) + int(cut.sum()),
+        "scraps_torn_off": work.evidence["scraps_torn_off"] + len(scraps),
+        "largest_scrap_share": max(work.evidence["largest_scrap_share"], *scraps, 0.0),
+    }
+    count, _, _ = pieces_of(vertices, faces)
+    return replace(work, vertices=vertices, faces=faces, pieces=count, evidence=evidence)
+
+
+def _sheet(
+    vertices: Floats, faces: Ints, rims: Rims, way: Floats, extra_mm: float, *, exact: bool
+) -> tuple[Frame, Webs] | None:
+    """Of a surface scanned from one side, the base, walls going the way the viewer looked, and webs for rims.
+
+    The base lies beyond the furthest point of all, for the surface may sink lower than its rim. With `exact`,
+    it faces that very way or there is none.
+    """
+    viewer = seen_from(vertices, faces, -way, exact=exact)
+    if viewer is None:
+        return None
+    frame = replace(base_frame(vertices, [np.arange(len(vertices))], -viewer, extra_mm), straight=True)
+    webs = webbed(vertices, faces, rims.openings, frame)
+    return None if webs is None else (frame, webs)
+
+
+def _webs_and_patches(vertices: Floats, faces: Ints, webs: Webs, holes: list[Ints]) -> Filled:
+    filled = fill(np.concatenate([vertices, webs.points]), np.concatenate([faces, webs.faces]), holes)
+    filled.patch[len(faces) : len(faces) + len(webs.faces)] = WEB
+    return filled
 
 
 def _evened(filled: Filled, openings: list[Ints]) -> tuple[Filled, list[Ints]]:

@@ -48,7 +48,7 @@ def attempts(work: Work, plan: Plan, tried: dict[str, Any]) -> Iterator[tuple[st
     else:
         stops = _slit_stops(work, plan)
         bodies = bodies_of(*closed) if work.pieces > 1 else [closed]
-        apart_is_fine = work.pieces == 1 or (work.apart and not _overlap(*closed, bodies))
+        apart_is_fine = len(bodies) == 1 or (work.apart and not _overlap(*closed, bodies))
         if not stops and apart_is_fine:
             yield "direct", closed
         else:
@@ -63,7 +63,7 @@ def attempts(work: Work, plan: Plan, tried: dict[str, Any]) -> Iterator[tuple[st
 
 
 def _slit_stops(work: Work, plan: Plan) -> list[Solid]:
-    if plan.frame is None:
+    if plan.frame is None or plan.frame.straight:
         return []
     side = work.vertices[work.faces[:, 0]] - work.vertices[work.faces[:, 1]]
     overlap_mm = STOP_EDGES * float(np.median(np.linalg.norm(side, axis=1)))

@@ -1,0 +1,64 @@
+"""The side from which a scan was taken, if it was taken from one side: from there, all of it is seen."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .topology import Floats, Ints, face_vectors
+
+SEEN_SHARE = 0.002
+"""A surface of which no more than this share looks away is seen from one side. Noise turns some triangles
+round where the surface is seen on edge."""
+
+MARGIN = 0.1
+"""Cosine by which faces are asked to look towards the viewer: 6 degrees from being seen on edge."""
+
+STEPS = 200
+TURNS = 8
+"""As many directions are tried between the rim's own and the one that sees most."""
+
+
+def seen_from(vertices: Floats, faces: Ints, lead: Floats, exact: bool = False) -> Floats | None:
+    """(3,) unit vector towards a viewer who sees the whole surface, the nearest to `lead`, or None.
+
+    vertices (n,3) mm, faces (m,3); lead (3,), of any length, is where the surface faces as a whole. With
+    `exact`, no other way than that is taken.
+    """
+    normals = face_vectors(vertices, faces)
+    whole = float(np.linalg.norm(normals, axis=1).sum())
+    lead = lead / np.linalg.norm(lead)
+    if _hidden(normals, lead, whole) == 0 or exact:
+        return lead if _hidden(normals, lead, whole) <= SEEN_SHARE else None
+    best = _towards_all(normals, lead, whole)
+    tried = [lead + (best - lead) * share for share in np.linspace(0, 1, TURNS + 1)]
+    tried = [way / np.linalg.norm(way) for way in tried]
+    hidden = [_hidden(normals, way, whole) for way in tried]
+    least = int(np.argmin(hidden))
+    return tried[least] if hidden[least] <= SEEN_SHARE else None
+
+
+def _hidden(normals: Floats, way: Floats, whole: float) -> float:
+    """The share of the surface that looks away from a viewer."""
+    across = normals @ way
+    area = np.linalg.norm(normals[across <= 0], axis=1)
+    return float(area.sum()) / whole
+
+
+def _towards_all(normals: Floats, lead: Floats, whole: float) -> Floats:
+    """The way in which least of the surface is seen on edge or not at all, by how much it lacks: a hinge
+    loss, as a linear classifier has it, descended in shrinking steps.
+    """
+    length = np.linalg.norm(normals, axis=1)
+    way, best, least = lead, lead, np.inf
+    for step in range(STEPS):
+        short = MARGIN * length - normals @ way
+        lacking = short > 0
+        loss = float(short[lacking].sum()) / whole
+        if loss < least:
+            best, least = way, loss
+        if not lacking.any():
+            break
+        pull = normals[lacking].sum(axis=0)
+        way = way + pull / max(float(np.linalg.norm(pull)), 1e-300) * (0.2 / (1 + step) ** 0.7)
+        way = way / np.linalg.norm(way)
+    return best
