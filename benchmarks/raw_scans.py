@@ -82,8 +82,6 @@ def real_scan(name: str) -> RawScan:
     assert spec is not None and spec.origin is not None
     mesh = trimesh.load_mesh(Path(spec.origin).parent / path)
     vertices, faces = np.asarray(mesh.vertices) * mm, np.asarray(mesh.faces, np.int64)
-    if name == "bunny":  # whose file has Y up
-        vertices = vertices[:, [0, 2, 1]] * [1.0, -1.0, 1.0]
     scan, truth = KEPT / f"{name}.ply", KEPT / f"{name}.npz"
     KEPT.mkdir(parents=True, exist_ok=True)
     with _whole(scan) as place:
