@@ -76,6 +76,9 @@ def test_a_broken_plugin_is_set_aside_with_its_reason_and_the_rest_goes_on(
     assert reason in catalog.quarantined["bad"].reason
     assert "\n" not in catalog.quarantined["bad"].reason
     assert catalog.quarantined["bad"].source == "bad"
+    # A sentence of ours stands alone; what a plugin raised itself begins with what it is.
+    assert "UnusableError" not in catalog.quarantined["bad"].reason
+    assert not catalog.quarantined["bad"].reason.startswith("TypeError: made for")
 
 
 def test_a_recipe_that_names_a_broken_plugin_is_told_why(find: Find) -> None:

@@ -19,7 +19,7 @@ import pluggy
 
 from .api import ENTRY_POINT_GROUP, Grader, Notifier, Step
 from .hooks import FactCollector, Hooks, JobObserver, Painter, Reader, Writer
-from .made_for import CONTRACT, brought_up, contract_of, note_on, require_spoken
+from .made_for import CONTRACT, UnusableError, brought_up, contract_of, note_on, require_spoken
 from .mesh import READABLE, WRITABLE
 from .params import StepParams
 
@@ -122,7 +122,7 @@ def _made_in(module: ModuleType, called: str) -> list[tuple[str, Any]]:
         and not (isinstance(one, Step) and one.run.__module__ != module.__name__)
     ]
     if not mine:
-        raise _UnusableError(f"{called} registers no step; does @step decorate it?")
+        raise UnusableError(f"{called} registers no step; does @step decorate it?")
     return [found for one in mine for found in _registered(one, called)]
 
 
@@ -169,10 +169,10 @@ def _registered(plugin: Any, called: str) -> list[tuple[str, Any]]:
         for hook in group
     ]
     if not found:
-        raise _UnusableError(f"{called} registers no step; does @step decorate it?")
+        raise UnusableError(f"{called} registers no step; does @step decorate it?")
     for kind, hook in found:
         if not isinstance(hook, KINDS[kind]):
-            raise _UnusableError(f"{hook!r} is not a {KINDS[kind].__name__}")
+            raise UnusableError(f"{hook!r} is not a {KINDS[kind].__name__}")
     return found
 
 
@@ -189,7 +189,7 @@ def _warnings_noted(catalog: Catalog, source: str) -> Iterator[None]:
 
 
 def _admit(kind: str, hook: Any, catalog: Catalog, source: str) -> None:
-    """Enter a hook. Raises _UnusableError, whose sentence says why it cannot be."""
+    """Enter a hook. Raises UnusableError, whose sentence says why it cannot be."""
     if kind == "steps":
         _admit_step(hook, catalog, source)
     elif kind == "graders":
@@ -199,20 +199,20 @@ def _admit(kind: str, hook: Any, catalog: Catalog, source: str) -> None:
     elif kind == "readers":
         for suffix in hook.suffixes:
             if re.fullmatch(r"\.[a-z0-9]{1,16}", suffix) is None:
-                raise _UnusableError(
+                raise UnusableError(
                     f"{suffix!r} cannot be an ending; expected small letters and digits: '.asc'"
                 )
             taken = {".zip", ".yaml", ".yml", *READABLE}
             _claim(kind, suffix, hook, catalog.readers, taken, catalog, source)
     elif kind == "writers":
         if re.fullmatch(r"[a-z0-9]{1,16}", hook.format) is None:
-            raise _UnusableError(
+            raise UnusableError(
                 f"{hook.format!r} cannot be a format; expected small letters and digits: 'obj'"
             )
         _claim(kind, hook.format, hook, catalog.writers, TAKEN_FORMATS, catalog, source)
     else:
         if re.fullmatch(HOOK_NAME, hook.name) is None:
-            raise _UnusableError(f"{hook.name!r} cannot be a name; expected letters, digits, blanks, - and _")
+            raise UnusableError(f"{hook.name!r} cannot be a name; expected letters, digits, blanks, - and _")
         _claim(kind, f"{source}/{hook.name}", hook, getattr(catalog, kind), set(), catalog, source)
 
 
@@ -222,23 +222,21 @@ def _claim(
     """First come, first served; what is built in came before everybody."""
     owner = OUR_PACKAGE if key in ours else catalog.brought_by.get((kind, key))
     if owner is not None:
-        raise _UnusableError(f"{key!r} is taken by {owner}, which came first among the {kind}")
+        raise UnusableError(f"{key!r} is taken by {owner}, which came first among the {kind}")
     into[key] = hook
     catalog.brought_by[kind, key] = source
 
 
 def _admit_step(step: Step[Any], catalog: Catalog, source: str) -> None:
     if re.fullmatch(STEP_NAME, step.name) is None or step.name in NOT_STEPS:
-        raise _UnusableError(
-            f"{step.name!r} cannot be a step's name; expected small letters, digits, - and _"
-        )
+        raise UnusableError(f"{step.name!r} cannot be a step's name; expected small letters, digits, - and _")
     if step.name in catalog.steps:
-        raise _UnusableError(
+        raise UnusableError(
             f"the name {step.name!r} is taken by {catalog.sources[step.name]}, which came first; "
             "rename one of the two steps, or do without one of them"
         )
     if not issubclass(step.params, StepParams):
-        raise _UnusableError(f"the parameters of {step.name!r} are not StepParams")
+        raise UnusableError(f"the parameters of {step.name!r} are not StepParams")
     step.params.model_json_schema()
     catalog.steps[step.name] = step
     catalog.sources[step.name] = source
@@ -261,12 +259,8 @@ def _with_sources(entries: Iterable[metadata.EntryPoint]) -> list[tuple[str, met
     return sourced
 
 
-class _UnusableError(TypeError):
-    """What a plugin brings cannot be used, and why, in a sentence of ours."""
-
-
 def _sentence(error: BaseException) -> str:
-    if isinstance(error, _UnusableError):
+    if isinstance(error, UnusableError):
         return str(error)
     return f"{type(error).__name__}: {_first_line(error)}"
 

@@ -26,9 +26,13 @@ BEFORE_NUMBERS = 1
 SAID_AS = "FETTLEBOX_CONTRACT"
 
 
+class UnusableError(TypeError):
+    """What a plugin brings cannot be used, and why, in a sentence of ours."""
+
+
 def contract_of(module: str, otherwise: int = BEFORE_NUMBERS) -> int:
     """What a loaded module says, or the package around it; `otherwise` if neither says anything, which of an
-    entry point is the contract of before numbers were said. Raises TypeError if it says no number.
+    entry point is the contract of before numbers were said. Raises UnusableError if it says no number.
     """
     for name in (module, module.partition(".")[0]):
         said = _said_in(name)
@@ -40,7 +44,7 @@ def contract_of(module: str, otherwise: int = BEFORE_NUMBERS) -> int:
 def said_beside(module: str) -> int | None:
     """What a loaded module says, the package around it, or else another loaded module of that package: which
     of them an entry point names is not known of a function alone. None if nobody says anything. Raises
-    TypeError if one says no number.
+    UnusableError if one says no number.
     """
     package = module.partition(".")[0]
     others = sorted(name for name in sys.modules if name.startswith(f"{package}."))
@@ -51,17 +55,17 @@ def said_beside(module: str) -> int | None:
 def _said_in(name: str) -> int | None:
     said = getattr(sys.modules.get(name), SAID_AS, None)
     if said is not None and (not isinstance(said, int) or isinstance(said, bool)):
-        raise TypeError(f"{SAID_AS} in {name} is {said!r}; expected a whole number, such as {CONTRACT}")
+        raise UnusableError(f"{SAID_AS} in {name} is {said!r}; expected a whole number, such as {CONTRACT}")
     return said
 
 
 def require_spoken(made_for: int) -> None:
-    """Raises TypeError, whose sentence says what to do, for a contract that no shim leads on from."""
+    """Raises UnusableError, whose sentence says what to do, for a contract that no shim leads on from."""
     if made_for not in (CONTRACT, CONTRACT - 1):
         do = "Install a later Fettlebox, or an earlier version of the plugin"
         do = do if made_for > CONTRACT else "Install a later version of the plugin"
         speaks = f"this engine speaks {CONTRACT} and {CONTRACT - 1}"
-        raise TypeError(f"made for plugin contract {made_for}; {speaks}. {do}")
+        raise UnusableError(f"made for plugin contract {made_for}; {speaks}. {do}")
 
 
 def brought_up(hook: Any, made_for: int) -> Any:
