@@ -162,6 +162,38 @@ def test_the_page_of_a_released_job_says_by_whom(bench: Bench) -> None:
     assert "Handed over" not in bench.client.get(f"/jobs/{job}?said=<script>").text
 
 
+def test_a_list_says_how_a_part_stands_in_the_words_of_its_traveler(bench: Bench) -> None:
+    ready, warned, held = bench.job(State.DONE), bench.job(State.DONE), bench.job()
+    folder = next(one for one in (bench.shop / "outbox").iterdir() if read_traveler(one).job == warned)
+    write_traveler(folder, replace(read_traveler(folder), warnings=("a", "b", "c")))
+    enter(bench, "see")
+    for place in ("/", "/?state=done", "/?find=bust"):
+        page = bench.client.get(place).text
+        for job, word in (
+            (ready, "Ready to print"), (warned, "Can be printed; read 3 warnings first"),
+            (held, "Waits for a person"),
+        ):  # fmt: skip
+            if job != held or place != "/?state=done":
+                row = page.split(f'href="/jobs/{job}"')[1].split("</a>")[0]
+                assert f'<span class="word">{word}</span>' in row and f": {word}" in row
+    traveler = bench.client.get(f"/jobs/{warned}/files/traveler.html").text
+    assert "Can be printed; read 3 warnings first" in traveler
+
+
+def test_of_a_part_that_is_too_large_sending_back_is_offered_before_releasing(bench: Bench) -> None:
+    job = bench.job()
+    enter(bench, "decide")
+    fits = bench.client.get(f"/jobs/{job}").text
+    assert fits.index("<h3>Release") < fits.index("<h3>Send back")
+    folder = next((bench.shop / "hold").iterdir())
+    record = read_traveler(folder)
+    printer, after = {"build_volume_mm": [200.0, 200.0, 200.0]}, {"size_mm": [10.0, 10.0, 300.0]}
+    write_traveler(folder, replace(record, printer=printer, after=after))
+    large = bench.client.get(f"/jobs/{job}").text
+    assert large.index("<h3>Send back") < large.index("<h3>Release")
+    assert "larger than the printer builds" in large and "larger than" not in fits
+
+
 def test_whoever_may_only_see_is_shown_no_form(bench: Bench) -> None:
     job = bench.job()
     enter(bench, "see")

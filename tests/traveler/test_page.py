@@ -159,6 +159,33 @@ def test_a_job_that_waits_says_what_to_do_now(
     assert f"fettlebox retry SHOP {done.job} --ticket" in _page(folder, records["held"])
 
 
+@pytest.mark.parametrize(
+    ("size", "room", "large"),
+    [
+        ([190.0, 300.0, 100.0], [300.0, 200.0, 250.0], False),  # turned about the upright it fits
+        ([210.0, 300.0, 100.0], [300.0, 200.0, 250.0], True),
+        ([100.0, 100.0, 251.0], [300.0, 200.0, 250.0], True),
+        ([400.0, 300.0, 100.0], ["wide", 200.0, 250.0], False),
+        (None, None, False),
+    ],
+)
+def test_of_a_part_that_is_too_large_another_size_is_offered_first(
+    folder: Path,
+    done: JobRecord,
+    held: JobRecord,
+    size: list[object] | None,
+    room: list[object] | None,
+    large: bool,
+) -> None:
+    record = replace(
+        held, outputs=done.outputs, after={**done.after, "size_mm": size}, printer={"build_volume_mm": room}
+    )
+    page = _page(folder, record)
+    first = [(code.text or "").split()[1] for code in _tree(page).findall(".//code[@class='does']")][:2]
+    assert first == (["retry", "release"] if large else ["release", "retry"])
+    assert ("Another size would fit" in page) is large
+
+
 def test_where_nothing_was_made_there_is_no_part(folder: Path, rejected: JobRecord, done: JobRecord) -> None:
     nothing = replace(rejected, before=done.before, after=done.before, after_is="")
     heads = [th.text for th in _tree(_page(folder, nothing)).findall(".//thead//th")]

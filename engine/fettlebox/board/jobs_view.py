@@ -12,7 +12,7 @@ from ..jobs.spool import Row
 from ..jobs.states import FINISHED, State
 from ..recipe import Recipe
 from ..traveler.html import Markup, tag
-from ..traveler.page import WORDS, card, headline, verdict
+from ..traveler.page import WORDS, card, headline, is_too_large, verdict
 from ..traveler.pictures import FOLDER
 from ..traveler.record import JobRecord
 from ..traveler.turning import turning_view
@@ -38,9 +38,7 @@ class JobView:
 
     @property
     def word(self) -> str:
-        if self.record is not None and self._told:
-            return headline(self.record)
-        return WORDS[self.row.state]
+        return word_of(self.row, self.record)
 
     @property
     def colour(self) -> str:
@@ -59,7 +57,11 @@ class JobView:
     @property
     def _told(self) -> bool:
         """Whether the record speaks of the state that the job is in: a release or a rejection came later."""
-        return self.record is not None and self.record.state == self.row.state
+        return _tells_of(self.record, self.row)
+
+    @property
+    def is_too_large(self) -> bool:
+        return self.record is not None and is_too_large(self.record)
 
     @property
     def can_be_released(self) -> bool:
@@ -73,6 +75,15 @@ class JobView:
         if self.record is None:
             return None
         return card(self.record, _Pictures(self.row.id, {file.path for file in self.files}), None)
+
+
+def word_of(row: Row, record: JobRecord | None) -> str:
+    """How a job stands, in the words that its traveler says it in; a list says it as the job's page does."""
+    return headline(record) if record is not None and _tells_of(record, row) else WORDS[row.state]
+
+
+def _tells_of(record: JobRecord | None, row: Row) -> bool:
+    return record is not None and record.state == row.state
 
 
 class _Pictures:

@@ -12,6 +12,7 @@ from ..jobs.folders import ShopFolders
 from .actions import Desk
 from .auditing import Auditor
 from .cabinet import Cabinet
+from .headlines import Headlines
 from .kept import Kept
 from .keys import May, Person
 from .ledger_index import LedgerIndex
@@ -42,6 +43,7 @@ class Office:
     uploads: Uploads
     live: Live
     thumbs: Thumbs
+    headlines: Headlines
     auditor: Auditor
     postman: Postman
     parts: Kept
@@ -59,6 +61,7 @@ def make_office(settings: Settings) -> Office:
         Uploads(settings, cabinet),
         Live(spool),
         Thumbs(),
+        Headlines(settings.shop),
         Auditor(settings.shop, cabinet),
         Postman(settings.shop, cabinet, spool, notifiers=lambda: catalog().notifiers),
         Kept(),

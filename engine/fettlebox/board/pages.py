@@ -135,6 +135,7 @@ def _jobs(office: Office, state: str, find: str, cursor: str | None) -> dict[str
             for row in group["jobs"]
             if row.finished and not row.discarded and has_picture(office.settings.shop / row.folder)
         },
+        "said": {row.id: office.headlines.of(row) for group in groups for row in group["jobs"]},
         "total": sum(counts.values()), "at_work": office.live.at_work, "states": SHOWN,
     }  # fmt: skip
 

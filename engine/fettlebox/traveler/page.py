@@ -21,6 +21,7 @@ from .summary import (
     glance,
     heading,
     headline,
+    is_too_large,
     note,
     verdict,
     verdict_block,
@@ -29,7 +30,7 @@ from .summary import (
 from .turning import digest_for_policy, script_digest, turning_script, turning_view
 from .wording import named, shown
 
-__all__ = ["WORDS", "Figures", "card", "headline", "traveler_page", "verdict"]
+__all__ = ["WORDS", "Figures", "card", "headline", "is_too_large", "traveler_page", "verdict"]
 
 MOST_PICTURE_BYTES = 2_900_000
 """Of all pictures of a page together, so that it stays below 6 MB: it is sent by mail, and a plugin may not

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,8 +10,9 @@ from .html import Markup, join, tag
 from .record import JobRecord
 from .wording import number, shown
 
+READY = "Ready to print"
 WORDS = {
-    "done": "Ready to print",
+    "done": "Made",
     "held": "Waits for a person",
     "rejected": "Not made",
     "settling": "Still arriving",
@@ -52,7 +53,7 @@ def headline(record: JobRecord) -> str:
         return "A report; no part was made"
     count = len(record.warnings)
     if not count:
-        return WORDS["done"]
+        return READY
     return (
         "Can be printed; read the warning first"
         if count == 1
@@ -132,6 +133,19 @@ def _forecast(record: JobRecord) -> Mapping[str, Any]:
     return found[-1] if found else {}
 
 
+def is_too_large(record: JobRecord) -> bool:
+    """Whether what was made is larger than its printer builds, as it stands or turned about the upright: then
+    handing it over helps nobody.
+    """
+    size, room = record.after.get("size_mm"), (record.printer or {}).get("build_volume_mm")
+    lengths = []
+    for three in (size, room):
+        if not isinstance(three, Sequence) or [type(mm) in (int, float) for mm in three] != [True] * 3:
+            return False
+        lengths.append([*sorted(three[:2]), three[2]])
+    return any(mm > most for mm, most in zip(*lengths, strict=True))
+
+
 def what_to_do(record: JobRecord) -> list[Markup]:
     """The next commands of a job that waits or was not made, in words."""
     if record.state not in ("held", "rejected"):
@@ -139,11 +153,16 @@ def what_to_do(record: JobRecord) -> list[Markup]:
     job, ways = record.job, []
     if record.state == "held" and record.outputs:
         ways.append(("It will do as it is: hand it over.", f"fettlebox release SHOP {job}"))
-    ways += [
+    large = is_too_large(record)
+    again = "Another size would fit" if large else "Something has to be different"
+    ways.insert(
+        0 if large else len(ways),
         (
-            "Something has to be different: write it on a ticket; it is done again from the scan as it came.",
+            f"{again}: write it on a ticket; it is done again from the scan as it came.",
             f"fettlebox retry SHOP {job} --ticket answer.ticket.yaml",
         ),
+    )
+    ways += [
         ("It is not wanted any more: delete it, the scan as well.", f"fettlebox discard SHOP {job}"),
     ]
     return [
