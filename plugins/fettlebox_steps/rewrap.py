@@ -42,7 +42,7 @@ class Params(StepParams):
 
 @step(
     "rewrap",
-    version=4,
+    version=5,
     summary="Wrap a heap of triangles that is past repair in one new closed surface.",
     shorthand="thickness",
 )

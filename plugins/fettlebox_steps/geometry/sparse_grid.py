@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import NamedTuple, Protocol
 
 import numpy as np
-from numba import njit
+from numba import njit, prange
 from numpy.typing import NDArray
 
 from .cube_table import CORNERS, cube_table
@@ -24,7 +24,14 @@ EMPTY = -1
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 """2^64 over the golden ratio: multiplying by it spreads neighbouring keys (D. Knuth, TAOCP 3, 6.4)."""
 
+PIECE = 1 << 16
+"""Keys that are added at a time."""
+
+NO_STEP = np.zeros(1, dtype=np.int64)
+
 Keys = NDArray[np.int64]
+Numbers = NDArray[np.int32]
+Flags = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 
 
@@ -59,36 +66,41 @@ class KeySet:
     def __init__(self) -> None:
         self.keys: Keys = np.empty(1024, dtype=np.int64)
         self.count = 0
-        self._slots: NDArray[np.int64] = np.full(4096, EMPTY, dtype=np.int64)
+        self._slots: Numbers = np.full(4096, EMPTY, dtype=np.int32)
 
-    def add(self, keys: Keys) -> NDArray[np.int64]:
-        """Number (n,) of every key, a new number for a new key."""
-        self._grow(self.count + len(keys))
-        numbers = np.empty(len(keys), dtype=np.int64)
-        self.count = _add(self._slots, self.keys, self.count, keys, numbers)
-        return numbers
+    def add(self, keys: Keys, steps: Keys = NO_STEP) -> Numbers:
+        """Number (n,) of every key, a new number for a new key. With steps (s,), (n,s), of key + step."""
+        numbers = np.empty((len(keys), len(steps)), dtype=np.int32)
+        # In pieces, since most keys of a long list are the same again: there must be room for all of a piece.
+        for first in range(0, len(keys), PIECE):
+            piece = keys[first : first + PIECE]
+            self._grow(self.count + len(piece) * len(steps))
+            self.count = _add(
+                self._slots, self.keys, self.count, piece, steps, numbers[first : first + PIECE]
+            )
+        return numbers[:, 0] if steps is NO_STEP else numbers
 
-    def find(self, keys: Keys) -> NDArray[np.int64]:
+    def find(self, keys: Keys) -> Numbers:
         """Number (n,) of every key, -1 for one that is not here."""
-        numbers = np.empty(len(keys), dtype=np.int64)
-        _find(self._slots, self.keys, keys, numbers)
+        numbers = np.empty(len(keys), dtype=np.int32)
+        find = _find_by_threads if len(keys) > PIECE else _find
+        find(self._slots, self.keys, keys, numbers)
         return numbers
+
+    def beyond(self, cells: Keys, cases: NDArray[np.uint8]) -> Keys:
+        """New cells on the other side of the faces through which a surface leaves cells of these cases."""
+        found = np.empty(6 * len(cells), dtype=np.int64)
+        return found[: _beyond(cells, cases, self._slots, self.keys, found)].copy()
 
     def _grow(self, wanted: int) -> None:
         if wanted > len(self.keys):
-            larger = np.empty(max(wanted, 2 * len(self.keys)), dtype=np.int64)
+            larger = np.empty(max(wanted, len(self.keys) * 3 // 2), dtype=np.int64)
             larger[: self.count] = self.keys[: self.count]
             self.keys = larger
         if 2 * wanted > len(self._slots):
-            size = 1 << (3 * wanted - 1).bit_length()
-            self._slots = np.full(size, EMPTY, dtype=np.int64)
-            _add(
-                self._slots,
-                self.keys.copy(),
-                0,
-                self.keys[: self.count],
-                np.empty(self.count, dtype=np.int64),
-            )
+            self._slots = np.full(1 << (3 * wanted - 1).bit_length(), EMPTY, dtype=np.int32)
+            known = self.keys[: self.count]
+            _add(self._slots, known.copy(), 0, known, NO_STEP, np.empty((len(known), 1), dtype=np.int32))
 
 
 @njit(inline="always")
@@ -101,20 +113,28 @@ def _slot_of(slots, known, key):
 
 
 @njit(cache=True)
-def _add(slots, known, count, keys, numbers):
+def _add(slots, known, count, keys, steps, numbers):
     for i in range(len(keys)):
-        slot = _slot_of(slots, known, keys[i])
-        if slots[slot] == EMPTY:
-            slots[slot] = count
-            known[count] = keys[i]
-            count += 1
-        numbers[i] = slots[slot]
+        for j in range(len(steps)):
+            key = keys[i] + steps[j]
+            slot = _slot_of(slots, known, key)
+            if slots[slot] == EMPTY:
+                slots[slot] = count
+                known[count] = key
+                count += 1
+            numbers[i, j] = slots[slot]
     return count
 
 
 @njit(cache=True)
 def _find(slots, known, keys, numbers):
     for i in range(len(keys)):
+        numbers[i] = slots[_slot_of(slots, known, keys[i])]
+
+
+@njit(parallel=True, cache=True)
+def _find_by_threads(slots, known, keys, numbers):
+    for i in prange(len(keys)):
         numbers[i] = slots[_slot_of(slots, known, keys[i])]
 
 
@@ -138,13 +158,14 @@ class GridFaces(NamedTuple):
     """A surface whose vertices lie somewhere on grid edges.
 
     starts (n,) number of the corner where each vertex's edge starts; axes (n,) along which it runs;
-    faces (m,3); first (c + 1,): the faces in cell k are first[k] to first[k + 1].
+    faces (m,3); first (c + 1,): the faces in cell k, whose key is cells[k], are first[k] to first[k + 1].
     """
 
     starts: Keys
     axes: Keys
     faces: Keys
     first: Keys
+    cells: Keys
 
 
 class LevelGrid:
@@ -156,8 +177,10 @@ class LevelGrid:
         self.cell_mm = cell_mm
         self.corners = KeySet()
         self.corner_values: Floats = np.empty(0)
+        self.steady: Flags = np.empty(0, dtype=np.bool_)
         self.cells = KeySet()
-        self.cases: Keys = np.empty(0, dtype=np.int64)
+        self._corners_of: list[Numbers] = []
+        self._cases: list[NDArray[np.uint8]] = []
 
     def points(self, keys: Keys) -> Floats:
         """Positions (n,3) in mm of grid corners."""
@@ -165,20 +188,38 @@ class LevelGrid:
 
     def values(self, keys: Keys) -> Floats:
         """Values of the field (n,) at grid corners, each worked out once."""
-        before = self.corners.count
-        numbers = self.corners.add(keys)
-        fresh = self.corners.keys[before : self.corners.count]
-        if len(fresh):
-            order = np.argsort(pack(unpack(fresh) >> 3), kind="stable")
-            added = np.empty(len(fresh))
-            added[order] = self.field.values(self.points(fresh[order]))
-            self.corner_values = np.concatenate([self.corner_values, added])
+        numbers = self.corners.find(keys)
+        if (numbers < 0).any():
+            before = self.corners.count
+            numbers = self.corners.add(keys)
+            self._ask(before)
         return self.corner_values[numbers]
 
-    def know(self, keys: Keys, values: Floats) -> None:
-        """Take over values (n,) of the field at new corners (n,), each named once."""
-        self.corners.add(keys)
+    def _ask(self, before: int, around: Numbers | None = None) -> None:
+        """Values for the corners from number `before` on. In cells with corners `around` (c,8), those beside
+        a steady one take its value.
+        """
+        fresh = self.corners.count - before
+        self._append(np.full(fresh, np.nan), np.zeros(fresh, dtype=np.bool_))
+        if around is not None and self.steady.any():
+            _carry(around, self.corner_values, self.steady)
+        asked = before + np.flatnonzero(np.isnan(self.corner_values[before:]))
+        if len(asked):
+            keys = self.corners.keys[asked]
+            order = np.argsort(pack(unpack(keys) >> 3), kind="stable")
+            self.corner_values[asked[order]] = self.field.values(self.points(keys[order]))
+
+    def _append(self, values: Floats, steady: Flags) -> None:
         self.corner_values = np.concatenate([self.corner_values, values])
+        self.steady = np.concatenate([self.steady, steady])
+
+    def know(self, keys: Keys, values: Floats, steady: Flags) -> None:
+        """Take over values (n,) of the field at new corners (n,), each named once.
+
+        steady (n,): where the field is the same at neighbouring corners, but for those known from here.
+        """
+        self.corners.add(keys)
+        self._append(values, steady)
 
     def inside(self, keys: Keys) -> NDArray[np.bool_]:
         """Whether grid corners (n,) are inside."""
@@ -201,38 +242,78 @@ class LevelGrid:
         """Take in every cell that the surface reaches from the cells `seeds`, through shared faces."""
         before = self.cells.count
         self.cells.add(seeds)
-        masks = [self.cases]
         while self.cells.count > before:
             frontier = self.cells.keys[before : self.cells.count].copy()
-            before = self.cells.count
-            corners = (frontier[:, None] + CORNER_STEP).ravel()
-            inside = self.inside(corners).reshape(-1, 8)
-            case = inside @ (1 << np.arange(8))
-            masks.append(case.astype(np.int64))
-            self.cells.add(_beyond(frontier, case))
-        self.cases = np.concatenate(masks)
+            before, known = self.cells.count, self.corners.count
+            around = self.corners.add(frontier, CORNER_STEP)
+            self._ask(known, around)
+            cases = np.empty(len(frontier), dtype=np.uint8)
+            for first in range(0, len(frontier), PIECE):
+                values = self.corner_values[around[first : first + PIECE]]
+                inside = self.field.heights(values.ravel()).reshape(-1, 8) > 0
+                cases[first : first + PIECE] = np.packbits(inside, axis=1, bitorder="little")[:, 0]
+            self._corners_of.append(around)
+            self._cases.append(cases)
+            self.cells.add(self.cells.beyond(frontier, cases))
 
     def surface(self) -> GridFaces:
         """The surface as far as it was followed."""
         table = cube_table()
         cells = self.cells.keys[: self.cells.count]
-        cut = (self.cases > 0) & (self.cases < 255)
-        cells, cases = cells[cut], self.cases[cut]
-        numbers = self.corners.find((cells[:, None] + CORNER_STEP).ravel()).reshape(-1, 8)
+        cases = np.concatenate(self._cases)
+        numbers = np.concatenate(self._corners_of)
+        cut = (cases > 0) & (cases < 255)
+        if not cut.all():
+            cells, cases, numbers = cells[cut], cases[cut], numbers[cut]
         starts, axes, faces = _polygonise(numbers, cases, table.triangles, table.edges, self.corners.count)
         first = np.concatenate([[0], np.cumsum(table.triangles[cases])])
-        return GridFaces(starts, axes, faces, first)
+        return GridFaces(starts, axes, faces, first, cells)
 
 
-def _beyond(cells: Keys, cases: NDArray[np.int64]) -> Keys:
-    """The cells on the other side of every face through which the surface leaves."""
-    found = []
-    for axis in range(3):
-        for side in (0, 1):
-            face = sum(1 << c for c in range(8) if (c >> axis & 1) == side)
-            mixed = ((cases & face) != 0) & ((cases & face) != face)
-            found.append(cells[mixed] + (STEP[axis] if side else -STEP[axis]))
-    return np.concatenate(found)
+@njit(cache=True)
+def _carry(around, values, steady):
+    """Values for corners that have none from steady ones in the same cell, over up to three of its edges."""
+    told = np.empty(8, np.bool_)
+    for i in range(len(around)):
+        missing = 0
+        for c in range(8):
+            n = around[i, c]
+            told[c] = steady[n]
+            missing += np.isnan(values[n])
+        for _ in range(3):
+            if missing == 0:
+                break
+            fresh = 0
+            for c in range(8):
+                n = around[i, c]
+                if np.isnan(values[n]):
+                    for k in range(3):
+                        d = c ^ (1 << k)
+                        if told[d]:
+                            values[n] = values[around[i, d]]
+                            fresh |= 1 << c
+                            missing -= 1
+                            break
+            for c in range(8):
+                told[c] |= (fresh >> c) & 1 == 1
+
+
+@njit(cache=True)
+def _beyond(cells, cases, slots, known, found):
+    """Write the new cells on the other side of every face through which the surface leaves."""
+    count = 0
+    for i in range(len(cells)):
+        for axis in range(3):
+            for side in range(2):
+                face = 0
+                for c in range(8):
+                    face |= ((c >> axis & 1) == side) << c
+                if cases[i] & face != 0 and cases[i] & face != face:
+                    key = cells[i] + (STEP[axis] if side else -STEP[axis])
+                    if slots[_slot_of(slots, known, key)] == EMPTY:
+                        found[count] = key
+                        count += 1
+    return count
 
 
 @njit(cache=True)

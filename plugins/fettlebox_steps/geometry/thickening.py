@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from .distance import DistanceTree
 from .grid_places import border_places, placed
-from .sparse_grid import STEP, Field, Floats, Keys, LevelGrid, pack
+from .sparse_grid import STEP, Field, Floats, Keys, LevelGrid, distinct
 from .volumetric import ClosedSurface, WindingField
 from .wall_hits import wall_hits
 from .winding import WindingTree
@@ -96,6 +96,6 @@ def _seeds(grid: LevelGrid, points: Floats, faces: Ints, thickness_mm: float) ->
     hits = wall_hits((points - grid.origin) / grid.cell_mm, faces)
     found = []
     for axis in range(3):
-        low = np.unique(pack(hits.cell[hits.axis == axis]))
+        low = distinct(hits.low[hits.axis == axis])
         found += [grid.borders(low, axis, steps), grid.borders(low - (steps - 1) * STEP[axis], axis, steps)]
-    return np.unique(np.concatenate(found))
+    return distinct(np.concatenate(found))

@@ -14,13 +14,15 @@ import numpy as np
 from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
+from .flat_blocks import blocks_around, with_flat_blocks
 from .grid_places import border_places, placed
 from .near_walls import know_near_walls
 from .needles import without_needles
 from .snapping import snap_to_scan
 from .solids import keep_solid_bodies, thin_out
-from .sparse_grid import STEP, Floats, Keys, LevelGrid, cells_around, pack
+from .sparse_grid import STEP, Floats, Keys, LevelGrid, pack
 from .stitching import stitch
+from .topology import compact, used_vertices
 from .wall_hits import WallHits, wall_hits
 from .winding import QUICK, WindingTree
 
@@ -110,9 +112,16 @@ def cell_for(vertices: ArrayLike, faces: ArrayLike) -> float:
 
 
 def close_by_winding(
-    vertices: ArrayLike, faces: ArrayLike, cell_mm: float, *, iso: float = 0.5
+    vertices: ArrayLike,
+    faces: ArrayLike,
+    cell_mm: float,
+    *,
+    iso: float = 0.5,
+    ours: NDArray[np.bool_] | None = None,
 ) -> ClosedSurface:
     """The closed surface at winding number `iso` of a triangle soup, on a grid of `cell_mm`.
+
+    Away from the scan, flat parts of what is `ours` (m,), made up to close it, come in few triangles.
 
     It is 2-manifold, oriented outward, and free of crossings. It has no faces when the soup winds around
     nothing by that much. Raises ValueError for an empty soup and for a cell that is not above zero.
@@ -129,8 +138,18 @@ def close_by_winding(
     know_near_walls(grid, hits, points, corners)
     grid.follow(np.concatenate([_wall_seeds(grid, hits), _far_seeds(grid, used.max(axis=0))]))
     surface = grid.surface()
-    places, free = _places(grid, hits, surface.starts, surface.axes, iso)
-    return ClosedSurface(placed(grid, surface, places), surface.faces, free, grid.cells.count)
+    vertex = _cut_vertices(grid, hits, surface.starts, surface.axes)
+    places, free = _places(grid, hits, vertex, surface.starts, surface.axes, iso)
+    drawn, triangles = placed(grid, surface, places), surface.faces
+    if ours is not None and ours.any():
+        scan = np.zeros(len(drawn), dtype=np.bool_)
+        scan[vertex[(vertex >= 0) & ~ours[hits.face]]] = True
+        near = blocks_around((points[used_vertices(corners[~ours], len(points))] - origin) / cell_mm)
+        edges = grid.corners.keys[surface.starts]
+        triangles = with_flat_blocks((drawn - origin) / cell_mm, surface, edges, scan, near)
+        drawn, renamed, kept = compact(drawn, triangles)
+        triangles, free = renamed.astype(np.int64), free[kept]
+    return ClosedSurface(drawn, triangles, free, grid.cells.count)
 
 
 def follow_scan(
@@ -148,10 +167,9 @@ def follow_scan(
 
 
 def _wall_seeds(grid: LevelGrid, hits: WallHits) -> Keys:
-    """Cells around the grid edges that a wall cuts and that have one end inside."""
-    low = pack(hits.cell)
-    changes = grid.inside(low) != grid.inside(low + STEP[hits.axis])
-    return cells_around(low[changes], hits.axis[changes])
+    """A cell beside every grid edge that a wall cuts and that has one end inside."""
+    low = hits.low[grid.inside(hits.low) != grid.inside(hits.low + STEP[hits.axis])]
+    return np.asarray(low[np.r_[True, low[1:] != low[:-1]][: len(low)]])
 
 
 def _far_seeds(grid: LevelGrid, corner: Floats) -> Keys:
@@ -165,16 +183,20 @@ def _far_seeds(grid: LevelGrid, corner: Floats) -> Keys:
     return np.concatenate([grid.borders(lattice, axis, stride) for axis in range(3)])
 
 
+def _cut_vertices(grid: LevelGrid, hits: WallHits, starts: Ints, axes: Ints) -> Ints:
+    """The vertex (k,) whose grid edge each wall cuts, -1 where the surface does not pass."""
+    vertex_of = np.full(3 * grid.corners.count, -1, dtype=np.int32)
+    vertex_of[3 * starts + axes] = np.arange(len(starts))
+    corner = grid.corners.find(hits.low)
+    return np.asarray(np.where(corner < 0, -1, vertex_of[3 * corner + hits.axis]), np.int64)
+
+
 def _places(
-    grid: LevelGrid, hits: WallHits, starts: Ints, axes: Ints, iso: float
+    grid: LevelGrid, hits: WallHits, vertex: Ints, starts: Ints, axes: Ints, iso: float
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """Where on its grid edge (0 to 1) each vertex lies, and whether no wall is there."""
     low = grid.corner_values[starts]
     high = grid.corner_values[grid.corners.find(grid.corners.keys[starts] + STEP[axes])]
-    vertex_of = np.full(3 * grid.corners.count, -1, dtype=np.int64)
-    vertex_of[3 * starts + axes] = np.arange(len(starts))
-    corner = grid.corners.find(pack(hits.cell))
-    vertex = np.where(corner < 0, -1, vertex_of[3 * corner + hits.axis])
     cut = vertex >= 0
     upward = grid.field.heights(low) <= 0
     places = _first_walls(vertex[cut], hits.along[cut], hits.rise[cut], low, high, upward, iso, BACKWARD)

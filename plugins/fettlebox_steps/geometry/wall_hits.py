@@ -8,6 +8,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from .sparse_grid import HALF, STEP, Keys, unpack
+
 EDGE_ON = 1e-12
 """A grid line counts as inside a triangle when it passes its border by less than this share of the
 triangle's size: neighbours may then both report it, but never neither."""
@@ -16,34 +18,60 @@ triangle's size: neighbours may then both report it, but never neither."""
 class WallHits(NamedTuple):
     """Cuts sorted by grid corner, axis, and place along the edge.
 
-    cell (k,3) the corner the edge starts from; axis (k,); along (k,) 0 to 1;
-    rise (k,) +1 where the winding number goes up along the axis (the triangle faces back), else -1.
+    low (k,) key of the corner the edge starts from; axis (k,); along (k,) 0 to 1;
+    rise (k,) +1 where the winding number goes up along the axis (the triangle faces back), else -1;
+    face (k,) the triangle.
     """
 
-    cell: NDArray[np.int64]
-    axis: NDArray[np.int64]
+    low: Keys
+    axis: NDArray[np.int8]
     along: NDArray[np.float64]
-    rise: NDArray[np.int64]
+    rise: NDArray[np.int8]
+    face: NDArray[np.int32]
+
+    @property
+    def cell(self) -> NDArray[np.int64]:
+        """Coordinates (k,3) of the corner the edge starts from."""
+        return unpack(self.low)
 
 
 def wall_hits(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> WallHits:
     """Cuts of faces (m,3) with the edges of the grid of whole numbers; vertices (n,3) are in cells."""
     size = 1024 + 4 * len(faces)
     while True:
-        cell = np.empty((size, 3), dtype=np.int64)
-        axis = np.empty(size, dtype=np.int64)
+        low = np.empty(size, dtype=np.int64)
+        axis = np.empty(size, dtype=np.int8)
         along = np.empty(size)
-        rise = np.empty(size, dtype=np.int64)
-        count = _scan(vertices, faces, cell, axis, along, rise)
+        rise = np.empty(size, dtype=np.int8)
+        face = np.empty(size, dtype=np.int32)
+        count = _scan(vertices, faces, low, axis, along, rise, face)
         if count <= size:
             break
         size = count
-    order = np.lexsort((rise[:count], along[:count], axis[:count], *cell[:count].T[::-1]))
-    return WallHits(cell[order], axis[order], along[order], rise[order])
+    order = np.argsort(low[:count])
+    _order_at_corners(order, low, axis, along, face)
+    return WallHits(low[order], axis[order], along[order], rise[order], face[order])
 
 
 @njit(cache=True)
-def _scan(vertices, faces, cell, axis, along, rise):
+def _order_at_corners(order, low, axis, along, face):
+    """Cuts at one corner, which are few, by axis, place, and triangle."""
+    for i in range(1, len(order)):
+        h = order[i]
+        j = i - 1
+        while j >= 0 and low[order[j]] == low[h]:
+            g = order[j]
+            if axis[g] < axis[h] or (axis[g] == axis[h] and along[g] < along[h]):
+                break
+            if axis[g] == axis[h] and along[g] == along[h] and face[g] < face[h]:
+                break
+            order[j + 1] = g
+            j -= 1
+        order[j + 1] = h
+
+
+@njit(cache=True)
+def _scan(vertices, faces, low_end, axis, along, rise, face):
     count = 0
     room = len(axis)
     for f in range(len(faces)):
@@ -67,11 +95,12 @@ def _scan(vertices, faces, cell, axis, along, rise):
                     place = min(max(place, low), high)
                     if count < room:
                         whole = int(np.floor(place))
-                        cell[count, k] = whole
-                        cell[count, u] = i
-                        cell[count, v] = j
+                        low_end[count] = (
+                            (whole + HALF) * STEP[k] + (i + HALF) * STEP[u] + (j + HALF) * STEP[v]
+                        )
                         axis[count] = k
                         along[count] = place - whole
                         rise[count] = -1 if area > 0 else 1
+                        face[count] = f
                     count += 1
     return count
