@@ -162,7 +162,8 @@ def _volumetric(work: Work, plan: Plan) -> Iterator[tuple[str, Solid]]:
     start = np.cumsum([0, *(len(points) for points, _ in soup)])
     points = np.concatenate([p for p, _ in soup])
     triangles = np.concatenate([f + s for (_, f), s in zip(soup, start[:-1], strict=True)])
-    surface = close_by_winding(points, triangles, cell_mm)
+    ours = np.arange(len(triangles)) >= len(plan.filled.faces)
+    surface = close_by_winding(points, triangles, cell_mm, ours=ours)
     drawn, corners = follow_scan(surface, work.vertices, work.faces, cell_mm)
     if plan.frame is not None:
         drawn = _pressed(drawn, plan.frame, cell_mm)
