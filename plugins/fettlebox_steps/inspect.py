@@ -154,7 +154,7 @@ def _pictures(part: Part, quality: ScanQuality) -> dict[str, bytes]:
         count += len(ring) + 1
         lids += len(ring)
     centres = part.vertices[part.faces].mean(axis=1)
-    noise = np.concatenate([grain_map(part.vertices, part.faces, centres), np.zeros(lids)])
+    noise = np.concatenate([grain_map(quality, centres), np.zeros(lids)])
     marked = np.arange(len(noise)) >= len(part.faces)
     seams = [gap.points for gap in quality.gaps] + ([quality.spike_points] if quality.spikes else [])
     if seams:

@@ -9,6 +9,7 @@ regression); dividing by the root gives s whatever the size or number of triangl
 from __future__ import annotations
 
 import numpy as np
+from numba import njit
 
 from .noise import grain_mm
 from .topology import Floats, Ints, face_vectors
@@ -82,10 +83,7 @@ def vertex_normals(vertices: Floats, faces: Ints) -> tuple[Floats, Floats]:
     """Unit normals (n,3), weighted by area, and the third of its faces' area that each vertex stands for."""
     vectors = face_vectors(vertices, faces)
     areas = np.linalg.norm(vectors, axis=1) / 6
-    total, area = np.zeros((len(vertices), 3)), np.zeros(len(vertices))
-    for k in range(3):
-        np.add.at(total, faces[:, k], vectors)
-        np.add.at(area, faces[:, k], areas)
+    total, area = _of_corners(faces, vectors, areas, len(vertices))
     length = np.linalg.norm(total, axis=1)
     return total / np.where(length > 0, length, 1.0)[:, None], np.where(length > 0, area, 0.0)
 
@@ -94,9 +92,32 @@ def calm_normals(vertices: Floats, faces: Ints) -> tuple[Floats, Floats]:
     """As `vertex_normals`, with the normals averaged over some rings of neighbours."""
     normal, area = vertex_normals(vertices, faces)
     for _ in range(NORMAL_ROUNDS):
-        gathered = normal.copy()
-        for k in range(3):
-            np.add.at(gathered, faces[:, k], normal[faces[:, (k + 1) % 3]] + normal[faces[:, (k + 2) % 3]])
+        gathered = _with_neighbours(faces, normal)
         length = np.linalg.norm(gathered, axis=1, keepdims=True)
         normal = gathered / np.where(length > 0, length, 1.0)
     return normal, area
+
+
+@njit(cache=True)
+def _of_corners(faces, vectors, areas, n):
+    """At every vertex, the sums of its faces' vectors and areas."""
+    total, area = np.zeros((n, 3)), np.zeros(n)
+    for k in range(3):
+        for f in range(len(faces)):
+            for i in range(3):
+                total[faces[f, k], i] += vectors[f, i]
+            area[faces[f, k]] += areas[f]
+    return total, area
+
+
+@njit(cache=True)
+def _with_neighbours(faces, normal):
+    """Every vertex's own and its neighbours', each as often as a face joins the two."""
+    gathered = normal.copy()
+    for k in range(3):
+        for f in range(len(faces)):
+            for i in range(3):
+                gathered[faces[f, k], i] += (
+                    normal[faces[f, (k + 1) % 3], i] + normal[faces[f, (k + 2) % 3], i]
+                )
+    return gathered

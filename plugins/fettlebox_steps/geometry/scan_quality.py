@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numba import njit
 
 from .chords import Coverage, coverage
 from .clean import drop_bad_faces, welded
@@ -23,7 +24,18 @@ SPIKE_SLOPE = 2.0
 """A vertex is a spike if it stands off the middle of its neighbours by this times their distance from it."""
 SPIKE_OVER_NOISE = 6.0
 """And by this times the noise: one in 5e8 of vertices with normal noise does, fewer than a scan has."""
+EVENED = 40
+"""Places whose deviations are averaged for the picture: their mean is known to an eighth."""
 DIGITS = 6
+
+
+@dataclass(frozen=True)
+class Looks:
+    """Where the noise was measured: points (k,3), how far each is off, mm, the area that each stands for."""
+
+    points: Floats
+    off: Floats
+    area: Floats
 
 
 @dataclass(frozen=True)
@@ -54,6 +66,7 @@ class ScanQuality:
     spikes: int
     vertices: int
     spike_points: Floats = field(repr=False, default_factory=lambda: np.zeros((0, 3)))
+    looked_at: Looks | None = field(repr=False, default=None)
 
     @property
     def holes(self) -> list[Gap]:
@@ -130,7 +143,7 @@ def measure_scan(vertices: Floats, faces: Ints) -> ScanQuality:
     loose[0] = False
     subject = outward[(pieces.share >= SMALL_PIECE)[pieces.label]]
     subject = subject if len(subject) else outward
-    _, off, area = residuals(points, subject)
+    chosen, off, area = residuals(points, subject)
     noise = noise_mm(off, area)
     spiky = spikes(points, outward, noise)
     corners = points[subject]
@@ -151,44 +164,63 @@ def measure_scan(vertices: Floats, faces: Ints) -> ScanQuality:
         spikes=int(spiky.sum()),
         vertices=len(points),
         spike_points=points[spiky],
+        looked_at=Looks(points[chosen], off, area),
     )
 
 
 def spikes(vertices: Floats, faces: Ints, noise: float) -> Flags:
     """(n,) vertices that stick out of their ring of neighbours like needles."""
-    count = np.bincount(faces.ravel(), minlength=len(vertices)).astype(np.float64) * 2
-    total, reach = np.zeros_like(vertices), np.zeros(len(vertices))
-    for k in range(3):
-        for other in (1, 2):
-            np.add.at(total, faces[:, k], vertices[faces[:, (k + other) % 3]])
-    middle = total / np.maximum(count, 1)[:, None]
-    for k in range(3):
-        for other in (1, 2):
-            away = np.linalg.norm(vertices[faces[:, (k + other) % 3]] - middle[faces[:, k]], axis=1)
-            np.add.at(reach, faces[:, k], away)
-    reach /= np.maximum(count, 1)
+    middle, reach = _rings(vertices, faces)
     off = np.linalg.norm(vertices - middle, axis=1)
     rim = np.zeros(len(vertices), bool)
     alone = np.flatnonzero(twins(faces, len(vertices)) < 0)
     rim[faces[alone // 3, alone % 3]] = True
     rim[faces[alone // 3, (alone % 3 + 1) % 3]] = True
-    return np.asarray((count > 0) & ~rim & (off > SPIKE_SLOPE * reach) & (off > SPIKE_OVER_NOISE * noise))
+    return np.asarray(~rim & (off > SPIKE_SLOPE * reach) & (off > SPIKE_OVER_NOISE * noise))
 
 
-def grain_map(vertices: Floats, faces: Ints, at: Floats) -> Floats:
-    """For a picture: the noise around each of the points (k,3), mm; NaN where nothing is known."""
+@njit(cache=True)
+def _rings(vertices, faces):
+    """The middle (n,3) of each vertex's neighbours, and their mean distance from it (n,), a vote a face;
+    infinite for a vertex that no face uses.
+    """
+    middle, reach = np.zeros((len(vertices), 3)), np.zeros(len(vertices))
+    count = np.zeros(len(vertices))
+    for f in range(len(faces)):
+        for k in range(3):
+            v = faces[f, k]
+            count[v] += 2
+            for i in range(3):
+                middle[v, i] += vertices[faces[f, (k + 1) % 3], i] + vertices[faces[f, (k + 2) % 3], i]
+    for v in range(len(vertices)):
+        if count[v] > 0:
+            middle[v] /= count[v]
+    for f in range(len(faces)):
+        for k in range(3):
+            v = faces[f, k]
+            for other in range(1, 3):
+                away = vertices[faces[f, (k + other) % 3]] - middle[v]
+                reach[v] += np.sqrt(away[0] * away[0] + away[1] * away[1] + away[2] * away[2])
+    return middle, np.where(count > 0, reach / np.maximum(count, 1), np.inf)
+
+
+def grain_map(quality: ScanQuality, at: Floats) -> Floats:
+    """For a picture: the noise around each of the points (k,3), mm; NaN where nothing is known.
+
+    It is evened out where it was measured; every point takes what is nearest to it.
+    """
     from scipy.spatial import cKDTree
 
-    points, sound = welded(vertices, faces)
-    chosen, off, area = residuals(points, sound)
-    if not len(chosen):
+    looks = quality.looked_at
+    if looks is None or not len(looks.points):
         return np.full(len(at), np.nan)
-    around = min(40, len(chosen))
-    _, near = cKDTree(points[chosen]).query(at, around)
-    near = np.asarray(near).reshape(len(at), around)
-    weight = np.maximum(area[near], 1e-300)
+    tree = cKDTree(looks.points)
+    around = min(EVENED, len(looks.points))
+    near = np.asarray(tree.query(looks.points, around)[1]).reshape(-1, around)
+    weight = np.maximum(looks.area[near], 1e-300)
     # Mean absolute deviation of a normal distribution is √(2/π) of its standard deviation.
-    return np.asarray((off[near] * weight).sum(axis=1) / weight.sum(axis=1) * np.sqrt(np.pi / 2))
+    even = (looks.off[near] * weight).sum(axis=1) / weight.sum(axis=1) * np.sqrt(np.pi / 2)
+    return np.asarray(even[tree.query(at)[1]])
 
 
 def _plain(value: float) -> float:
