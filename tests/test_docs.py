@@ -104,6 +104,8 @@ def test_the_step_in_the_guide_is_the_one_that_plugin_new_makes(tmp_path: Path) 
 
     folder = new_plugin("lift", tmp_path)
     made = (folder / "fettlebox_lift" / "__init__.py").read_text("utf-8")
+    assert made.count("Say here what lift does.") == 1  # nobody else's step lifts the part
+    made = made.replace("Say here what lift does.", "Lift the part off the bed.")
     assert without_words(made) == without_words(blocks(DEVELOPERS, "python")[0])
     entry = tomllib.loads((folder / "pyproject.toml").read_text("utf-8"))["project"]["entry-points"]
     assert entry == tomllib.loads(blocks(DEVELOPERS, "toml")[0])["project"]["entry-points"]

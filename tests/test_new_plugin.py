@@ -55,9 +55,11 @@ def test_a_new_step_installs_passes_and_runs(tmp_path: Path) -> None:
     install(folder, site)
     said = call("pytest", "-q", "-p", "no:cacheprovider", folder, site=site, cwd=folder)
     assert "17 passed" in said, said  # the contract's checks and the step's own
-    assert "Lift the part off the bed." in call("fettlebox", "steps", "lift-off", site=site)
+    assert "Say here what lift-off does." in call("fettlebox", "steps", "lift-off", site=site)
     proof = call("fettlebox", "plugin", "prove", "lift-off", "--set", "by=3 mm", "--json", site=site)
     assert all(json.loads(line)["ok"] for line in proof.splitlines())
+    (words,) = [one for line in proof.splitlines() if "words" in (one := json.loads(line))["check"]]
+    assert "its summary is still 'Say here what lift-off does.'" in words["remark"]
     recipe = tmp_path / "high.yaml"
     recipe.write_text("recipe: high\nsteps:\n  - lift-off: 12 mm\ndeliver: [stl]\n")
     assert "good" in call("fettlebox", "check", recipe, site=site)

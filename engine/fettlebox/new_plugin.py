@@ -28,8 +28,8 @@ FILES = {
     "$kind/test_module.py.txt": "tests/test_$function.py",
 }
 ADVICE = {
-    "step": "Raise `version` in its decorator whenever the same input\ncomes out otherwise, and say "
-    "what it measures in facts with their unit in the name.",
+    "step": "Its `summary` is what people choose it by. Raise\n`version` in its decorator whenever the same "
+    "input comes out otherwise, and say\nwhat it measures in facts with their unit in the name.",
     "reader": "What a file is, its ending says: choose one that no other format has.",
     "writer": "A recipe lists its format under `deliver`.",
     "fact-collector": "Its facts say their unit in their names.",
@@ -38,6 +38,9 @@ ADVICE = {
     "notifier": "What it raises is tried again later, so that it may be told the same twice.",
     "job-observer": "Nobody waits for it, and nobody tells it again.",
 }
+
+
+UNKNOWN = {"function": "_", "package": "_", "name": "_", "title": "_", "summary": "_"}
 
 
 def new_plugin(name: str, into: Path, kind: str = "step") -> Path:
@@ -58,9 +61,12 @@ def new_plugin(name: str, into: Path, kind: str = "step") -> Path:
     folder = into / f"fettlebox-{name}"
     if folder.exists():
         raise UsageError(f"{folder} exists already; move it away or choose another name")
+    from .testing.check import UNSAID
+
     words = {
         "name": name, "function": function, "package": f"fettlebox_{function}",
         "title": name if kind == "step" else re.sub("[-_]+", " ", name).strip(),
+        "summary": f"{UNSAID} {name} does.",
         "kind": kind, "what": kind.replace("-", " "), "advice": ADVICE[kind],
         "more": f"{f'fettlebox steps {name}':<29}# as a recipe's author sees it\n" if kind == "step" else "",
     }  # fmt: skip
@@ -94,9 +100,7 @@ def _filled(template: str, words: dict[str, str]) -> str:
 
 def _used(template: str) -> set[str]:
     """The names that a template's code defines, imports, or reads."""
-    tree = ast.parse(
-        Template(template).substitute({"function": "_", "package": "_", "name": "_", "title": "_"})
-    )
+    tree = ast.parse(Template(template).substitute(UNKNOWN))
     used = {node.id for node in ast.walk(tree) if isinstance(node, ast.Name)}
     used |= {node.name for node in ast.walk(tree) if isinstance(node, (ast.FunctionDef, ast.ClassDef))}
     return used | {

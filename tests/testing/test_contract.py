@@ -85,6 +85,14 @@ def test_a_step_that_spoils_what_stands_on_its_bed_is_found() -> None:
     assert "of a sound solid (seated) it makes one that is not" in " ".join(said.values())
 
 
+def test_a_summary_that_nobody_wrote_is_told_of_and_no_fault() -> None:
+    for summary, told in (("Say here what lift does.", True), ("Lift the part off the bed.", False)):
+        check = next(one for one in contract(made(lifted, summary)) if "words" in one.name)
+        out = check.outcome()
+        assert out.fault is None
+        assert out.remark.startswith("its summary is still 'Say here what lift does.'") is told
+
+
 def test_a_good_step_passes() -> None:
     assert faults(made(lifted)) == {}
 

@@ -25,6 +25,10 @@ LONGEST_SAID = 240
 """Characters of what an exception says; some libraries list all that they would have taken."""
 
 
+UNSAID = "Say here what"
+"""How the summary of a step begins that `plugin new` has just made."""
+
+
 class NothingShownError(ContractError):
     """A check that had nothing to look at: no fault was found, and nothing was shown either."""
 

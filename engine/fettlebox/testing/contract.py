@@ -20,7 +20,7 @@ from ..mesh import Part
 from ..params import kind_of
 from ..printer import EVERYDAY, Printer
 from ..quantities import Kind, parse_quantity, write_quantity
-from .check import Check, Unmeasured, checks_for, require_facts, require_units, told_of
+from .check import UNSAID, Check, Unmeasured, checks_for, require_facts, require_units, told_of
 from .shapes import brick, odd_parts, usual_parts
 from .trial import Cancelled, Refusal, Trial, digest_of
 from .watching import ContractError, confined, otherwise_the_same, silence, unchanged_world
@@ -55,13 +55,16 @@ def contract(
     return checks_for(trial, CHECKS, step.run)
 
 
-def its_words_explain_it(trial: Trial) -> None:
-    """The step and every parameter have a description."""
+def its_words_explain_it(trial: Trial) -> str:
+    """The step and every parameter have a description. The remark says where it is still the placeholder."""
     if len(trial.step.summary.split()) < 2 or not trial.step.summary.endswith("."):
         raise ContractError(f"its summary is {trial.step.summary!r}; expected a sentence")
     for name, about in _described(trial.step.params.model_json_schema(by_alias=True)):
         if not about:
             raise ContractError(f"its parameter {name!r} has no description")
+    if trial.step.summary.startswith(UNSAID):
+        return f"its summary is still {trial.step.summary!r}; people choose steps by it"
+    return ""
 
 
 def its_schema_is_good(trial: Trial) -> None:
