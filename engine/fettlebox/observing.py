@@ -173,13 +173,19 @@ def _serve(key: str, observer: JobObserver, waiting: queue.Queue[Any], complaint
                 print(f"{key}: {type(error).__name__}: {error}", file=complaints, flush=True)
 
 
+def bound_memory(most_bytes: int) -> None:
+    """From now on this process gets no more data than that; whoever asks for it gets MemoryError."""
+    if sys.platform == "linux":
+        _, hard = resource.getrlimit(resource.RLIMIT_DATA)
+        most = most_bytes if hard == resource.RLIM_INFINITY else min(most_bytes, hard)
+        resource.setrlimit(resource.RLIMIT_DATA, (most, hard))
+
+
 def main() -> int:
     """Status 0 when there is nobody to tell, so that nobody is asked again. May be given a shop's folder."""
     from .surroundings import catalog_of, read_around
 
-    if sys.platform == "linux":
-        _, hard = resource.getrlimit(resource.RLIMIT_DATA)
-        resource.setrlimit(resource.RLIMIT_DATA, (MOST_MEMORY_BYTES if hard < 0 else hard, hard))
+    bound_memory(MOST_MEMORY_BYTES)
     for number in (signal.SIGINT, signal.SIGTERM):  # sent to the server's whole group; the pipe is our sign
         signal.signal(number, signal.SIG_IGN)
     shop = read_around(Path(sys.argv[1])) if len(sys.argv) > 1 else None

@@ -7,6 +7,8 @@ import os
 import random
 import re
 import socketserver
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator, Mapping
 from importlib import metadata
@@ -16,6 +18,7 @@ from typing import Any, ClassVar
 import numpy as np
 import pytest
 from fettlebox.api import Notifier
+from fettlebox.board.__main__ import MOST_MEMORY_BYTES
 from fettlebox.board.postman import PAUSES_S, Postman, given_up, hooks
 from fettlebox.catalog import find_steps
 from fettlebox.jobs.states import State
@@ -177,3 +180,30 @@ def test_a_plugin_brings_a_notifier(monkeypatch: pytest.MonkeyPatch) -> None:
     entry = metadata.EntryPoint("lamp", "some_lamp:lamp", "fettlebox.steps")
     found = find_steps([entry])
     assert [each.name for each in found.notifiers] == ["lamp"] and not found.quarantined
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="data is bounded by the system on Linux only")
+def test_a_notifier_that_grows_takes_no_more_than_the_board_may() -> None:
+    """The limit is what the system says of the process itself (proc(5), /proc/PID/limits)."""
+    script = (
+        "import sys\n"
+        "import fettlebox.board.__main__ as board\n"
+        "class Asked(Exception): pass\n"
+        "class Input:\n"
+        "    @property\n"
+        "    def buffer(self): raise Asked\n"
+        "sys.stdin = Input()\n"
+        "try:\n"
+        "    board.main()\n"
+        "except Asked:\n"
+        "    limits = open('/proc/self/limits').read()\n"
+        "    print(limits.split('Max data size')[1].split()[0])\n"
+        "    try:\n"
+        "        bytearray(board.MOST_MEMORY_BYTES)\n"
+        "    except MemoryError:\n"
+        "        print('refused')\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, encoding="utf-8", check=True, timeout=120
+    )
+    assert done.stdout.split() == [str(MOST_MEMORY_BYTES), "refused"]

@@ -11,13 +11,20 @@ import threading
 
 import uvicorn
 
+from ..observing import bound_memory
 from .app import guarded, make_app
 from .live import follow
 from .office import make_office
 from .settings import Settings
 
+MOST_MEMORY_BYTES = 2 << 30
+"""For the board and the plugins' notifiers in it together, the stacks of its threads included. Without a
+bound, a notifier that grows could take the memory of the jobs, or have the system end the server.
+"""
+
 
 def main() -> int:
+    bound_memory(MOST_MEMORY_BYTES)
     settings = Settings.from_plain(json.loads(sys.stdin.buffer.readline()))
     office = make_office(settings)
     app = make_app(office)
