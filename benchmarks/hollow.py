@@ -4,7 +4,9 @@
 
 `--detail` sets the size: a closed wavy ball of 20·4^detail triangles (8 gives 1,310,720); `--mesh` takes a
 closed surface instead. Ours, which includes the tree of distances, is the least of three; libigl's
-`offset_surface`, with 300 cells and fast winding numbers, is run once. Processor time of all threads is
+`offset_surface`, with 300 cells and fast winding numbers, is run once. The inner wall is ours with the
+proof that it is nowhere thinner than asked; the whole adds the search for crossings, small hollows, islands
+and voids. libigl's is neither proven nor searched. Processor time of all threads is
 compared, which another load on the machine moves least. The error of the wall is that of 100,000 places of
 the inner wall, by libigl's distance. Targets: 5 for the whole, 10 for the inner wall alone, and 0.09 mm at
 99 % for a wall of 2 mm.
@@ -18,8 +20,9 @@ import time
 import igl
 import numpy as np
 import trimesh
-from fettlebox_steps.geometry.cavity import cell_for, inner_wall
+from fettlebox_steps.geometry.cavity import cell_for
 from fettlebox_steps.geometry.distance import DistanceTree
+from fettlebox_steps.geometry.dual_wall import dual_wall
 from fettlebox_steps.geometry.hollowing import hollowed
 from rows import Row, ratio, spent, tell
 
@@ -66,8 +69,9 @@ def main() -> None:
     for run in range(4):
         start = cpu_s()
         tree = DistanceTree.of(vertices, faces)
-        made = inner_wall(vertices, faces, tree, given.wall, 0.0, cell_mm)
+        made = dual_wall(vertices, faces, tree, given.wall, cell_mm)
         alone_s = cpu_s() - start
+        assert made is not None, "the wall could not be proven"
         own = spent(
             lambda: hollowed(vertices, faces, DistanceTree.of(vertices, faces), given.wall, cell_mm, 1.0)
         )
@@ -82,7 +86,7 @@ def main() -> None:
     rows = (
         ("inner wall", min(times), made.vertices, made.faces),
         ("igl.offset_surface", igl_s, np.asarray(theirs[0]), theirs[1]),
-        ("inner wall, simplified and checked", min(whole), done.vertices, done.faces),
+        ("inner wall, checked and made into a part", min(whole), done.vertices, done.faces),
     )
     errors = []
     for name, seconds, points, triangles in rows:

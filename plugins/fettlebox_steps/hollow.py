@@ -54,7 +54,7 @@ def unsuited(params: Params, printer: Printer, later: Sequence[tuple[str, StepPa
 
 @step(
     "hollow",
-    version=3,
+    version=4,
     summary="Make the part hollow, with a wall nowhere thinner than asked.",
     shorthand="wall",
     unsuited=unsuited,
@@ -73,8 +73,10 @@ def hollow(part: Part, params: Params, ctx: StepContext) -> StepResult:
         - J. Pineda, "A parallel algorithm for polygon rasterization", 1988: what is inside, along columns
           of a grid.
         - C. Ericson, "Real-time collision detection", 2005: exact distances to the outer surface.
-        - W. Lorensen, H. Cline, "Marching cubes", 1987: the inner wall; table derived anew. How much
-          deeper it is drawn so that no point comes out too thin is worked out in `geometry/cavity.py`.
+        - T. Ju, F. Losasso, S. Schaefer, J. Warren, "Dual contouring of Hermite data", 2002: the inner
+          wall, with its sharp edges. How deep its corners must lie so that no point of it comes out too
+          thin is worked out in `geometry/dual_wall.py`, and proven for every triangle.
+        - W. Lorensen, H. Cline, "Marching cubes", 1987: the inner wall where that proof fails.
     Facts:
         wall_mm: the wall that was asked for
         thinnest_wall_mm: the thinnest found at 20,000 places of the inner wall
@@ -86,7 +88,6 @@ def hollow(part: Part, params: Params, ctx: StepContext) -> StepResult:
         wall_p50_mm, wall_p99_mm: the median wall, and what 99 % of it is thinner than
         cell_mm: cell of the grid
         inner_triangles: triangles of the inner wall
-        simplified_within_mm: how far it was simplified
         cavities_cm3, left_solid_cm3: each hollow, and each that was too small to make
         voids_merged: voids that became part of a hollow
     Recipe:
@@ -147,7 +148,6 @@ def hollow(part: Part, params: Params, ctx: StepContext) -> StepResult:
         "wall_p99_mm": float(np.percentile(thickness, 99)),
         "cell_mm": cell_mm,
         "inner_triangles": len(made.faces),
-        "simplified_within_mm": made.simplified_within_mm,
         "cavities_cm3": [volume / 1000 for volume in made.volumes_mm3],
         "left_solid_cm3": [volume / 1000 for volume in made.dropped_mm3],
         "voids_merged": made.voids_merged,

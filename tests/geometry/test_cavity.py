@@ -43,7 +43,7 @@ def test_a_thin_plate_has_no_inside_left() -> None:
 
 def test_cells_grow_with_parts_that_would_not_fit_memory() -> None:
     low = np.zeros(3)
-    assert cell_for(low, low + 100, 2.0) == pytest.approx(2.0 / 6.25)
+    assert cell_for(low, low + 100, 2.0) == pytest.approx(2.0 / 4)
     large = cell_for(low, low + 3000, 2.0)
     assert large > 0.9
     assert (3000 / large) ** 2 < 1.01 * 3000 * 3000

@@ -16,9 +16,10 @@ from .wall_distance import NEAREST, DepthGrid
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-CELLS_PER_WALL = 6.25
-"""Cells of the grid across the wall. Sharp edges of the hollow come out rounded, which makes the wall thicker
-there, by less with smaller cells: on a head 60 mm tall, 99 % of a wall of 2 mm is then within 0.085 mm."""
+CELLS_PER_WALL = 4.0
+"""Cells of the grid across the wall. The larger they are, the thicker the wall comes out: by up to a tenth
+of a cell where it is smooth, and more where the hollow ends narrower than a cell. On a head 120 mm tall, 99 %
+of a wall of 2 mm is within 0.065 mm."""
 
 MOST_COLUMNS = 3000 * 3000
 MOST_SLICE = 3000 * 3000
@@ -81,10 +82,11 @@ def inner_wall(
     points, corners = [], []
     table = cube_table()
     numbers = np.full((2, ny, nz), -1, dtype=np.int64)
-    values = grid.slices(0, 1, level_mm)
+    values, _ = grid.slices(0, 1, level_mm)
     total = 0
     for first in range(1, nx, AT_A_TIME):
-        values = np.concatenate([values[-1:], grid.slices(first, min(AT_A_TIME, nx - first), level_mm)])
+        more, _ = grid.slices(first, min(AT_A_TIME, nx - first), level_mm)
+        values = np.concatenate([values[-1:], more])
         room = _count(values, table.triangles)
         made = np.empty((3 * room, 3))
         drawn = np.empty((room, 3), dtype=np.int64)

@@ -16,6 +16,7 @@ from .column_signs import Columns
 from .distance import WIDE, DistanceTree, _triangle_distances, nearest_in
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 FAR = 3.0
 """Cells beyond which a value is not told: a surface never passes next to a corner that is a cell away."""
@@ -28,6 +29,12 @@ DEEP = 4.0
 SURE = 0.6
 """A corner that may be deeper than the level by more than DEEP cells is only asked whether it is at least
 SURE of that deep: a smaller search, and it still passes over most of the way."""
+
+KNOWN = 1.05
+"""Cells from the level within which a corner's nearest place is told: ends of edges that pass the level."""
+
+COLUMN_SURE = 1.001
+"""The way along a column is rounded sideways; this much further, the search always finds what is nearest."""
 
 ROWS = 8
 """Rows of columns that one thread takes at a time; fixed, so that the bytes do not depend on threads."""
@@ -43,14 +50,18 @@ class DepthGrid:
     cell_mm: float
     size: tuple[int, int, int]
 
-    def slices(self, first: int, count: int, level_mm: float) -> Floats:
+    def slices(
+        self, first: int, count: int, level_mm: float, *, feet: bool = False
+    ) -> tuple[Floats, Singles]:
         """(count, ny, nz) depth below the surface minus `level_mm`, in cells, for slices from `first` on.
 
         Exact within a cell of the level; elsewhere at least the sign is right. Never above the truth
-        where it is within a cell.
+        where it is within a cell. Second, if `feet` are asked for, (count, ny, nz, 3): the way in mm from
+        such a corner to the place of the surface that is nearest to it; zero for all other corners.
         """
         _, ny, nz = self.size
         values = np.full((count, ny, nz), -FAR)
+        ways = np.zeros((count, ny, nz, 3) if feet else (0, 0, 0, 3), dtype=np.float32)
         _depths(
             self.tree.leaves,
             self.tree.boxes,
@@ -63,12 +74,42 @@ class DepthGrid:
             first,
             level_mm,
             values,
+            ways,
         )
-        return values
+        return values, ways
+
+
+@njit(cache=True, error_model="numpy")
+def foot_in(t, x, y, z, squared):
+    """The place of a leaf's triangles that is nearest to a point (C. Ericson, 2005, section 5.1.5)."""
+    _triangle_distances(t, x, y, z, squared)
+    w = len(squared)
+    e = np.argmin(squared)
+    ax, ay, az = t[e], t[w + e], t[2 * w + e]
+    ux, uy, uz = t[3 * w + e] - ax, t[4 * w + e] - ay, t[5 * w + e] - az
+    vx, vy, vz = t[6 * w + e] - ax, t[7 * w + e] - ay, t[8 * w + e] - az
+    px, py, pz = x - ax, y - ay, z - az
+    uu, uv, vv = ux * ux + uy * uy + uz * uz, ux * vx + uy * vy + uz * vz, vx * vx + vy * vy + vz * vz
+    pu, pv = px * ux + py * uy + pz * uz, px * vx + py * vy + pz * vz
+    d = uu * vv - uv * uv
+    s, r = (pu * vv - pv * uv) / max(d, 1e-300), (pv * uu - pu * uv) / max(d, 1e-300)
+    if not (s > 0.0 and r > 0.0 and s + r < 1.0):
+        s, r = min(max(pu / max(uu, 1e-300), 0.0), 1.0), 0.0
+        least = (px - s * ux) ** 2 + (py - s * uy) ** 2 + (pz - s * uz) ** 2
+        a = min(max(pv / max(vv, 1e-300), 0.0), 1.0)
+        other = (px - a * vx) ** 2 + (py - a * vy) ** 2 + (pz - a * vz) ** 2
+        if other < least:
+            least, s, r = other, 0.0, a
+        wx, wy, wz = vx - ux, vy - uy, vz - uz
+        a = (px - ux) * wx + (py - uy) * wy + (pz - uz) * wz
+        a = min(max(a / max(wx * wx + wy * wy + wz * wz, 1e-300), 0.0), 1.0)
+        if (px - ux - a * wx) ** 2 + (py - uy - a * wy) ** 2 + (pz - uz - a * wz) ** 2 < least:
+            s, r = 1.0 - a, a
+    return ax + s * ux + r * vx, ay + s * uy + r * vy, az + s * uz + r * vz
 
 
 @njit(parallel=True, cache=True)
-def _depths(leaves, boxes, first, start, height, into, origin, cell, first_slice, level, values):
+def _depths(leaves, boxes, first, start, height, into, origin, cell, first_slice, level, values, ways):
     count, ny, nz = values.shape
     groups = (ny + ROWS - 1) // ROWS
     shallow = max(level - 1.0001 * cell, 0.0)
@@ -94,7 +135,7 @@ def _depths(leaves, boxes, first, start, height, into, origin, cell, first_slice
                 end = min(nz - 1, int(np.floor(high - shallow / cell)))
                 while k <= end:
                     z = origin[2] + k * cell
-                    best = (min(k - low, high - k) * cell) ** 2
+                    best = (COLUMN_SURE * min(k - low, high - k) * cell) ** 2
                     if last >= 0:
                         _triangle_distances(leaves[last], x, y, z, squared)
                         best = min(best, squared.min())
@@ -109,6 +150,13 @@ def _depths(leaves, boxes, first, start, height, into, origin, cell, first_slice
                         leaves, boxes, first, x, y, z, best, last, enough, stack, depth, bound, squared
                     )
                     value = (np.sqrt(best) - level) / cell
+                    if len(ways) and abs(value) <= KNOWN:
+                        foot = foot_in(leaves[last], x, y, z, squared)
+                        ways[i, j, k, 0], ways[i, j, k, 1], ways[i, j, k, 2] = (
+                            foot[0] - x,
+                            foot[1] - y,
+                            foot[2] - z,
+                        )
                     skip = max(1, int(abs(value)))
                     if 0.0 < value < NEAREST:
                         value = -NEAREST
