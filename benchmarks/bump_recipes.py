@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bump_shapes import Recipe, blob, head, knot, packaged, potato, scaly, wreath
+from bump_shapes import Recipe, blob, clad, head, knot, packaged, potato, scaly, wreath
 
 TUNING = (
     Recipe(
@@ -127,3 +127,49 @@ LATEST = (
     Recipe("scales T", scaly(1.6, across=17, high_mm=1.5), 0.05, True, 310, True),
 )
 """Made after the fill and the texture test were settled, and never looked at while they were made."""
+
+CLAD = (
+    Recipe("locks A", clad("locks", 6, 401, 10.0, 1.2), 0.05, False, 401, True),
+    Recipe("stitches A", clad("stitches", 6, 402, 12.0, 1.0), 0.05, True, 402, True),
+    Recipe("pebbles A", clad("pebbles", 6, 403, 8.0, 1.0), 0.05, True, 403, True),
+    Recipe("pebbles B", clad("pebbles", 6, 413, 11.0, 1.0), 0.05, True, 413, True),
+    Recipe("rough A", clad("rough", 6, 404, 9.0, 0.35), 0.05, True, 404, True),
+    Recipe("half locks A", clad("locks", 6, 405, 9.0, 1.2, True), 0.05, True, 405, True),
+    Recipe("half pebbles A", clad("pebbles", 6, 406, 9.0, 0.9, True), 0.05, False, 406, True),
+    Recipe("half rough A", clad("rough", 6, 407, 8.0, 0.5, True), 0.05, True, 407, True),
+)
+"""What it takes for a surface to be textured was settled on these and on TUNING."""
+
+CLAD_LATEST = (
+    Recipe("locks K", clad("locks", 6, 501, 8.0, 0.9), 0.08, True, 501, True),
+    Recipe("locks L", clad("locks", 6, 502, 12.0, 1.6), 0.05, True, 502, True),
+    Recipe("stitches K", clad("stitches", 6, 503, 10.0, 0.8), 0.06, False, 503, True),
+    Recipe("stitches L", clad("stitches", 6, 504, 14.0, 1.3), 0.05, True, 504, True),
+    Recipe("pebbles K", clad("pebbles", 6, 505, 9.0, 0.7), 0.10, True, 505, True),
+    Recipe("pebbles L", clad("pebbles", 6, 506, 12.0, 1.5), 0.05, False, 506, True),
+    Recipe("rough K", clad("rough", 6, 507, 7.0, 0.3), 0.05, False, 507, True),
+    Recipe("rough L", clad("rough", 6, 508, 10.0, 0.6), 0.08, True, 508, True),
+    Recipe("half locks K", clad("locks", 6, 509, 11.0, 1.0, True), 0.06, True, 509, True),
+    Recipe("half stitches K", clad("stitches", 6, 510, 12.0, 1.2, True), 0.05, False, 510, True),
+    Recipe("half pebbles K", clad("pebbles", 6, 511, 8.0, 1.1, True), 0.05, True, 511, True),
+    Recipe("half rough K", clad("rough", 6, 512, 9.0, 0.5, True), 0.06, True, 512, True),
+)
+"""Made after that was settled, other seeds, pitches and depths: where X > 0 (half ...) or all over, strict care
+changes nothing."""
+
+THIRTY = (
+    Recipe("potato K", potato(6, 601), 0.05, True, 601, bumps=30),
+    Recipe("potato L, grainy", potato(6, 602), 0.12, False, 602, bumps=30),
+    Recipe("knot K", knot(1.2, 12), 0.05, True, 603, bumps=30),
+    Recipe("wreath K", wreath(1.2, 15), 0.08, False, 604, bumps=30),
+    Recipe("blend V", blob(1.25, 605, 9, 49), 0.06, True, 605, bumps=30),
+    Recipe(
+        "head V",
+        head(1.5, nose=40, nose_width=12, chin=18, cheeks=26, smile=3, hair=0, ears=1.0),
+        0.06,
+        True,
+        606,
+        bumps=30,
+    ),
+)
+"""Thirty bumps on smooth shapes, made after that was settled: none may be told to be textured."""

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
-from bump_recipes import FRESH, LATEST, TUNING, UNSEEN
+from bump_recipes import CLAD, CLAD_LATEST, FRESH, LATEST, THIRTY, TUNING, UNSEEN
 from bump_shapes import Floats, Planted, Recipe, plant
 from rows import Row, tell
 
@@ -165,7 +165,16 @@ def main() -> None:
         print(np.round(fit(TUNING), 3).tolist())
         return
     print("shape                 CPU s  strict P / R    ask P / R    residual p50 / p90   clean  triangles")
-    for title, recipes in (("tuning", TUNING), ("unseen", UNSEEN), ("fresh", FRESH), ("latest", LATEST)):
+    sets = {
+        "tuning": TUNING,
+        "clad": CLAD,
+        "unseen": UNSEEN,
+        "fresh": FRESH,
+        "latest": LATEST,
+        "latest clad": CLAD_LATEST,
+        "thirty bumps": THIRTY,
+    }
+    for title, recipes in sets.items():
         totals: dict[bool, list[Tally]] = {False: [], True: []}
         triangles = 0
         for recipe in recipes:
