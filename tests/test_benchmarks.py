@@ -8,6 +8,7 @@ import json
 import math
 import subprocess
 import sys
+import time
 from pathlib import Path
 from types import ModuleType
 
@@ -392,3 +393,21 @@ def test_crumbs_beside_the_subject_do_not_count_for_likeness() -> None:
     both = trimesh.util.concatenate([crumb, ball])
     kept = module("closing").subject(np.asarray(both.vertices), np.asarray(both.faces))
     assert len(kept) == len(ball.vertices) and np.linalg.norm(kept, axis=1).max() < 11
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="a child that ends with its parent is Linux's")
+def test_what_a_child_started_in_a_session_of_its_own_ends_with_it(tmp_path: Path) -> None:
+    """A benchmark bounds its ways, and is bounded itself: neither may go on working for nobody."""
+    bounded, told = module("bounded"), tmp_path / "pid"
+    inner = f"import os, time; open({str(told)!r}, 'w').write(str(os.getpid())); time.sleep(600)"
+    outer = (
+        f"import sys; sys.path.insert(0, {str(FOLDER)!r})\nfrom bounded import run\n"
+        f"run([sys.executable, '-c', {inner!r}], seconds=600, memory_mb=2000)"
+    )
+    ended = bounded.run([sys.executable, "-c", outer], seconds=15.0, memory_mb=2000.0)
+    assert ended.trouble == "not done after 15 s"
+    there = Path(f"/proc/{told.read_text()}")
+    until = time.monotonic() + 120.0  # the signal is sent at once, and heeded when the inner one has its turn
+    while there.exists() and time.monotonic() < until:
+        time.sleep(0.1)
+    assert not there.exists()
