@@ -154,8 +154,9 @@ CLAD_LATEST = (
     Recipe("half pebbles K", clad("pebbles", 6, 511, 8.0, 1.1, True), 0.05, True, 511, True),
     Recipe("half rough K", clad("rough", 6, 512, 9.0, 0.5, True), 0.06, True, 512, True),
 )
-"""Made after that was settled, other seeds, pitches and depths: where X > 0 (half ...) or all over, strict care
-changes nothing."""
+"""Made after that was settled, with other seeds, pitches and depths. Where X > 0 (half ...) or all over,
+strict care should change nothing: it does on the two shallowest, locks K and pebbles K, and by one bump on
+two halves."""
 
 THIRTY = (
     Recipe("potato K", potato(6, 601), 0.05, True, 601, bumps=30),

@@ -84,6 +84,7 @@ def knockdown(part: Part, params: Params, ctx: StepContext) -> StepResult:
           surface within twice `across` stand out by a quarter of `over` or more, in waves as wide as bumps.
           Where three quarters of a part are like that, strict care changes nothing on it at all, and says so.
           Brows, ears and lips count as well. A larger `over` lets more texture pass.
+          Texture hardly deeper than twice `over` may still pass for smooth in part.
         - It finds bumps of at least about two and a half triangle edges across, and no ridges, seams or
           steps.
         - On a sharp bend nothing is said, on open rims and flat faces nothing is looked for.
