@@ -105,6 +105,23 @@ def test_a_scanned_open_sheet_becomes_a_relief_on_a_flat_back(sheet_scan: Path, 
     assert_print_ready(run("relief", sheet_scan, tmp_path))
 
 
+def test_a_relief_with_an_edge_too_thin_to_print_is_held_and_says_so(tmp_path: Path) -> None:
+    # A round tray of 100 mm whose side stands 20 mm high over 1.5 mm: on a straight wall, a knife's edge.
+    at = np.arange(-50.0, 50.5, 0.5)
+    x, y = np.meshgrid(at, at, indexing="ij")
+    r = np.hypot(x, y).ravel()
+    points = np.c_[x.ravel(), y.ravel(), np.clip((r - 48) / 1.5, 0, 1) * 20]
+    corner = np.arange(len(r)).reshape(len(at), len(at))
+    a, b, c, d = (
+        part.ravel() for part in (corner[:-1, :-1], corner[1:, :-1], corner[1:, 1:], corner[:-1, 1:])
+    )
+    faces = np.concatenate([np.c_[a, b, c], np.c_[a, c, d]])
+    scan = tmp_path / "tray.ply"
+    trimesh.Trimesh(points, faces[(r < 49.6)[faces].all(axis=1)]).export(scan)
+    job = run("relief", scan, tmp_path / "out", status=3)
+    assert (job["state"], "thinnest wall" in job["reason"]) == ("held", True)
+
+
 @pytest.mark.parametrize("name", ["old king.ply", "miller.ply", "witch.zip"])
 def test_every_good_scan_of_the_example_shop_comes_out(name: str, tmp_path: Path) -> None:
     job = run("quarter-bust", EXAMPLES / name, tmp_path)
