@@ -16,7 +16,7 @@ USUAL_SHARE_OF_HEIGHT = 0.15
 """Where to cut when a recipe does not say. Common practice, no published source."""
 
 
-@step("cut", version=4, summary="Cut the part flat below; it stands on the cut face.", shorthand="at")
+@step("cut", version=5, summary="Cut the part flat below; it stands on the cut face.", shorthand="at")
 def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """A cut that is given is made; one whose tilt is bounded is looked for, among some 700 directions and 64
     heights.
@@ -24,7 +24,9 @@ def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
     Limits:
         - Cuts are flat. What comes loose is dropped, but for the largest body, with a warning.
         - The search counts support as filled columns under what leans out by more than 45 degrees. It does
-          not know how the part looks: protect what must stay whole with `protect` and `hanging`.
+          not know how the part looks: protect what must stay whole with `protect` and `hanging`. Only where
+          the base that closed the scan is not below, so that there is no neck to be shortened, it takes as
+          little of the scan as it can.
         - It may miss a cut that is a few per cent better: the first look is at a coarse copy, and of the
           best only some are refined. A level cut is preferred to a tilted one that saves less than `worth`.
         - Held: of the cuts that keep to the other bounds none lets the part stand as steadily as `steady`

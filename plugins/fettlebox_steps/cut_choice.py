@@ -29,6 +29,11 @@ CLEAR_SHARE = 0.02
 """Of the part's height: what hangs down ends so far over the cut. On the cut itself, a chin's end would melt
 into the bed; a fiftieth is five layers of a head printed 50 mm high. Our judgement."""
 
+PRICE_MM = 50.0
+"""Support, in mm3, that a mm2 of likeness weighs as much as where the part has no stump: where its base is
+not below, as of a face seen from in front, its lowest end is likeness too. A scanned face gave up its chin
+for support 9 mm high, which nobody would (our judgement)."""
+
 TOUCHES = (
     "What hangs down or juts out, such as a chin, ends close over the cut face and may melt into the bed: "
     "look at the picture of the cut."
@@ -139,6 +144,7 @@ def _limits(
         through=plane_of(part, params, at, 0.0)[0] if placed else None,
         steady_deg=params.steady,
         scan=scan.surface,
+        price_mm3=PRICE_MM * scan.area_mm2 if part.bed_plane is not None else 0.0,
         most_taken=max(0.0, 1.0 - params.keep - cut_search.KEEP_SLACK - gone),
     )
 

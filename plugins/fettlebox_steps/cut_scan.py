@@ -35,11 +35,13 @@ class KnownScan:
     """The scan as far as it is still on a part, in the part's coordinates.
 
     surface      points spread over it
+    area_mm2     of all of it
     corners (p,3) its vertices
     low_mm, high_mm   from where to where it reaches along Z, within the part's box
     """
 
     surface: ScanSurface
+    area_mm2: float
     corners: Floats
     low_mm: float
     high_mm: float
@@ -100,7 +102,7 @@ def _on_part(part: Part, vertices: Floats, faces: NDArray[np.int32]) -> KnownSca
         return inside
 
     try:
-        points, face, _ = spread(vertices, faces, SCAN_POINTS)
+        points, face, area_mm2 = spread(vertices, faces, SCAN_POINTS)
     except ValueError:  # no area
         return None
     there = on_part(points)
@@ -112,6 +114,7 @@ def _on_part(part: Part, vertices: Floats, faces: NDArray[np.int32]) -> KnownSca
     up = corners[:, 2]
     return KnownScan(
         ScanSurface(np.ascontiguousarray(points[there]), normals),
+        area_mm2 * float(there.mean()),
         corners,
         max(float(low[2]), float(up.min())),
         min(float(high[2]), float(up.max())),

@@ -114,3 +114,27 @@ def test_a_part_that_was_moved_finds_its_scan(closed_ball: tuple[Part, Part], tm
     there = run(part, tmp_path, scan, at="33 mm", keep="50 %")
     for name in ("scan_removed_percent", "seen_removed_percent"):
         assert moved.facts[name] == pytest.approx(there.facts[name], abs=0.02)
+
+
+def test_a_lower_end_that_is_no_stump_stays(tmp_path: Path) -> None:
+    """A ball on a stem, cut in half. Closed by a flat base below, the stem is shortened to save support;
+    closed behind, as what was scanned from in front, its end is likeness."""
+    stem = trimesh.creation.cylinder(20.0, 80.0, sections=128).apply_translation([0, 0, -60.0])
+    solid = trimesh.boolean.union([stem, trimesh.creation.icosphere(4, 45.0)], engine="manifold")
+    half = solid.slice_plane([0, 0, 0], [0, -1, 0], cap=True)
+    flat = (half.triangles[:, :, 1] > -1e-9).all(axis=1) | (half.triangles[:, :, 2] < -100 + 1e-9).all(axis=1)
+    scan = Part(np.asarray(half.vertices), np.asarray(half.faces[~flat], dtype=np.int32))
+    behind = part_of(half).with_plane(Plane("base", (0.0, 0.0, 0.0), (0.0, 1.0, 0.0), bed=True))
+    below = part_of(half).with_plane(Plane("base", (0.0, 0.0, -100.0), (0.0, 0.0, -1.0), bed=True))
+    given = {
+        "tilt": {"up to": "0 deg"},
+        "keep": "80 %",
+        "protect": "70 %",
+        "hanging": "cut",
+        "steady": "1 deg",
+    }
+    kept, trimmed = (run(part, tmp_path, scan, **given).facts for part in (behind, below))
+    assert not kept["base_removed"] and trimmed["base_removed"]
+    assert kept["height_mm"] < 2.0 and trimmed["height_mm"] > 40.0
+    assert kept["seen_removed_percent"] < 1.0 and trimmed["seen_removed_percent"] > 10.0
+    assert kept["support_cm3"] > trimmed["support_cm3"]

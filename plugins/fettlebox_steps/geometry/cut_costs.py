@@ -34,6 +34,7 @@ class Limits:
     through          a point that the cut must run through, or None
     steady_deg       lean that the part must stand before its centre of mass is over the edge of the base
     scan, most_taken the scan's surface, and the largest share of what is seen of it that may go
+    price_mm3        support that all of what is seen weighs as much as
     """
 
     most_tilt_deg: float
@@ -45,6 +46,7 @@ class Limits:
     steady_deg: float = 0.0
     scan: ScanSurface | None = None
     most_taken: float = 1.0
+    price_mm3: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,7 @@ class Cut:
     """A plane, by unit normal `up` (3,) and height along it, and what standing on it costs.
 
     The centre of mass is `inside_mm` within the base's hull and `centre_mm` above it; `taken` is the share of
-    the scan's seen surface that goes.
+    the scan's seen surface that goes, and `cost_mm3` what all is weighed at.
     """
 
     up: Floats
@@ -63,6 +65,7 @@ class Cut:
     inside_mm: float
     centre_mm: float
     taken: float
+    cost_mm3: float
 
     @property
     def tips_beyond_deg(self) -> float:
@@ -85,11 +88,17 @@ def _spare_mm(columns: Columns, steady_deg: float) -> Floats:
     return np.asarray(columns.inside_mm - needed)
 
 
+def _costs(columns: Columns, limits: Limits) -> Floats:
+    """(n,k) support and what is lost, in mm3."""
+    lost = limits.price_mm3 * columns.taken - LOSS_WEIGHT * columns.volume_mm3
+    return np.asarray(columns.support_mm3 + lost)
+
+
 def scores(columns: Columns, limits: Limits) -> Floats:
     """(n,k) support and what is lost, in mm3; infinite where a limit is broken."""
     allowed = _allowed(columns, limits)
     allowed &= _spare_mm(columns, limits.steady_deg) >= 0
-    return np.where(allowed, columns.support_mm3 - LOSS_WEIGHT * columns.volume_mm3, np.inf)
+    return np.where(allowed, _costs(columns, limits), np.inf)
 
 
 def _lean_stood(columns: Columns, limits: Limits) -> Floats:
@@ -111,11 +120,11 @@ def firmest(ups: Floats, columns: Columns, limits: Limits) -> Cut | None:
     if not np.isfinite(lean).any():
         return None
     k, at = np.unravel_index(int(lean.argmax()), lean.shape)
-    return _cut(ups[k], columns, int(k), int(at))
+    return _cut(ups[k], columns, limits, int(k), int(at))
 
 
 def cost_of(cut: Cut) -> float:
-    return cut.support_mm3 - LOSS_WEIGHT * cut.volume_mm3
+    return cut.cost_mm3
 
 
 def best_of_each(ups: Floats, columns: Columns, limits: Limits) -> list[Cut]:
@@ -128,7 +137,7 @@ def best_height(ups: Floats, columns: Columns, limits: Limits, k: int) -> Cut | 
     """The best allowed height of direction k."""
     score = scores(columns, limits)[k]
     at = int(score.argmin())
-    return _cut(ups[k], columns, k, at) if np.isfinite(score[at]) else None
+    return _cut(ups[k], columns, limits, k, at) if np.isfinite(score[at]) else None
 
 
 def costs_at_limits(columns: Columns, limits: Limits) -> Floats:
@@ -148,12 +157,12 @@ def costs_at_limits(columns: Columns, limits: Limits) -> Floats:
     )
     here, there = room[:, row, at], room[:, row, above]
     share = np.where(there < 0, here / np.where(there < 0, here - there, 1.0), np.inf).min(axis=0)
-    raw = columns.support_mm3 - LOSS_WEIGHT * columns.volume_mm3
+    raw = _costs(columns, limits)
     between = raw[row, at] + np.where(np.isfinite(share), share, 0.0) * (raw[row, above] - raw[row, at])
     return np.where(np.isfinite(score[row, at]), np.minimum(score[row, at], between), np.inf)
 
 
-def _cut(up: Floats, columns: Columns, k: int, at: int) -> Cut:
+def _cut(up: Floats, columns: Columns, limits: Limits, k: int, at: int) -> Cut:
     values = (
         columns.height_mm,
         columns.support_mm3,
@@ -162,5 +171,6 @@ def _cut(up: Floats, columns: Columns, k: int, at: int) -> Cut:
         columns.inside_mm,
         columns.centre_mm,
         columns.taken,
+        _costs(columns, limits),
     )
     return Cut(up, *(float(value[k, at]) for value in values))

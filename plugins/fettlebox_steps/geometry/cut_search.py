@@ -129,6 +129,8 @@ def search(vertices: Floats, faces: Ints, limits: Limits) -> Search:
         first = looked_at(rough_solid, directions[usable], windows[usable], span_mm / COARSE_COLUMNS)
     if not usable.any():
         return Search([], None, 0, 0, clears)
+    if clears:
+        limits = replace(limits, price_mm3=0.0)
     directions = directions[usable]
     score = scores(first, limits)
     considered, possible = score.size, int(np.isfinite(score).sum())
