@@ -35,7 +35,7 @@ def without_needles(vertices: Floats, faces: Ints) -> Ints:
     faces = np.array(faces, dtype=np.int64)
     height_mm = FLATTEST * diagonal(vertices)
     for _ in range(ROUNDS):
-        needles = np.flatnonzero(_heights(vertices[faces]) <= height_mm)
+        needles = np.flatnonzero(_heights(vertices, faces) <= height_mm)
         if not len(needles):
             break
         near = needles
@@ -54,11 +54,19 @@ def without_needles(vertices: Floats, faces: Ints) -> Ints:
     return faces
 
 
-def _heights(corners: Floats) -> Floats:
+@njit(cache=True)
+def _heights(p, faces):
     """(m,) height over the longest edge, mm."""
-    double = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
-    longest = np.linalg.norm(corners - np.roll(corners, -1, axis=1), axis=2).max(axis=1)
-    return np.asarray(double / np.maximum(longest, 1e-300))
+    heights = np.empty(len(faces))
+    for f in range(len(faces)):
+        a, b, c = p[faces[f, 0]], p[faces[f, 1]], p[faces[f, 2]]
+        ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+        vx, vy, vz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
+        wx, wy, wz = vx - ux, vy - uy, vz - uz
+        x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        longest2 = max(ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz, wx * wx + wy * wy + wz * wz)
+        heights[f] = np.sqrt((x * x + y * y + z * z) / max(longest2, 1e-300))
+    return heights
 
 
 @njit(cache=True)

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 
 from .acceptance import FOLDED_COSINE
 from .crossings import crossing_faces, search_order
-from .topology import face_vectors, folded_pairs, turned_away, twins
+from .topology import face_vectors, folded_pairs, turned_away, twins, used_vertices
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -44,29 +44,34 @@ class GridSurface(Protocol):
 
 
 def snap_to_scan(
-    surface: GridSurface, scan_vertices: ArrayLike, scan_faces: ArrayLike, cell_mm: float
+    surface: GridSurface,
+    scan_vertices: ArrayLike,
+    scan_faces: ArrayLike,
+    cell_mm: float,
+    order: Ints | None = None,
 ) -> Floats:
     """Vertices (n,3) of the surface, moved on to scan vertices where that crosses and folds nothing.
 
     Every scan vertex claims the nearest vertices of the surface that met a wall, within PULL of a cell; the
     shortest claim wins, as long as neither has another. Faces stay the same. What crosses or turns too far
-    goes back, fan by fan.
+    goes back, fan by fan. order (m,) from `search_order`, if the caller has it.
     """
     before, faces = np.asarray(surface.vertices), np.asarray(surface.faces)
     held = np.flatnonzero(~surface.free)
     if not len(held):
         return before.copy()
-    scan = np.asarray(scan_vertices, dtype=np.float64)[np.unique(np.asarray(scan_faces))]
+    scan = np.asarray(scan_vertices, dtype=np.float64)
+    scan = scan[used_vertices(np.asarray(scan_faces), len(scan))]
     found = cKDTree(before[held]).query(scan, k=CLAIMS, distance_upper_bound=PULL * cell_mm, workers=-1)
     distance, nearest = np.asarray(found[0]), np.asarray(found[1])
     row, column = np.nonzero(np.isfinite(distance))
     length, vertex = distance[row, column], nearest[row, column].astype(np.int64)
-    order = np.lexsort((vertex, row, length))
-    winner = _matched(row[order], vertex[order], len(held))
+    shortest = np.lexsort((vertex, row, length))
+    winner = _matched(row[shortest], vertex[shortest], len(held))
     won = winner >= 0
     snapped = before.copy()
     snapped[held[won]] = scan[winner[won]]
-    return undo_damage(before, snapped, faces, cell_mm)
+    return undo_damage(before, snapped, faces, cell_mm, order)
 
 
 @njit(cache=True)
@@ -81,13 +86,16 @@ def _matched(scan, vertex, count):
     return winner
 
 
-def undo_damage(before: Floats, after: Floats, faces: Ints, cell_mm: float) -> Floats:
+def undo_damage(
+    before: Floats, after: Floats, faces: Ints, cell_mm: float, order: Ints | None = None
+) -> Floats:
     """`after`, with every vertex back at `before` whose faces cross another or turn away from their side."""
     result = after.copy()
     normals = face_vectors(before, faces)
     tiny = np.einsum("ij,ij->i", normals, normals) <= (1e-3 * cell_mm**2) ** 2
     now = face_vectors(result, faces)
-    order, twin = search_order(before, faces), twins(faces, len(before))
+    order = search_order(before, faces) if order is None else order
+    twin = twins(faces, len(before))
     bad = crossing_faces(result, faces, order=order) | folded_pairs(now, twin, FOLDED_COSINE)
     bad |= turned_away(normals, now, TURN) & ~tiny
     for attempt in range(ROUNDS):

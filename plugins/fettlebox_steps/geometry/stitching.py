@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
 from .acceptance import FOLDED_COSINE
-from .crossings import crossing_faces
+from .crossings import crossing_faces, search_order
 from .topology import Floats, Ints, face_vectors, faces_around, folded_pairs, turned_away, twins
 
 CLOSE_ENOUGH = 0.03
@@ -29,11 +29,17 @@ PASSES, UNDOINGS = 2, 8
 
 
 def stitch(
-    vertices: Floats, faces: Ints, free: NDArray[np.bool_], points: ArrayLike, cell_mm: float
+    vertices: Floats,
+    faces: Ints,
+    free: NDArray[np.bool_],
+    points: ArrayLike,
+    cell_mm: float,
+    order: Ints | None = None,
 ) -> tuple[Floats, Ints]:
     """The surface (n,3), (m,3) through those of `points` (k,3) that it passes within half a cell.
 
     A closed surface without crossings stays one. Faces with a `free` vertex (n,) are left as they are.
+    order (m,) from `search_order`, if the caller has it.
     """
     wanted = np.ascontiguousarray(points, dtype=np.float64)
     # New vertices lie on faces of old ones, so that the fans around old ones go on to hold every face.
@@ -43,12 +49,13 @@ def stitch(
     near = np.asarray(tree.query(wanted, k=3, distance_upper_bound=2 * cell_mm, workers=-1)[1], np.int64)
     held = ~free
     twin = twins(faces, len(vertices))
+    order = search_order(vertices, faces) if order is None else order
     for _ in range(PASSES):
         places = _places(vertices, faces, twin, held, wanted, near, cell_mm)
         if not len(places[0]):
             break
         before = len(vertices)
-        vertices, faces, twin = _with_points(vertices, faces, twin, *places, wanted)
+        vertices, faces, twin, order = _with_points(vertices, faces, twin, order, *places, wanted)
         held = np.concatenate([held, np.ones(len(vertices) - before, dtype=np.bool_)])
     return vertices, faces
 
@@ -165,9 +172,11 @@ def _claims(asked, split, twin, count):
 
 
 def _with_points(
-    vertices: Floats, faces: Ints, twin: Ints, chosen: Ints, split: Ints, wanted: Floats
-) -> tuple[Floats, Ints, Ints]:
-    """The surface with the chosen points in it, without those that would make it cross or fold; its twins."""
+    vertices: Floats, faces: Ints, twin: Ints, order: Ints, chosen: Ints, split: Ints, wanted: Floats
+) -> tuple[Floats, Ints, Ints, Ints]:
+    """The surface with the chosen points in it, without those that would make it cross or fold; its twins and
+    search order.
+    """
     keep = np.ones(len(chosen), dtype=np.bool_)
     normals = face_vectors(vertices, faces)
     doubtful = np.zeros(len(faces), dtype=np.bool_)
@@ -177,11 +186,12 @@ def _with_points(
         new, parent = _split(faces, split[keep], twin, len(vertices))
         look = doubtful[parent]
         now, beside = face_vectors(points, new), twins(new, len(points))
-        bad = crossing_faces(points, new, only=look)
+        by_parent = _by_parent(order, parent)
+        bad = crossing_faces(points, new, only=look, order=by_parent)
         bad |= folded_pairs(now, beside, FOLDED_COSINE) & (new >= len(vertices)).any(axis=1)
         bad[look] |= turned_away(normals[parent[look]], now[look], TURN)
         if not bad.any():
-            return points, new, beside
+            return points, new, beside, by_parent
         corners = np.unique(new[bad])
         kept = np.flatnonzero(keep)
         withdrawn = kept[corners[corners >= len(vertices)] - len(vertices)]
@@ -191,7 +201,25 @@ def _with_points(
         # Only where something changes can anything cross that did not before.
         doubtful[:] = False
         doubtful[_parents(split[withdrawn], twin)] = True
-    return vertices, faces, twin
+    return vertices, faces, twin, order
+
+
+@njit(cache=True)
+def _by_parent(order, parent):
+    """Faces (m,) in the order of the old faces (k,) that they are part of."""
+    start = np.zeros(len(order) + 1, np.int64)
+    for f in range(len(parent)):
+        start[parent[f] + 1] += 1
+    place = np.empty(len(order), np.int64)
+    count = 0
+    for i in range(len(order)):
+        place[order[i]] = count
+        count += start[order[i] + 1]
+    ordered = np.empty(len(parent), np.int64)
+    for f in range(len(parent)):
+        ordered[place[parent[f]]] = f
+        place[parent[f]] += 1
+    return ordered
 
 
 def _parents(split: Ints, twin: Ints) -> Ints:

@@ -14,6 +14,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
+from .crossings import search_order
 from .flat_blocks import blocks_around, with_flat_blocks
 from .grid_places import border_places, placed
 from .near_walls import know_near_walls
@@ -160,9 +161,11 @@ def follow_scan(
     Where these lie in a row, as on a scan that was made finer by halving its edges, a triangle would have no
     height; its longest edge is turned.
     """
-    snapped = snap_to_scan(surface, vertices, faces, cell_mm)
-    points = np.asarray(vertices, dtype=np.float64)[np.unique(np.asarray(faces))]
-    drawn, corners = stitch(snapped, surface.faces, surface.free, points, cell_mm)
+    order = search_order(surface.vertices, surface.faces)
+    snapped = snap_to_scan(surface, vertices, faces, cell_mm, order)
+    points = np.asarray(vertices, dtype=np.float64)
+    points = points[used_vertices(np.asarray(faces), len(points))]
+    drawn, corners = stitch(snapped, surface.faces, surface.free, points, cell_mm, order)
     return drawn, without_needles(drawn, corners.astype(np.int64))
 
 
