@@ -167,6 +167,18 @@ def test_a_hopeless_scan_is_rejected_with_a_reason(tmp_path: Path) -> None:
     assert (Path(job["folder"]) / "original" / scan.name).read_bytes() == scan.read_bytes()
 
 
+def test_a_scan_may_be_given_by_a_link_to_it(tmp_path: Path) -> None:
+    scan = ROOT / "inbox_example" / "inbox" / "failed capture.ply"
+    link = tmp_path / scan.name
+    link.symlink_to(scan)
+    job = json.loads(fettlebox("run", GOOD, link, "--out", tmp_path / "parts", "--json", status=4).stdout)
+    copied = Path(job["folder"]) / "original" / scan.name
+    assert not copied.is_symlink()
+    assert copied.read_bytes() == scan.read_bytes()
+    assert link.is_symlink()
+    fettlebox("try", GOOD, link, "--out", tmp_path / "tried", status=4)
+
+
 def test_another_wish_is_another_job_and_replaces_no_result(tmp_path: Path) -> None:
     scan = ROOT / "inbox_example" / "inbox" / "failed capture.ply"
     folders = [

@@ -71,7 +71,7 @@ def run_once(
     text = recipe.read_text("utf-8")
     scans = with_other_takes(scan, ticket)
     scan = scans[0]
-    scan_digest = joined([each.name for each in scans], [digest(each) for each in scans])
+    scan_digest = joined([each.name for each in scans], [digest(each.resolve()) for each in scans])
     job = job_base(scan_digest, _text_digest(text), _asked(ticket, values or {}))
     stem = plain_stem(scan.name, LONGEST_STEM)
     out.mkdir(parents=True, exist_ok=True)

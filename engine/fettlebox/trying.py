@@ -94,7 +94,7 @@ def try_recipe(
             origin,
             plan,
             printer,
-            seed=digest(scan),
+            seed=digest(scan.resolve()),
             scratch=Path(scratch),
             progress=progress,
             watch=watch,
