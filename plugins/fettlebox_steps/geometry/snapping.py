@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Protocol
 
 import numpy as np
-from numba import njit
+from numba import get_num_threads, njit
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
@@ -62,7 +62,9 @@ def snap_to_scan(
         return before.copy()
     scan = np.asarray(scan_vertices, dtype=np.float64)
     scan = scan[used_vertices(np.asarray(scan_faces), len(scan))]
-    found = cKDTree(before[held]).query(scan, k=CLAIMS, distance_upper_bound=PULL * cell_mm, workers=-1)
+    found = cKDTree(before[held]).query(
+        scan, k=CLAIMS, distance_upper_bound=PULL * cell_mm, workers=get_num_threads()
+    )
     distance, nearest = np.asarray(found[0]), np.asarray(found[1])
     row, column = np.nonzero(np.isfinite(distance))
     length, vertex = distance[row, column], nearest[row, column].astype(np.int64)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+from numba import get_num_threads, njit
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
@@ -44,9 +44,11 @@ def stitch(
     wanted = np.ascontiguousarray(points, dtype=np.float64)
     # New vertices lie on faces of old ones, so that the fans around old ones go on to hold every face.
     tree = cKDTree(vertices)
-    missed = np.asarray(tree.query(wanted, workers=-1)[0]) > CLOSE_ENOUGH * cell_mm
+    missed = np.asarray(tree.query(wanted, workers=get_num_threads())[0]) > CLOSE_ENOUGH * cell_mm
     wanted = wanted[missed]
-    near = np.asarray(tree.query(wanted, k=3, distance_upper_bound=2 * cell_mm, workers=-1)[1], np.int64)
+    near = np.asarray(
+        tree.query(wanted, k=3, distance_upper_bound=2 * cell_mm, workers=get_num_threads())[1], np.int64
+    )
     held = ~free
     twin = twins(faces, len(vertices))
     order = search_order(vertices, faces) if order is None else order
