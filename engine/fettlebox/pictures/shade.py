@@ -101,44 +101,36 @@ def _paint(
     decode: Singles,
     encode: Image,
 ) -> Image:
-    paper = np.empty(3)
-    for c in range(3):
-        paper[c] = decode[PAPER[c]]
+    empty_r, empty_g, empty_b = decode[PAPER[0]], decode[PAPER[1]], decode[PAPER[2]]
     rows, columns = face.shape[0] // step, face.shape[1] // step
     out = np.empty((rows, columns, 3), np.uint8)
     lit = np.zeros(len(normal))  # of triangles that were met; most have many rays, or none
-    total = np.empty(3)
-    base = np.empty(3)
+    rays = step * step
     for row in range(rows):
         for column in range(columns):
-            total[:] = 0.0
+            r, g, b = 0.0, 0.0, 0.0
             for i in range(row * step, (row + 1) * step):
                 for j in range(column * step, (column + 1) * step):
                     hit = face[i, j]
                     if hit < 0:
-                        total += paper
+                        r, g, b = r + empty_r, g + empty_g, b + empty_b
                         continue
                     if lit[hit] == 0.0:
                         lit[hit] = _light(normal[hit], axes, lights)
-                    back = lit[hit] < 0.0
-                    light = abs(lit[hit])
-                    light = 1.0 + (light * crease[row, column] - 1.0) * contrast
-                    if back:
-                        base[:] = clay[1]
-                    elif len(colours) == 0:
-                        base[:] = clay[0]
-                    else:
-                        u, v = np.float64(second[i, j]), np.float64(third[i, j])
-                        for c in range(3):
-                            base[c] = (
-                                (1.0 - u - v) * decode[colours[faces[hit, 0], c]]
-                                + u * decode[colours[faces[hit, 1], c]]
-                                + v * decode[colours[faces[hit, 2], c]]
-                            )
-                    total += base * light
-            for c in range(3):
-                level = total[c] / (step * step)
-                out[row, column, c] = encode[int(min(max(level, 0.0), 1.0) * LEVELS + 0.5)]
+                    light = 1.0 + (abs(lit[hit]) * crease[row, column] - 1.0) * contrast
+                    if lit[hit] < 0.0 or len(colours) == 0:
+                        plain = clay[1] if lit[hit] < 0.0 else clay[0]
+                        r, g, b = r + plain[0] * light, g + plain[1] * light, b + plain[2] * light
+                        continue
+                    v, w = np.float64(second[i, j]) * light, np.float64(third[i, j]) * light
+                    u = light - v - w
+                    one, two, three = colours[faces[hit, 0]], colours[faces[hit, 1]], colours[faces[hit, 2]]
+                    r += u * decode[one[0]] + v * decode[two[0]] + w * decode[three[0]]
+                    g += u * decode[one[1]] + v * decode[two[1]] + w * decode[three[1]]
+                    b += u * decode[one[2]] + v * decode[two[2]] + w * decode[three[2]]
+            out[row, column, 0] = encode[int(min(max(r / rays, 0.0), 1.0) * LEVELS + 0.5)]
+            out[row, column, 1] = encode[int(min(max(g / rays, 0.0), 1.0) * LEVELS + 0.5)]
+            out[row, column, 2] = encode[int(min(max(b / rays, 0.0), 1.0) * LEVELS + 0.5)]
     return out
 
 
