@@ -14,7 +14,7 @@ import lxml.html
 import pytest
 from fettlebox.traveler.look import CSS, DAY, NIGHT
 from fettlebox.traveler.record import JobRecord
-from fettlebox.traveler.summary import Decision
+from fettlebox.traveler.summary import Decision, is_too_large
 from fettlebox.traveler.writing import PAGE, write_decision, write_traveler
 
 WHICH = ["done", "held", "rejected", "hostile"]
@@ -166,6 +166,8 @@ def test_a_job_that_waits_says_what_to_do_now(
         ([210.0, 300.0, 100.0], [300.0, 200.0, 250.0], True),
         ([100.0, 100.0, 251.0], [300.0, 200.0, 250.0], True),
         ([400.0, 300.0, 100.0], ["wide", 200.0, 250.0], False),
+        ([220.00000000000003, 220.0, 100.0], [220.0, 220.0, 250.0], False),  # rounding, as gate has it
+        ([220.0001, 220.0, 100.0], [220.0, 220.0, 250.0], True),
         (None, None, False),
     ],
 )
@@ -184,6 +186,25 @@ def test_of_a_part_that_is_too_large_another_size_is_offered_first(
     first = [(code.text or "").split()[1] for code in _tree(page).findall(".//code[@class='does']")][:2]
     assert first == (["retry", "release"] if large else ["release", "retry"])
     assert ("Another size would fit" in page) is large
+
+
+def test_only_what_would_be_printed_can_be_too_large(done: JobRecord, held: JobRecord) -> None:
+    """A surface that waits before it is scaled is life size; a part in pieces stays whole, in life size."""
+    room = {"build_volume_mm": [200.0, 200.0, 200.0]}
+    whole = replace(
+        held, outputs=done.outputs, printer=room, after={**done.after, "size_mm": [100.0, 100.0, 300.0]}
+    )
+    assert is_too_large(whole)
+    assert not is_too_large(replace(whole, outputs=(), after_is="surface so far"))
+    assert not is_too_large(replace(whole, after_is="surface so far"))
+    assert not is_too_large(replace(whole, outputs=()))
+    for tall, large in ((150.0, False), (201.0, True)):
+        made = [
+            {"piece": "piece-1", "size_mm": [100.0, 100.0, 99.0]},
+            {"piece": "piece-2", "size_mm": [100.0, 100.0, tall]},
+        ]
+        split = replace(done.steps[1], id="split", name="split", facts={"pieces_made": made})
+        assert is_too_large(replace(whole, steps=(*held.steps, split))) is large
 
 
 def test_where_nothing_was_made_there_is_no_part(folder: Path, rejected: JobRecord, done: JobRecord) -> None:

@@ -11,6 +11,8 @@ from .record import JobRecord
 from .wording import number, shown
 
 READY = "Ready to print"
+FITS_WITHIN_MM = 1e-6
+"""Rounding only: a part scaled to exactly fill the printer fits it."""
 WORDS = {
     "done": "Made",
     "held": "Waits for a person",
@@ -135,15 +137,34 @@ def _forecast(record: JobRecord) -> Mapping[str, Any]:
 
 def is_too_large(record: JobRecord) -> bool:
     """Whether what was made is larger than its printer builds, as it stands or turned about the upright: then
-    handing it over helps nobody.
+    handing it over helps nobody. Of a part in pieces it is the pieces that are printed.
     """
-    size, room = record.after.get("size_mm"), (record.printer or {}).get("build_volume_mm")
-    lengths = []
-    for three in (size, room):
-        if not isinstance(three, Sequence) or [type(mm) in (int, float) for mm in three] != [True] * 3:
-            return False
-        lengths.append([*sorted(three[:2]), three[2]])
-    return any(mm > most for mm, most in zip(*lengths, strict=True))
+    if not record.outputs or record.after_is != "part":
+        return False  # a surface half-way may be in life size yet
+    room = _lengths((record.printer or {}).get("build_volume_mm"))
+    sizes = [_lengths(size) for size in _sizes(record)]
+    return room is not None and any(
+        mm > most + FITS_WITHIN_MM
+        for size in sizes
+        if size is not None
+        for mm, most in zip(size, room, strict=True)
+    )
+
+
+def _sizes(record: JobRecord) -> list[Any]:
+    pieces = [
+        s.facts["pieces_made"] for s in record.steps if s.outcome == "done" and "pieces_made" in s.facts
+    ]
+    if pieces and isinstance(pieces[-1], Sequence):
+        return [piece.get("size_mm") for piece in pieces[-1] if isinstance(piece, Mapping)]
+    return [record.after.get("size_mm")]
+
+
+def _lengths(three: Any) -> list[float] | None:
+    """Shorter and longer side on the bed, then the height; None for what is not three lengths."""
+    if not isinstance(three, Sequence) or [type(mm) in (int, float) for mm in three] != [True] * 3:
+        return None
+    return [*sorted(three[:2]), three[2]]
 
 
 def what_to_do(record: JobRecord) -> list[Markup]:
