@@ -36,6 +36,8 @@ MOST_WAITING = 1000  # events for one observer that is slow
 LAST_WORDS_S = 2.0  # what observers have to come to an end when the server stops
 MOST_COMPLAINTS = 20
 MOST_MEMORY_BYTES = 1 << 30
+ONE_BLAS_THREAD = {"OPENBLAS_NUM_THREADS": "1"}
+"""Each thread that OpenBLAS begins by itself takes some 40 MB of what `bound_memory` leaves a process."""
 
 
 class Observers:
@@ -122,8 +124,9 @@ class Observers:
                 cwd=self._log.parent,
                 env={
                     **os.environ,
-                    "PYTHONPATH": os.pathsep.join(sys.path),
-                },  # they are found as they are here
+                    **ONE_BLAS_THREAD,
+                    "PYTHONPATH": os.pathsep.join(sys.path),  # they are found as they are here
+                },
             )
         assert self._process.stdin is not None
         os.set_blocking(self._process.stdin.fileno(), False)

@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from fettlebox.board.beside import Beside
+from fettlebox.board.settings import Settings
 from fettlebox.hooks import JobObserver
 from fettlebox.jobs.events import Event
 from fettlebox.observing import Observers, observe
@@ -112,6 +114,27 @@ def test_a_process_that_dies_is_begun_again_three_times_at_most(
         assert observers._process.pid == last
     assert len(begun) == 3
     assert len(seen) > 3
+
+
+def test_the_processes_beside_a_server_begin_one_thread_of_blas_each(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each of its threads takes some 40 MB of what the process may hold (measured)."""
+    monkeypatch.setattr("fettlebox.observing._anybody", lambda: True)
+    monkeypatch.setenv("OPENBLAS_NUM_THREADS", "8")
+    begun: list[dict[str, str]] = []
+
+    def begin(*args: Any, env: dict[str, str], **more: Any) -> Any:
+        begun.append(env)
+        raise OSError("enough")
+
+    monkeypatch.setattr("fettlebox.observing.subprocess.Popen", begin)
+    Observers(tmp_path / "observers.txt").tell({"event": "done", "job": "a"})
+    (tmp_path / ".fettlebox").mkdir()
+    with pytest.raises(OSError, match="enough"):
+        Beside(Settings(tmp_path), print)._serve()
+    assert [env["OPENBLAS_NUM_THREADS"] for env in begun] == ["1", "1"]
+    assert all(env["PATH"] == os.environ["PATH"] for env in begun)
 
 
 def test_nothing_is_begun_where_nobody_else_brings_plugins(

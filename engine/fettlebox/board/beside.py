@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import socket
 import subprocess
 import sys
@@ -18,6 +19,7 @@ from contextlib import contextmanager
 
 from ..errors import UsageError
 from ..jobs.folders import ShopFolders
+from ..observing import ONE_BLAS_THREAD
 from .cabinet import Cabinet
 from .keys import add_link, tokens
 from .settings import Settings
@@ -100,6 +102,7 @@ class Beside(threading.Thread):
             self._child = child = subprocess.Popen(
                 [sys.executable, "-m", "fettlebox.board"],
                 stdin=subprocess.PIPE, stdout=log, stderr=log, bufsize=0, start_new_session=True,
+                env={**os.environ, **ONE_BLAS_THREAD},
             )  # fmt: skip
         assert child.stdin is not None
         with contextlib.suppress(OSError):
