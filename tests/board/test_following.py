@@ -9,6 +9,7 @@ import asyncio
 import json
 import shutil
 import statistics
+import threading
 import time
 from datetime import UTC, datetime
 from pathlib import Path
@@ -191,6 +192,32 @@ def test_the_audit_s_word_is_kept(bench: Bench) -> None:
     said = audited()
     assert not said["clean"] and any("bust.stl" in finding and job in finding for finding in said["findings"])
     assert "not as the ledger says" in bench.client.get("/ledger", headers=bench.headers("see")).text
+
+
+@pytest.mark.parametrize(
+    ("error", "said"), [(MemoryError(), "MemoryError()"), (KeyError("lamp"), "KeyError('lamp')")]
+)
+def test_an_audit_that_fails_says_so_and_may_be_begun_again(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, error: Exception, said: str
+) -> None:
+    def fail(shop: Path) -> None:
+        raise error
+
+    def no_thread(thread: threading.Thread) -> None:
+        raise RuntimeError("can't start new thread")
+
+    monkeypatch.setattr("fettlebox.board.auditing.audit_shop", fail)
+    auditor = bench.office.auditor
+    with monkeypatch.context() as patched, pytest.raises(RuntimeError, match="thread"):
+        patched.setattr(threading.Thread, "start", no_thread)
+        auditor.start()
+    assert auditor.start()
+    for thread in threading.enumerate():
+        if thread.name == "board-audit":
+            thread.join(60)
+    assert not auditor.running
+    told = auditor.last()
+    assert told is not None and told["findings"] == [f"it could not be done: {said}"] and not told["clean"]
 
 
 def test_what_many_pages_want_is_made_once(bench: Bench) -> None:

@@ -35,25 +35,32 @@ class Auditor:
         """Begin one, unless one is running."""
         if not self._running.acquire(blocking=False):
             return False
-        threading.Thread(target=self._run, name="board-audit", daemon=True).start()
+        try:
+            threading.Thread(target=self._run, name="board-audit", daemon=True).start()
+        except BaseException:  # no memory for a thread
+            self._running.release()
+            raise
         return True
 
     def _run(self) -> None:
         try:
+            self.cabinet.set_mark("audit", json.dumps(self._said()))
+        finally:
+            self._running.release()
+
+    def _said(self) -> dict[str, Any]:
+        try:
             audit = audit_shop(self.shop)
-            said: dict[str, Any] = {
+            return {
                 "time": utc_now(), "clean": audit.clean, "entries": audit.entries, "jobs": audit.jobs,
                 "files": audit.files, "head": audit.head, "found": len(audit.findings),
                 "findings": [str(finding) for finding in audit.findings[:MOST_FINDINGS]],
             }  # fmt: skip
-        except (FettleboxError, OSError) as error:
-            said = {
+        except Exception as error:  # also MemoryError: whoever asked shall not wait for ever
+            why = str(error) if isinstance(error, (FettleboxError, OSError)) else repr(error)
+            return {
                 "time": utc_now(),
                 "clean": False,
                 "found": 1,
-                "findings": [f"it could not be done: {error}"],
+                "findings": [f"it could not be done: {why}"],
             }
-        try:
-            self.cabinet.set_mark("audit", json.dumps(said))
-        finally:
-            self._running.release()

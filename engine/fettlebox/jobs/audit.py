@@ -69,9 +69,11 @@ def audit_shop(shop: Path) -> Audit:
 
 def _audit(shop: ShopFolders, ledger: Ledger, lines: list[bytes]) -> Audit:
     findings: list[Finding] = []
-    entries = [entry for entry in _chain(lines, findings) if entry is not None]
-    _check_head(ledger, lines, entries, findings)
-    last: dict[str, Entry] = {entry.job: entry for entry in entries}
+    last: dict[str, Entry] = {}  # of each job the newest alone: a ledger may be longer than memory is large
+    newest: Entry | None = None
+    for entry in _chain(lines, findings):
+        last[entry.job] = newest = entry
+    _check_head(ledger, lines, newest, findings)
     at_rest = {
         entry.folder: entry
         for entry in last.values()
@@ -87,12 +89,14 @@ def _audit(shop: ShopFolders, ledger: Ledger, lines: list[bytes]) -> Audit:
         count += _check_folder(shop, path, entry, findings)
     findings += _strangers(shop, at_rest, last)
     discarded = sum(entry.event in GONE for entry in last.values())
-    head = entries[-1].digest if entries else FIRST
+    head = newest.digest if newest is not None else FIRST
     return Audit(tuple(findings), len(lines), len(at_rest), count, discarded, head)
 
 
-def _chain(lines: list[bytes], findings: list[Finding]) -> Iterator[Entry | None]:
-    """Each line's entry; what is wrong with a line, or with where it stands, is a finding."""
+def _chain(lines: list[bytes], findings: list[Finding]) -> Iterator[Entry]:
+    """The entry of each line that can be read; what is wrong with a line, or with where it stands, is a
+    finding.
+    """
     file = f"{FOLDER}/{FILE}"
     known: tuple[int, set[str]] | None = (0, {FIRST})
     for place, line in enumerate(lines, start=1):
@@ -104,7 +108,6 @@ def _chain(lines: list[bytes], findings: list[Finding]) -> Iterator[Entry | None
                 Finding(place, None, file, "an entry of the ledger", f"line {place}, which {torn}")
             )
             known = None
-            yield None
             continue
         proper = entry.proper_digest()
         if proper != entry.digest:
@@ -120,7 +123,7 @@ def _chain(lines: list[bytes], findings: list[Finding]) -> Iterator[Entry | None
         yield entry
 
 
-def _check_head(ledger: Ledger, lines: list[bytes], entries: list[Entry], findings: list[Finding]) -> None:
+def _check_head(ledger: Ledger, lines: list[bytes], last: Entry | None, findings: list[Finding]) -> None:
     head = ledger.head()
     file = f"{FOLDER}/{HEAD}"
     if not lines:
@@ -129,9 +132,8 @@ def _check_head(ledger: Ledger, lines: list[bytes], entries: list[Entry], findin
                 Finding(None, None, f"{FOLDER}/{FILE}", f"{head[0]} entries, as {file} says", "none")
             )
         return
-    if not entries:
+    if last is None:
         return
-    last = entries[-1]
     shown = f"{last.number} {last.digest}"
     if one_behind(head, last):
         return  # the next entry, or the next start, sets it right
