@@ -66,6 +66,26 @@ def test_small_pieces_are_left_out_and_doubled_vertices_joined() -> None:
     assert is_closed(kept_faces)
 
 
+def test_a_closed_surface_with_a_triangle_in_line_stays_closed() -> None:
+    """A side of a box ends at the middle of a longer one: a triangle without area joins the two, as CAD
+    programs write it. By the box, 2 x 4 x 6 = 48, with its middle in the middle."""
+    vertices, faces = _box(2.0, 4.0, 6.0)
+    a, b, c = faces[0]
+    middle = len(vertices)
+    joint = np.vstack([vertices, (vertices[a] + vertices[b]) / 2])
+    filled = np.vstack([faces[1:], [[a, middle, c], [middle, b, c], [a, b, middle]]])
+    places, kept = main_pieces(joint, filled)
+    assert is_closed(filled) and is_closed(kept) and len(kept) == 14
+    assert volume_and_centroid(places, kept)[0] == pytest.approx(48.0)
+    twice = np.vstack([filled, [[a, a, c]]])
+    assert len(main_pieces(joint, twice)[1]) == 14
+
+
+def test_what_has_no_area_at_all_is_no_piece() -> None:
+    line = np.array([[0.0, 0, 0], [1, 0, 0], [2, 0, 0]])
+    assert len(main_pieces(line, np.array([[0, 1, 2]], dtype=np.int32))[1]) == 0
+
+
 @pytest.mark.parametrize("radius", [1.0, 25.0])
 def test_a_cylinder_bends_like_a_stroke_of_its_diameter(radius: float) -> None:
     tube = trimesh.creation.cylinder(radius, 10 * radius, sections=96)

@@ -106,9 +106,13 @@ def weld(vertices: Floats, faces: Ints) -> Ints:
     return np.asarray(first_of_equal(single.view(np.int32).astype(np.int64))[first][faces])
 
 
-def welded(vertices: ArrayLike, faces: ArrayLike) -> tuple[Floats, NDArray[np.int64]]:
+def welded(
+    vertices: ArrayLike, faces: ArrayLike, *, keep_flat: bool = False
+) -> tuple[Floats, NDArray[np.int64]]:
     """Vertices at exactly one place made one, without faces that have no area and vertices that none uses.
 
+    `keep_flat`: of the faces without area only those go that name a place twice. One whose three corners
+    are in line fills the slit where an edge meets two shorter ones; without it a closed surface is open.
     The vertices come in the order of their coordinates, whatever order they had.
     """
     points = np.ascontiguousarray(vertices, dtype=np.float64)
@@ -118,7 +122,12 @@ def welded(vertices: ArrayLike, faces: ArrayLike) -> tuple[Floats, NDArray[np.in
     name = np.empty(len(points), np.int64)
     name[single] = np.arange(len(single))
     places, corners = points[single], name[first[np.asarray(faces)]]
-    places, corners, _ = compact(places, corners[face_areas(places, corners) > 0])
+    if keep_flat:
+        a, b, c = corners.T
+        kept = (a != b) & (b != c) & (c != a)
+    else:
+        kept = face_areas(places, corners) > 0
+    places, corners, _ = compact(places, corners[kept])
     return places, corners.astype(np.int64, copy=False)
 
 

@@ -58,11 +58,14 @@ NOTHING_BUT_SCRAPS = "the scan is nothing but scraps: no piece has so much as 1 
 
 
 def main_pieces(vertices: Floats, faces: Faces, small: float = SMALL_PIECE) -> tuple[Floats, Faces]:
-    """The surface without the pieces that have under `small` of the whole area; vertices welded."""
-    places, joined = welded(vertices, faces)
+    """The surface without the pieces that have under `small` of the whole area; vertices welded, and what
+    was closed still is.
+    """
+    places, joined = welded(vertices, faces, keep_flat=True)
     count, label = components(joined, len(places))
     areas = np.bincount(label, face_areas(places, joined), count)
-    places, kept, _ = compact(places, joined[(areas >= small * areas.sum())[label]])
+    large = (areas >= small * areas.sum()) & (areas > 0)
+    places, kept, _ = compact(places, joined[large[label]])
     return places, kept.astype(np.int32)
 
 
