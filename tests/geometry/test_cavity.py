@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import igl
 import numpy as np
 import pytest
 import trimesh
+from fettlebox_steps.geometry import wall_distance
 from fettlebox_steps.geometry.cavity import cell_for, inner_wall, sag_mm
+from fettlebox_steps.geometry.column_signs import columns
 from fettlebox_steps.geometry.distance import DistanceTree
 
 
@@ -47,3 +51,32 @@ def test_cells_grow_with_parts_that_would_not_fit_memory() -> None:
     large = cell_for(low, low + 3000, 2.0)
     assert large > 0.9
     assert (3000 / large) ** 2 < 1.01 * 3000 * 3000
+
+
+@pytest.mark.parametrize(("feet", "byte"), [(True, 20), (False, 8)])
+def test_the_slices_of_a_grid_take_no_more_memory_than_is_said(
+    feet: bool, byte: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By Python's tracemalloc, which numpy tells of every array."""
+    mesh = trimesh.creation.box((10.0, 60.0, 60.0))
+    vertices, faces = np.array(mesh.vertices), np.array(mesh.faces, np.int64)
+    size, cell_mm, origin = (41, 250, 250), 0.25, np.array([-5.1, -31.2, -31.3])
+    tree = DistanceTree.of(vertices, faces)
+    grid = wall_distance.DepthGrid(
+        tree, columns(vertices, faces, origin, cell_mm, *size[:2]), origin, cell_mm, size
+    )
+    corners = 7 * size[1] * size[2]
+    monkeypatch.setattr(wall_distance, "MOST_CORNERS", corners)
+    for _ in grid.runs(2.0, feet=feet):  # compiled
+        break
+    firsts = []
+    tracemalloc.start()
+    try:
+        for first, values, _ in grid.runs(2.0, feet=feet):
+            firsts.append(first)
+            assert len(values) <= 7
+        most = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert firsts == list(range(0, 40, 6))
+    assert 0.9 * byte * corners < most < 1.05 * byte * corners

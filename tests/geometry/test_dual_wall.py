@@ -6,12 +6,12 @@ import igl
 import numpy as np
 import pytest
 import trimesh
-from fettlebox_steps.geometry import dual_wall as module
+from fettlebox_steps.geometry import wall_distance
 from fettlebox_steps.geometry.cavity import InnerWall
 from fettlebox_steps.geometry.cube_table import cube_table
 from fettlebox_steps.geometry.distance import DistanceTree
 from fettlebox_steps.geometry.dual_cells import patch_table, settle
-from fettlebox_steps.geometry.dual_wall import dual_wall
+from fettlebox_steps.geometry.dual_wall import _halved, dual_wall
 from fettlebox_steps.geometry.wall_proof import proven
 from scipy.spatial.transform import Rotation
 
@@ -65,8 +65,8 @@ def test_the_surface_does_not_depend_on_how_many_slices_are_worked_out_at_a_time
 ) -> None:
     mesh = _spiky()
     whole = _drawn(mesh, 0.7)
-    for at_a_time in (2, 3):
-        monkeypatch.setattr(module, "MOST_AT_A_TIME", at_a_time)
+    for at_a_time in (1, 2, 3):
+        monkeypatch.setattr(wall_distance, "MOST_AT_A_TIME", at_a_time)
         again = _drawn(mesh, 0.7)
         assert again.faces.tobytes() == whole.faces.tobytes()
         # a place on an edge of two triangles is rounded as the one of them says that was found first
@@ -108,3 +108,25 @@ def test_a_triangle_between_deep_corners_that_comes_too_near_is_found() -> None:
     for away, kept in ((2.9, False), (3.1, True)):
         at = corners + np.array([0.0, 0.0, away])
         assert proven(at, triangle, tree.at(at), tree, 2.0) is kept
+
+
+def test_what_is_not_a_number_is_no_proof() -> None:
+    outer = trimesh.creation.icosphere(2, radius=20.0)
+    tree = DistanceTree.of(outer.vertices, outer.faces)
+    at, triangle = np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0]]), np.array([[0, 1, 2]])
+    assert proven(at, triangle, np.full(3, np.nan), tree, 2.0)  # depths that are not known are measured
+    for corner in range(3):
+        nowhere = at.copy()
+        nowhere[corner, 1] = np.nan
+        assert not proven(nowhere, triangle, tree.at(at), tree, 2.0)
+        assert not proven(nowhere, triangle, np.full(3, np.nan), tree, 2.0)
+    near = at + np.array([19.5, 0, 0])
+    assert not proven(near, triangle, np.full(3, np.nan), tree, 2.0)
+
+
+def test_a_quad_whose_places_are_not_numbers_still_becomes_its_two_triangles() -> None:
+    points = np.array([[0.0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]])
+    quads = np.tile(np.arange(4), (500, 1))
+    faces = _halved(points, np.full((4, 3), np.nan), quads, 2.0)
+    assert (faces[0::2] == [0, 1, 2]).all()
+    assert (faces[1::2] == [0, 2, 3]).all()

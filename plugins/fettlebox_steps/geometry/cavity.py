@@ -23,10 +23,7 @@ of a wall of 2 mm is within 0.065 mm."""
 
 MOST_COLUMNS = 3000 * 3000
 MOST_SLICE = 3000 * 3000
-"""Columns, and corners in a slice, that are kept in memory at a time: less than 2 GB."""
-
-AT_A_TIME = 24
-"""Slices that are worked out before the surface is drawn through them."""
+"""Columns, and corners in a slice, that are kept in memory at a time."""
 
 SHIFT = np.array([0.37, 0.31, 0.26])
 """The grid starts this share of a cell off, so that parts made of round numbers do not lie along it."""
@@ -82,15 +79,12 @@ def inner_wall(
     points, corners = [], []
     table = cube_table()
     numbers = np.full((2, ny, nz), -1, dtype=np.int64)
-    values, _ = grid.slices(0, 1, level_mm)
     total = 0
-    for first in range(1, nx, AT_A_TIME):
-        more, _ = grid.slices(first, min(AT_A_TIME, nx - first), level_mm)
-        values = np.concatenate([values[-1:], more])
+    for first, values, _ in grid.runs(level_mm):
         room = _count(values, table.triangles)
         made = np.empty((3 * room, 3))
         drawn = np.empty((room, 3), dtype=np.int64)
-        added = _draw(values, table.triangles, table.edges, first - 1, numbers, total, made, drawn)
+        added = _draw(values, table.triangles, table.edges, first, numbers, total, made, drawn)
         points.append(made[:added].copy())
         corners.append(drawn)
         total += added

@@ -16,17 +16,13 @@ from numpy.typing import NDArray
 from .cavity import SHIFT, InnerWall
 from .column_signs import columns
 from .cube_table import EDGE_AXIS, EDGE_START
-from .distance import NEVER_ENOUGH, WIDE, DistanceTree, _triangle_distances, nearest_in
+from .distance import DistanceTree
 from .dual_cells import list_patches, patch_table, settle
-from .wall_distance import DepthGrid, foot_in
+from .wall_distance import DepthGrid, foot_in, nearest_from, search_room
 from .wall_proof import CHUNKS, LIFTS, ball_sq, lift_to, needs, proven, solved
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
-MOST_AT_A_TIME = 24
-MOST_CORNERS = 64_000_000
-"""Slices, and corners in them, that are worked out before the surface is drawn through: 1.3 GB at most."""
 
 FLAT_SHARE, STEEP_SHARE = 0.5, 0.25
 """Squared radius of the ball around a triangle, in squared cells: half of one for a surface along the grid, a
@@ -62,12 +58,8 @@ def dual_wall(
     base = np.full((2, ny, nz), -1, dtype=np.int64)
     cases = np.zeros((2, ny, nz), dtype=np.uint8)
     parts: list[tuple[NDArray[Any], ...]] = []
-    values, ways = grid.slices(0, 1, level_mm, feet=True)
     total = 0
-    at_a_time = max(2, min(MOST_AT_A_TIME, MOST_CORNERS // (ny * nz)))
-    for first in range(1, nx, at_a_time):
-        more, further = grid.slices(first, min(at_a_time, nx - first), level_mm, feet=True)
-        values, ways = np.concatenate([values[-1:], more]), np.concatenate([ways[-1:], further])
+    for first, values, ways in grid.runs(level_mm, feet=True):
         room, sides = settle(values, shared, loops)
         cells = np.empty((room, 5), dtype=np.int32)
         around = np.empty((sides, 4), dtype=np.int64)
@@ -75,7 +67,7 @@ def dual_wall(
         placed = np.empty((room, 3)), np.empty(room), np.empty((room, 3))
         _place(
             tree.leaves, tree.boxes, tree.first, values, ways, cells, loop_of, EDGE_START, EDGE_AXIS, origin,
-            first - 1,
+            first,
             cell_mm, wall_mm, *placed,
         )  # fmt: skip
         parts.append((*placed, around))
@@ -116,10 +108,7 @@ def _place(
     total = len(cells)
     chunks = min(total, CHUNKS)
     for chunk in prange(chunks):
-        stack = np.empty(256, dtype=np.int64)
-        depth = np.empty(256, dtype=np.int64)
-        bound = np.empty(256)
-        squared = np.empty(WIDE)
+        room = search_room()
         near = np.empty((8 + LIFTS, 3))
         last = 0
         for v in range(chunk * total // chunks, (chunk + 1) * total // chunks):
@@ -160,23 +149,8 @@ def _place(
                 x = min(max(x, ox + ROOM * cell), ox + (1 - ROOM) * cell)
                 y = min(max(y, oy + ROOM * cell), oy + (1 - ROOM) * cell)
                 z = min(max(z, oz + ROOM * cell), oz + (1 - ROOM) * cell)
-                _triangle_distances(leaves[last], x, y, z, squared)
-                best, last = nearest_in(
-                    leaves,
-                    boxes,
-                    first,
-                    x,
-                    y,
-                    z,
-                    squared.min(),
-                    last,
-                    NEVER_ENOUGH,
-                    stack,
-                    depth,
-                    bound,
-                    squared,
-                )
-                fx, fy, fz = foot_in(leaves[last], x, y, z, squared)
+                best, last = nearest_from(leaves, boxes, first, x, y, z, last, room)
+                fx, fy, fz = foot_in(leaves[last], x, y, z, room[3])
                 depths[v] = np.sqrt(best)
                 points[v, 0], points[v, 1], points[v, 2] = x, y, z
                 feet[v, 0], feet[v, 1], feet[v, 2] = fx, fy, fz
@@ -216,7 +190,7 @@ def _halved(points, feet, quads, wall):
             cost = abs(np.sqrt(nearest) - wall) + level - wall
             if _looks_in(points, feet, a, b, c) or _looks_in(points, feet, a, c, d):
                 cost += wall
-            if cost < least:
+            if turn == 0 or cost < least:  # also where a cost is not a number: both faces are written
                 least = cost
                 faces[2 * q, 0], faces[2 * q, 1], faces[2 * q, 2] = a, b, c
                 faces[2 * q + 1, 0], faces[2 * q + 1, 1], faces[2 * q + 1, 2] = a, c, d

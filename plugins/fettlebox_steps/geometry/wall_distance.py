@@ -6,6 +6,7 @@ tells how many corners may be passed over, and most of a body is never asked abo
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +14,7 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 from .column_signs import Columns
-from .distance import WIDE, DistanceTree, _triangle_distances, nearest_in
+from .distance import NEVER_ENOUGH, WIDE, DistanceTree, _triangle_distances, nearest_in
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -40,6 +41,12 @@ ROWS = 8
 """Rows of columns that one thread takes at a time; fixed, so that the bytes do not depend on threads."""
 
 
+MOST_AT_A_TIME = 24
+MOST_CORNERS = 64_000_000
+"""New slices, and corners in all slices, that are kept at a time: 20 bytes a corner with its way, which was
+measured, so 1.3 GB at most; 8 bytes, 0.5 GB, without."""
+
+
 @dataclass(frozen=True, eq=False)
 class DepthGrid:
     """Corners (i, j, k) at origin + (i, j, k) * cell_mm, inside the body described by columns and tree."""
@@ -50,18 +57,34 @@ class DepthGrid:
     cell_mm: float
     size: tuple[int, int, int]
 
-    def slices(
-        self, first: int, count: int, level_mm: float, *, feet: bool = False
-    ) -> tuple[Floats, Singles]:
-        """(count, ny, nz) depth below the surface minus `level_mm`, in cells, for slices from `first` on.
+    def runs(self, level_mm: float, *, feet: bool = False) -> Iterator[tuple[int, Floats, Singles]]:
+        """All slices, run by run: the number of a run's first slice, which is the last of the run before, and
+        (count, ny, nz) depth below the surface minus `level_mm`, in cells.
 
         Exact within a cell of the level; elsewhere at least the sign is right. Never above the truth
-        where it is within a cell. Second, if `feet` are asked for, (count, ny, nz, 3): the way in mm from
-        such a corner to the place of the surface that is nearest to it; zero for all other corners.
+        where it is within a cell. Third, if `feet` are asked for, (count, ny, nz, 3): the way in mm from
+        a corner about a cell from the level to the place of the surface that is nearest to it; zero for all
+        other corners. A corner outside by more than a cell may be told another place that is less deep than
+        the level by so much: the search for it ends there.
+
+        The arrays are written over for the next run; what is changed in the last slice stays changed.
         """
-        _, ny, nz = self.size
-        values = np.full((count, ny, nz), -FAR)
-        ways = np.zeros((count, ny, nz, 3) if feet else (0, 0, 0, 3), dtype=np.float32)
+        nx, ny, nz = self.size
+        at_a_time = min(max(MOST_CORNERS // (ny * nz) - 1, 1), MOST_AT_A_TIME, nx - 1)
+        values = np.empty((at_a_time + 1, ny, nz))
+        ways = np.zeros((at_a_time + 1, ny, nz, 3) if feet else (0, 0, 0, 3), dtype=np.float32)
+        self._write(0, level_mm, values[:1], ways[:1])
+        for first in range(1, nx, at_a_time):
+            end = min(at_a_time, nx - first) + 1
+            if first > 1:
+                values[0], ways[:1] = values[-1], ways[-1:]
+            ways[1:end] = 0.0
+            self._write(first, level_mm, values[1:end], ways[1:end])
+            yield first - 1, values[:end], ways[:end]
+
+    def _write(self, first: int, level_mm: float, values: Floats, ways: Singles) -> None:
+        """Slices from `first` on. The ways are zero before."""
+        values[:] = -FAR
         _depths(
             self.tree.leaves,
             self.tree.boxes,
@@ -76,7 +99,22 @@ class DepthGrid:
             values,
             ways,
         )
-        return values, ways
+
+
+@njit(inline="always")
+def search_room():
+    """What one thread writes on while it searches for places."""
+    return np.empty(256, dtype=np.int64), np.empty(256, dtype=np.int64), np.empty(256), np.empty(WIDE)
+
+
+@njit(inline="always")
+def nearest_from(leaves, boxes, first, x, y, z, last, room):
+    """Squared distance to the nearest place, and its leaf; the search starts from a leaf thought near."""
+    stack, depth, bound, squared = room
+    _triangle_distances(leaves[last], x, y, z, squared)
+    return nearest_in(
+        leaves, boxes, first, x, y, z, squared.min(), last, NEVER_ENOUGH, stack, depth, bound, squared
+    )
 
 
 @njit(cache=True, error_model="numpy")

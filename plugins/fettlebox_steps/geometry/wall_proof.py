@@ -12,8 +12,8 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from .distance import NEVER_ENOUGH, WIDE, DistanceTree, _triangle_distances, nearest_in
-from .wall_distance import foot_in
+from .distance import DistanceTree
+from .wall_distance import foot_in, nearest_from, search_room
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -40,7 +40,10 @@ def proven(vertices: Floats, faces: Ints, depth: Floats, tree: DistanceTree, wal
     """Whether no point of faces (m,3) over vertices (n,3), `depth` (n,) deep, is less deep than a wall."""
     if not len(faces):
         return True
-    doubtful = np.flatnonzero((depth < needs(vertices, faces, wall_mm))[faces].any(axis=1))
+    if not np.isfinite(vertices).all():
+        return False
+    deep = depth >= needs(vertices, faces, wall_mm)
+    doubtful = np.flatnonzero(~deep[faces].all(axis=1))
     least = wall_mm - ROUNDING_MM
     return bool(_divided(tree.leaves, tree.boxes, tree.first, vertices[faces[doubtful]], least))
 
@@ -62,10 +65,7 @@ def lift_to(leaves, boxes, first, few, need, slack, points, depths, feet):
     total = len(few)
     chunks = min(total, CHUNKS)
     for chunk in prange(chunks):
-        stack = np.empty(256, dtype=np.int64)
-        depth = np.empty(256, dtype=np.int64)
-        bound = np.empty(256)
-        squared = np.empty(WIDE)
+        room = search_room()
         near = np.empty((LIFTS + 1, 3))
         last = 0
         for n in range(chunk * total // chunks, (chunk + 1) * total // chunks):
@@ -74,23 +74,8 @@ def lift_to(leaves, boxes, first, few, need, slack, points, depths, feet):
             x, y, z = points[v, 0], points[v, 1], points[v, 2]
             for m in range(1, LIFTS + 1):
                 x, y, z = solved(near, m, x, y, z, need[v] + slack, slack)
-                _triangle_distances(leaves[last], x, y, z, squared)
-                best, last = nearest_in(
-                    leaves,
-                    boxes,
-                    first,
-                    x,
-                    y,
-                    z,
-                    squared.min(),
-                    last,
-                    NEVER_ENOUGH,
-                    stack,
-                    depth,
-                    bound,
-                    squared,
-                )
-                fx, fy, fz = foot_in(leaves[last], x, y, z, squared)
+                best, last = nearest_from(leaves, boxes, first, x, y, z, last, room)
+                fx, fy, fz = foot_in(leaves[last], x, y, z, room[3])
                 near[m, 0], near[m, 1], near[m, 2] = fx, fy, fz
                 if np.sqrt(best) > depths[v]:
                     depths[v] = np.sqrt(best)
@@ -111,7 +96,7 @@ def solved(near, m, x, y, z, level, close):
         sx = sy = sz = 0.0
         for n in range(m):
             nx, ny, nz = x - near[n, 0], y - near[n, 1], z - near[n, 2]
-            way = np.sqrt(nx * nx + ny * ny + nz * nz)
+            way = max(np.sqrt(nx * nx + ny * ny + nz * nz), 1e-300)
             nx, ny, nz = nx / way, ny / way, nz / way
             sx, sy, sz = sx + nx, sy + ny, sz + nz
             xx, xy, xz = xx + nx * nx, xy + nx * ny, xz + nx * nz
@@ -155,10 +140,7 @@ def ball_sq(points, a, b, c):
 @njit(cache=True)
 def _divided(leaves, boxes, first, triangles, wall):
     """Whether triangles (m,3,3) are nowhere less deep than the wall: divided in four until that is sure."""
-    depth = np.empty(256, dtype=np.int64)
-    stack = np.empty(256, dtype=np.int64)
-    bound = np.empty(256)
-    squared = np.empty(WIDE)
+    room = search_room()
     parts = np.empty((4 * HALVINGS + 4, 3, 3))
     level = np.empty(4 * HALVINGS + 4, dtype=np.int64)
     last = 0
@@ -173,22 +155,7 @@ def _divided(leaves, boxes, first, triangles, wall):
             least = np.inf
             for n in range(3):
                 x, y, z = part[n, 0], part[n, 1], part[n, 2]
-                _triangle_distances(leaves[last], x, y, z, squared)
-                best, last = nearest_in(
-                    leaves,
-                    boxes,
-                    first,
-                    x,
-                    y,
-                    z,
-                    squared.min(),
-                    last,
-                    NEVER_ENOUGH,
-                    stack,
-                    depth,
-                    bound,
-                    squared,
-                )
+                best, last = nearest_from(leaves, boxes, first, x, y, z, last, room)
                 least = min(least, best)
             if least >= wall * wall + ball_sq(part, 0, 1, 2):
                 continue
