@@ -19,7 +19,8 @@ import numpy as np
 import pytest
 from fettlebox.api import Notifier
 from fettlebox.board.__main__ import MOST_MEMORY_BYTES
-from fettlebox.board.postman import PAUSES_S, Postman, given_up, hooks
+from fettlebox.board.office import Clerk
+from fettlebox.board.postman import FULL, OUT_OF_MEMORY, PAUSES_S, Postman, given_up, hooks
 from fettlebox.catalog import find_steps
 from fettlebox.jobs.states import State
 
@@ -151,6 +152,42 @@ def test_one_that_takes_the_process_with_it_has_had_its_try(bench: Bench) -> Non
 
     assert after(bench, tell)[0] == 1
     assert kept == [(1, "the board's process ended while it was told")]
+
+
+def test_one_that_takes_all_memory_has_had_its_try_before_the_board_ends(bench: Bench) -> None:
+    kept: list[Any] = []
+
+    def grow(event: Mapping[str, Any]) -> None:
+        raise MemoryError
+
+    def ended() -> None:
+        kept.append(bench.office.cabinet.one("SELECT tries, due, said FROM deliveries"))
+
+    now = [1e9]
+    man = Postman(bench.shop, bench.office.cabinet, bench.office.spool, clock=lambda: now[0],
+                  notifiers=lambda: [Notifier("lamp", grow)], out_of_memory=ended)  # fmt: skip
+    man.round()
+    assert not kept
+    bench.job()
+    bench.office.index.catch_up()
+    man.round()
+    assert kept == [(1, 1e9 + PAUSES_S[0], FULL)]
+
+
+def test_a_board_without_memory_ends_to_be_begun_again(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    script = "from fettlebox.board.postman import end_the_board\nend_the_board()\nprint('alive')"
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, encoding="utf-8", timeout=120)
+    assert (done.returncode, done.stdout) == (OUT_OF_MEMORY, "") and "no memory left" in done.stderr
+
+    def full(most: int) -> int:
+        raise MemoryError
+
+    clerk, ended = Clerk(bench.office), threading.Event()
+    monkeypatch.setattr("fettlebox.board.office.end_the_board", ended.set)
+    monkeypatch.setattr(bench.office.index, "catch_up", full)
+    clerk.start()
+    assert ended.wait(60)
+    clerk.stop()
 
 
 def test_what_it_changes_for_the_whole_board_is_put_back(

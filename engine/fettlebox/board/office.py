@@ -17,7 +17,7 @@ from .kept import Kept
 from .keys import May, Person
 from .ledger_index import LedgerIndex
 from .live import Live
-from .postman import Postman
+from .postman import Postman, end_the_board
 from .problems import Refused
 from .reading import SpoolReader
 from .recipes import Recipes, catalog
@@ -81,6 +81,8 @@ class Clerk(threading.Thread):
             try:
                 busy = self.office.index.catch_up(BATCH) == BATCH
                 self.office.postman.round()
+            except MemoryError:
+                end_the_board()
             except Exception:  # a full disk, a locked file: the next round tries again
                 import logging
 

@@ -12,6 +12,7 @@ import hashlib
 import hmac
 import http.client
 import json
+import os
 import secrets
 import ssl
 import threading
@@ -34,11 +35,21 @@ PATIENCE_S = 10.0
 PLUGIN_PATIENCE_S = 30.0
 AT_ONCE = 20
 PLUGIN = "plugin:"
+FULL = "MemoryError: the board had no memory left while it was told, and was begun again"
 SECRET_PREFIX = "whsec_"
 MEDIA_TYPE = "application/cloudevents+json"
 TYPE = "fettlebox.job."
 
+OUT_OF_MEMORY = 12
+"""The status of a board that ended because it had no more memory (ENOMEM)."""
+
 Send = Callable[[str, bytes, Mapping[str, str]], int]
+
+
+def end_the_board() -> None:
+    """End this process at once, to be begun again (see `beside`): at its limit nothing else would go well."""
+    os.write(2, b"the board has no memory left and ends; a notifier may have taken it\n")
+    os._exit(OUT_OF_MEMORY)
 
 
 def add_hook(cabinet: Cabinet, url: str) -> tuple[str, str]:
@@ -107,15 +118,19 @@ class Postman:
         send: Send | None = None,
         clock: Callable[[], float] = time.time,
         notifiers: Callable[[], Iterable[Notifier]] = tuple,
+        out_of_memory: Callable[[], None] = end_the_board,
     ) -> None:
         self.shop, self.cabinet, self.spool, self.clock = shop, cabinet, spool, clock
         self._send = send or post
         self._find_notifiers = notifiers
         self._notifiers: dict[str, Notifier] | None = None
         self._telling: dict[str, threading.Thread] = {}
+        self._out_of_memory, self._full = out_of_memory, threading.Event()
 
     def round(self) -> int:
         """Put new entries in line, and send what is due; how many were taken."""
+        if self._full.is_set():  # one that had been given up waiting for
+            self._out_of_memory()
         self._take_in_notifiers()
         self._line_up()
         now = self.clock()
@@ -137,6 +152,8 @@ class Postman:
             else:
                 deaf.add(hook)
                 self._put_off(delivery, tries, now, said)
+                if self._full.is_set():
+                    self._out_of_memory()
         return taken
 
     def _put_off(self, delivery: int, tries: int, now: float, said: str) -> None:
@@ -227,6 +244,9 @@ class Postman:
                 with bounded():
                     notifier.tell(json.loads(body))
                 outcome.append(None)
+            except MemoryError:
+                outcome.append(FULL)
+                self._full.set()
             except (Exception, SystemExit) as error:  # whatever a plugin does wrong is its own matter
                 outcome.append(f"{type(error).__name__}: {error}"[:300])
 
