@@ -132,7 +132,6 @@ def _limits(
     protected = scan.upper(share)
     for cut in further:
         protected = protected[(protected - cut.point) @ cut.up >= 0]
-    _, gone = scan.taken([(cut.point, cut.up) for cut in further], np.array([0.0, 0.0, 1.0]))
     placed = not isinstance(params.at, str) or params.through is not None
     at = None if isinstance(params.at, str) else params.at
     return cut_costs.Limits(
@@ -143,9 +142,9 @@ def _limits(
         unwanted=base_points(trimmed),
         through=plane_of(part, params, at, 0.0)[0] if placed else None,
         steady_deg=params.steady,
-        scan=scan.surface,
+        scan=scan.cut_by([(cut.point, cut.up) for cut in further]),
         price_mm3=PRICE_MM * scan.area_mm2 if part.bed_plane is not None else 0.0,
-        most_taken=max(0.0, 1.0 - params.keep - cut_search.KEEP_SLACK - gone),
+        most_taken=max(0.0, 1.0 - params.keep - cut_search.KEEP_SLACK),
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from fettlebox.api import Part, StepError
@@ -55,13 +55,21 @@ class KnownScan:
         """Shares that cuts take: of all, and of what is seen of a part that stands with `up` (3,) upward.
         A plane is a point (3,) and its unit normal (3,) into what stays.
         """
+        gone = self._gone(planes)
+        seen = self.surface.is_seen(up)
+        return float(gone.mean()), float(gone[seen].mean()) if seen.any() else 0.0
+
+    def cut_by(self, planes: list[tuple[Floats, Floats]]) -> ScanSurface:
+        """Its surface, where it is known what cuts by planes take whatever is cut beside."""
+        return replace(self.surface, gone=self._gone(planes)) if planes else self.surface
+
+    def _gone(self, planes: list[tuple[Floats, Floats]]) -> NDArray[np.bool_]:
         import numpy as np
 
         gone = np.zeros(len(self.surface.points), dtype=np.bool_)
         for point, normal in planes:
             gone |= (self.surface.points - point) @ normal < 0
-        seen = self.surface.is_seen(up)
-        return float(gone.mean()), float(gone[seen].mean()) if seen.any() else 0.0
+        return gone
 
 
 def known_scan(part: Part, reference: Part) -> KnownScan:

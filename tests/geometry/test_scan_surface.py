@@ -48,6 +48,23 @@ def test_each_direction_is_measured_for_itself() -> None:
         assert found == pytest.approx([((points @ up < h) & seen).sum() / seen.sum() for h in row])
 
 
+@pytest.mark.parametrize("up", [UP, ASLANT])
+def test_what_is_gone_already_counts_once(up: Floats) -> None:
+    """By the same law: of the zone above -√½, a cut at -0.2 left that above -0.2; one below takes no more
+    than that, one above all up to itself. Across, half is gone, and of every zone half is left to take."""
+    points, steep = ball_points(), np.sqrt(0.5)
+    heights = np.linspace(-0.99, 0.99, 34)
+    same = ScanSurface(points, points, points @ up < -0.2)
+    found = same.taken(up[None], heights[None])[0]
+    assert found == pytest.approx((np.maximum(heights, -0.2) + steep) / (1 + steep), abs=2e-3)
+    assert same.taken_before(up[None])[0] == pytest.approx([(steep - 0.2) / (1 + steep)], abs=2e-3)
+    across = ScanSurface(points, points, points @ np.cross(up, [1.0, 0.0, 0.0]) < 0)
+    alone = np.clip((heights + steep) / (1 + steep), 0, 1)
+    assert across.taken(up[None], heights[None])[0] == pytest.approx(0.5 + 0.5 * alone, abs=3e-3)
+    assert across.taken_before(up[None])[0] == pytest.approx([0.5], abs=3e-3)
+    assert ScanSurface(points, points).taken_before(up[None]).tolist() == [[0.0]]
+
+
 def test_nothing_is_taken_of_nothing() -> None:
     nothing = ScanSurface(np.zeros((0, 3)), np.zeros((0, 3)))
     assert nothing.taken(UP[None], np.array([[0.0, 1.0]])).tolist() == [[0.0, 0.0]]

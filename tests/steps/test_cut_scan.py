@@ -116,6 +116,26 @@ def test_a_part_that_was_moved_finds_its_scan(closed_ball: tuple[Part, Part], tm
         assert moved.facts[name] == pytest.approx(there.facts[name], abs=0.02)
 
 
+def test_what_a_further_cut_takes_is_counted_once(tmp_path: Path) -> None:
+    """Of a cylinder of radius 20 and height 100 the wall and the top are seen: 2π·20·100 + π·20². A cut at
+    32 takes 2π·20·32 of it, 29.1 %, whether or not one at 25 was made before; and keep asks for 50 %."""
+    rod = part_of(trimesh.creation.cylinder(20.0, 100.0, sections=48).subdivide().subdivide())
+    given = {
+        "at": "32 mm",
+        "tilt": {"up to": "0 deg"},
+        "keep": "50 %",
+        "protect": "10 %",
+        "hanging": "cut",
+        "steady": "1 deg",
+    }
+    before = run(rod, tmp_path, rod, **given, also=[{"at": "25 mm", "take": "below"}])
+    seen = 100.0 * 2 * 32 / (2 * 100 + 20)
+    assert before.facts["height_mm"] == pytest.approx(32.0, abs=0.01)
+    assert before.facts["seen_removed_percent"] == pytest.approx(seen, abs=0.3)
+    row = before.evidence["best"][0]
+    assert row["seen_removed_percent"] == pytest.approx(seen, abs=0.3)
+
+
 def test_a_lower_end_that_is_no_stump_stays(tmp_path: Path) -> None:
     """A ball on a stem, cut in half. Closed by a flat base below, the stem is shortened to save support;
     closed behind, as what was scanned from in front, its end is likeness."""

@@ -33,7 +33,8 @@ class Limits:
     unwanted (q,3)   points that should go: the invented base. Ignored if no cut within the others does it
     through          a point that the cut must run through, or None
     steady_deg       lean that the part must stand before its centre of mass is over the edge of the base
-    scan, most_taken the scan's surface, and the largest share of what is seen of it that may go
+    scan, most_taken the scan's surface, and the largest share of what is seen of it that may go, with what is
+                     gone already
     price_mm3        support that all of what is seen weighs as much as
     """
 
@@ -90,7 +91,7 @@ def _spare_mm(columns: Columns, steady_deg: float) -> Floats:
 
 def _costs(columns: Columns, limits: Limits) -> Floats:
     """(n,k) support and what is lost, in mm3."""
-    lost = limits.price_mm3 * columns.taken - LOSS_WEIGHT * columns.volume_mm3
+    lost = limits.price_mm3 * (columns.taken - columns.before) - LOSS_WEIGHT * columns.volume_mm3
     return np.asarray(columns.support_mm3 + lost)
 
 

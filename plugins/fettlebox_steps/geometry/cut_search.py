@@ -118,8 +118,10 @@ def search(vertices: Floats, faces: Ints, limits: Limits) -> Search:
     rough_solid, solid = Solid.of(*coarse), Solid.of(vertices, faces)
 
     def looked_at(of: Solid, ups: Floats, heights: Floats, cell_mm: float) -> Columns:
-        columns = evaluate(of, ups, heights, cell_mm)
-        return columns if limits.scan is None else replace(columns, taken=limits.scan.taken(ups, heights))
+        columns, scan = evaluate(of, ups, heights, cell_mm), limits.scan
+        if scan is None:
+            return columns
+        return replace(columns, taken=scan.taken(ups, heights), before=scan.taken_before(ups))
 
     windows, usable = _windows(rough, directions, limits, clears)
     first = looked_at(rough_solid, directions[usable], windows[usable], span_mm / COARSE_COLUMNS)

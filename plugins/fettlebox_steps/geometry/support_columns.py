@@ -34,7 +34,8 @@ class Columns:
 
     support_mm3, volume_mm3; base_mm2 of the cut face; inside_mm: how far the centre of mass is inside
     the convex hull of the cut face, negative outside; centre_mm: how high it is above the cut. taken: share
-    of a scan's seen surface that goes, which columns do not tell: 0 until somebody sets it.
+    of a scan's seen surface that goes, and before (n,1): what of that other cuts take. Columns do not tell
+    either: 0 until somebody sets them.
     """
 
     height_mm: Floats
@@ -44,6 +45,7 @@ class Columns:
     inside_mm: Floats
     centre_mm: Floats
     taken: Floats
+    before: Floats
 
 
 def unit_normals(vertices: Floats, faces: Ints) -> Floats:
@@ -86,7 +88,8 @@ def evaluate(solid: Solid, up: Floats, height_mm: Floats, cell_mm: float) -> Col
         solid.volume_mm3, out,
     )  # fmt: skip
     support, volume, base, inside, centre = (out[:, k] for k in range(5))
-    return Columns(height_mm, support, volume, base, inside, centre, np.zeros(height_mm.shape))
+    nothing = np.zeros(height_mm.shape)
+    return Columns(height_mm, support, volume, base, inside, centre, nothing, nothing[:, :1])
 
 
 @njit(parallel=True, cache=True)
