@@ -26,6 +26,7 @@ from typing import Any, TextIO
 from .api import ENTRY_POINT_GROUP
 from .hooks import JobObserver
 from .jobs.events import Event
+from .turns import room_beside_bytes
 
 TOLD_OF = frozenset({"claimed", "started", "again", "done", "held", "rejected"})
 FIELDS = ("attempt", "seconds")
@@ -35,7 +36,7 @@ LONGEST_LINE = 4096  # PIPE_BUF on Linux: a write of so many bytes is done whole
 MOST_WAITING = 1000  # events for one observer that is slow
 LAST_WORDS_S = 2.0  # what observers have to come to an end when the server stops
 MOST_COMPLAINTS = 20
-MOST_MEMORY_BYTES = 1 << 30
+MOST_MEMORY_BYTES = 2 << 30  # less where the machine has less than 40 GB
 ONE_BLAS_THREAD = {"OPENBLAS_NUM_THREADS": "1"}
 """Each thread that OpenBLAS begins by itself takes some 40 MB of what `bound_memory` leaves a process."""
 
@@ -188,7 +189,7 @@ def main() -> int:
     """Status 0 when there is nobody to tell, so that nobody is asked again. May be given a shop's folder."""
     from .surroundings import catalog_of, read_around
 
-    bound_memory(MOST_MEMORY_BYTES)
+    bound_memory(room_beside_bytes(MOST_MEMORY_BYTES))
     for number in (signal.SIGINT, signal.SIGTERM):  # sent to the server's whole group; the pipe is our sign
         signal.signal(number, signal.SIG_IGN)
     shop = read_around(Path(sys.argv[1])) if len(sys.argv) > 1 else None

@@ -44,7 +44,11 @@ HUGE_TRIANGLES = 2_000_000
 PATIENCE = 2.0
 """Whoever has waited as long as its work takes is not overtaken any more (see `response_ratio`)."""
 
-SHARE_OF_MEMORY = 0.8  # the rest is for the system, its file cache and the server
+SHARE_OF_MEMORY = 0.8  # the rest is for the system, its file cache, the server and what runs beside it
+SHARE_BESIDE, LEAST_BESIDE_BYTES = 0.05, 512 << 20
+"""What the board, and the observers, may each have of the machine's memory. Below 512 MB a board would not
+stand up for long: it holds 100 MB, and 180 MB when all its threads are at work (measured).
+"""
 
 
 @dataclass(frozen=True)
@@ -137,10 +141,19 @@ def threads_each(cores: int, running: int) -> int:
 
 def memory_here_mb() -> float:
     """Memory that jobs may use together: a share of the machine's, or of what its container may use."""
+    return SHARE_OF_MEMORY * _all_memory_bytes() / 1e6
+
+
+def room_beside_bytes(most_bytes: int) -> int:
+    """Memory that one process beside the server may have, such that jobs and two of them go together."""
+    return int(min(most_bytes, max(SHARE_BESIDE * _all_memory_bytes(), LEAST_BESIDE_BYTES)))
+
+
+def _all_memory_bytes() -> float:
     total = float(os.sysconf("SC_PAGE_SIZE")) * os.sysconf("SC_PHYS_PAGES")
     with contextlib.suppress(OSError, ValueError):  # no container, or one without a limit ("max")
         total = min(total, float(Path("/sys/fs/cgroup/memory.max").read_text()))
-    return SHARE_OF_MEMORY * total / 1e6
+    return total
 
 
 def workers_for(cores: int, room_mb: float) -> int:

@@ -18,11 +18,12 @@ from typing import Any, ClassVar
 import numpy as np
 import pytest
 from fettlebox.api import Notifier
-from fettlebox.board.__main__ import MOST_MEMORY_BYTES
 from fettlebox.board.office import Clerk
 from fettlebox.board.postman import FULL, OUT_OF_MEMORY, PAUSES_S, Postman, given_up, hooks
 from fettlebox.catalog import find_steps
 from fettlebox.jobs.states import State
+from fettlebox.observing import MOST_MEMORY_BYTES
+from fettlebox.turns import room_beside_bytes
 
 from .conftest import Bench
 
@@ -222,6 +223,7 @@ def test_a_plugin_brings_a_notifier(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.skipif(sys.platform != "linux", reason="data is bounded by the system on Linux only")
 def test_a_notifier_that_grows_takes_no_more_than_the_board_may() -> None:
     """The limit is what the system says of the process itself (proc(5), /proc/PID/limits)."""
+    bound = room_beside_bytes(MOST_MEMORY_BYTES)
     script = (
         "import sys\n"
         "import fettlebox.board.__main__ as board\n"
@@ -236,11 +238,11 @@ def test_a_notifier_that_grows_takes_no_more_than_the_board_may() -> None:
         "    limits = open('/proc/self/limits').read()\n"
         "    print(limits.split('Max data size')[1].split()[0])\n"
         "    try:\n"
-        "        bytearray(board.MOST_MEMORY_BYTES)\n"
+        f"        bytearray({bound})\n"
         "    except MemoryError:\n"
         "        print('refused')\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", script], capture_output=True, encoding="utf-8", check=True, timeout=120
     )
-    assert done.stdout.split() == [str(MOST_MEMORY_BYTES), "refused"]
+    assert done.stdout.split() == [str(bound), "refused"]

@@ -26,7 +26,9 @@ from fettlebox.turns import (
     Size,
     Waiting,
     cores_here,
+    memory_here_mb,
     next_turn,
+    room_beside_bytes,
     size_for,
     size_of,
     threads_each,
@@ -234,3 +236,20 @@ def test_no_part_depends_on_the_number_of_threads(tmp_path: Path) -> None:
         parts = sorted(path for path in out.rglob("*") if path.suffix in (".stl", ".3mf"))
         digests.append([hashlib.sha256(path.read_bytes()).hexdigest() for path in parts])
     assert digests[0] and digests[0] == digests[1]
+
+
+@pytest.mark.parametrize(
+    ("all_gb", "beside_mb"),
+    [(4, 537), (8, 537), (12, 600), (24, 1200), (64, 2147), (256, 2147)],  # 512 MiB, 5 %, 2 GiB
+)
+def test_jobs_board_and_observers_go_together(
+    monkeypatch: pytest.MonkeyPatch, all_gb: int, beside_mb: int
+) -> None:
+    pages = {"SC_PAGE_SIZE": 4000, "SC_PHYS_PAGES": all_gb * 250_000}
+    monkeypatch.setattr("fettlebox.turns.os.sysconf", pages.__getitem__)
+    monkeypatch.setattr("fettlebox.turns.Path.read_text", lambda path: "max\n")
+    beside = room_beside_bytes(2 << 30)
+    assert round(beside / 1e6) == beside_mb
+    if all_gb >= 6:  # in less, a board is given what it needs all the same
+        assert memory_here_mb() + 2 * beside / 1e6 <= 1000 * all_gb
+    assert room_beside_bytes(1 << 20) == 1 << 20

@@ -11,20 +11,23 @@ import threading
 
 import uvicorn
 
-from ..observing import bound_memory
+from ..observing import MOST_MEMORY_BYTES, bound_memory
+from ..turns import room_beside_bytes
 from .app import guarded, make_app
 from .live import follow
 from .office import make_office
 from .settings import Settings
 
-MOST_MEMORY_BYTES = 2 << 30
-"""For the board and the plugins' notifiers in it together, the stacks of its threads included. Without a
-bound, a notifier that grows could take the memory of the jobs, or have the system end the server.
+STACK_BYTES = 2 << 20
+"""Of each thread. The usual 8 MB, of which no page needs a tenth, count as data: 40 threads would take 320 MB
+of what board and notifiers may hold together. Without that bound, a notifier that grows could take the memory
+of the jobs, or have the system end the server.
 """
 
 
 def main() -> int:
-    bound_memory(MOST_MEMORY_BYTES)
+    bound_memory(room_beside_bytes(MOST_MEMORY_BYTES))
+    threading.stack_size(STACK_BYTES)
     settings = Settings.from_plain(json.loads(sys.stdin.buffer.readline()))
     office = make_office(settings)
     app = make_app(office)
