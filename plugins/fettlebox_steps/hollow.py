@@ -75,8 +75,9 @@ def hollow(part: Part, params: Params, ctx: StepContext) -> StepResult:
         - C. Ericson, "Real-time collision detection", 2005: exact distances to the outer surface.
         - T. Ju, F. Losasso, S. Schaefer, J. Warren, "Dual contouring of Hermite data", 2002: the inner
           wall, with its sharp edges. How deep its corners must lie so that no point of it comes out too
-          thin is worked out in `geometry/dual_wall.py`, and proven for every triangle.
-        - W. Lorensen, H. Cline, "Marching cubes", 1987: the inner wall where that proof fails.
+          thin is worked out in `geometry/wall_proof.py`, and proven for every triangle.
+        - W. Lorensen, H. Cline, "Marching cubes", 1987: the inner wall where that proof fails, in
+          smaller cells, since its edges are rounded.
     Facts:
         wall_mm: the wall that was asked for
         thinnest_wall_mm: the thinnest found at 20,000 places of the inner wall
@@ -86,6 +87,7 @@ def hollow(part: Part, params: Params, ctx: StepContext) -> StepResult:
         can_trap_liquid: always, until it is drained
     Evidence:
         wall_p50_mm, wall_p99_mm: the median wall, and what 99 % of it is thinner than
+        drawn: how the inner wall was drawn: sharp, or rounded where no sharp one could be proven
         cell_mm: cell of the grid
         inner_triangles: triangles of the inner wall
         cavities_cm3, left_solid_cm3: each hollow, and each that was too small to make
@@ -146,7 +148,8 @@ def hollow(part: Part, params: Params, ctx: StepContext) -> StepResult:
     evidence = {
         "wall_p50_mm": float(np.percentile(thickness, 50)),
         "wall_p99_mm": float(np.percentile(thickness, 99)),
-        "cell_mm": cell_mm,
+        "drawn": "sharp" if made.sharp else "rounded",
+        "cell_mm": made.cell_mm,
         "inner_triangles": len(made.faces),
         "cavities_cm3": [volume / 1000 for volume in made.volumes_mm3],
         "left_solid_cm3": [volume / 1000 for volume in made.dropped_mm3],

@@ -13,6 +13,7 @@ import pytest
 import trimesh
 from fettlebox.api import HoldError, Origin, Part, StepContext, StepError, StepResult
 from fettlebox.mesh import soundness
+from fettlebox_steps.geometry import hollowing
 from fettlebox_steps.hollow import Params, hollow
 
 SCANS = Path(__file__).parents[2] / "inbox_example" / "make_scans.py"
@@ -132,8 +133,14 @@ def test_the_outside_is_left_as_it_is(tmp_path: Path) -> None:
     assert result.part.colours[:n].tobytes() == colours.tobytes()
 
 
-def test_the_wall_of_a_head_is_kept_everywhere_and_hardly_thicker(head: Part, tmp_path: Path) -> None:
+@pytest.mark.parametrize("drawn", ["sharp", "rounded"])
+def test_the_wall_of_a_head_is_kept_everywhere_and_hardly_thicker(
+    drawn: str, head: Part, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if drawn == "rounded":
+        monkeypatch.setattr(hollowing, "dual_wall", lambda *_: None)  # as if it could not be proven
     result = _run(head, tmp_path, wall="2 mm")
+    assert result.evidence["drawn"] == drawn
     wall = _walls(result, head)
     assert wall.min() >= 2.0
     inner = _inner(result, head)

@@ -21,6 +21,10 @@ CELLS_PER_WALL = 4.0
 of a cell where it is smooth, and more where the hollow ends narrower than a cell. On a head 120 mm tall, 99 %
 of a wall of 2 mm is within 0.065 mm."""
 
+ROUNDED_CELLS_PER_WALL = 6.25
+"""The same where sharp edges of the hollow come out rounded, as `inner_wall` draws them: on a head 60 mm
+tall, 99 % of a wall of 2 mm is then within 0.06 mm, where 4 cells would leave it at 0.11 mm."""
+
 MOST_COLUMNS = 3000 * 3000
 MOST_SLICE = 3000 * 3000
 """Columns, and corners in a slice, that are kept in memory at a time."""
@@ -42,10 +46,10 @@ class InnerWall:
     level_mm: float
 
 
-def cell_for(low: Floats, high: Floats, wall_mm: float) -> float:
-    """Cell in mm: CELLS_PER_WALL to the wall, or the smallest that the memory allows."""
+def cell_for(low: Floats, high: Floats, wall_mm: float, cells_per_wall: float = CELLS_PER_WALL) -> float:
+    """Cell in mm: so many to the wall, or the smallest that the memory allows."""
     extent = np.maximum(high - low - 2 * wall_mm, 0.0)
-    cell = wall_mm / CELLS_PER_WALL
+    cell = wall_mm / cells_per_wall
     sides = extent / cell + 5
     widest = max(sides[0] * sides[1] / MOST_COLUMNS, sides[1] * sides[2] / MOST_SLICE)
     return float(cell * max(1.0, np.sqrt(widest)))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .acceptance import offending_faces
-from .cavity import InnerWall, inner_wall
+from .cavity import ROUNDED_CELLS_PER_WALL, InnerWall, cell_for, inner_wall
 from .distance import DistanceTree
 from .dual_wall import dual_wall
 from .local_repair import heal_crossings
@@ -28,6 +28,9 @@ class Hollowed:
     volumes_mm3       what each hollow holds, largest first
     dropped_mm3       the hollows that were too small to make
     voids, voids_merged   closed voids the part had; those that the hollow took in
+    sharp             the inner walls keep sharp edges; else these are rounded, since no wall that keeps them
+                      could be proven and freed of crossings
+    cell_mm           of the grid that the inner walls were drawn through
     """
 
     kept: NDArray[np.bool_]
@@ -37,6 +40,8 @@ class Hollowed:
     dropped_mm3: tuple[float, ...]
     voids: int
     voids_merged: int
+    sharp: bool
+    cell_mm: float
 
 
 def body_volumes(vertices: Floats, faces: Ints, body: Ints) -> Floats:
@@ -49,12 +54,15 @@ def hollowed(
 ) -> Hollowed:
     """Hollow a closed, oriented surface (n,3), (m,3) with a wall of at least `wall_mm` everywhere.
 
-    `tree` is that of the surface. Hollows that hold less than `smallest_mm3` are not made.
+    `tree` is that of the surface. Hollows that hold less than `smallest_mm3` are not made. Where the inner
+    wall has to be drawn with rounded edges, its cells are smaller, so that it is hardly thicker for it.
     """
     inner = dual_wall(vertices, faces, tree, wall_mm, cell_mm)
     made = None if inner is None else _made(vertices, faces, inner, tree, wall_mm, smallest_mm3)
     if made is None:
-        plain = inner_wall(vertices, faces, tree, wall_mm, 0.0, cell_mm)
+        used = vertices[faces.ravel()]
+        finer = cell_for(used.min(axis=0), used.max(axis=0), wall_mm, ROUNDED_CELLS_PER_WALL)
+        plain = inner_wall(vertices, faces, tree, wall_mm, 0.0, min(cell_mm, finer))
         made = _made(vertices, faces, plain, None, wall_mm, smallest_mm3)
     assert made is not None
     return made
@@ -107,6 +115,8 @@ def _made(
         tuple(float(v) for v in dropped),
         len(voids),
         int(gone[voids].sum()),
+        tree is not None,
+        inner.cell_mm,
     )
 
 
