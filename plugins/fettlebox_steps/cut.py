@@ -28,7 +28,8 @@ def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
           the base that closed the scan is not below, so that there is no neck to be shortened, it takes as
           little of the scan as it can.
         - It may miss a cut that is a few per cent better: the first look is at a coarse copy, and of the
-          best only some are refined. A level cut is preferred to a tilted one that saves less than `worth`.
+          best only some are refined. A level cut is preferred to a tilted one that saves less than `worth`
+          or 0.1 cm3 of support.
         - Held: of the cuts that keep to the other bounds none lets the part stand as steadily as `steady`
           asks.
         - Refuses an open surface; a cut that misses the part; a given one that leaves less than `keep` or

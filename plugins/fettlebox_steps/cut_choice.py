@@ -34,6 +34,14 @@ PRICE_MM = 50.0
 not below, as of a face seen from in front, its lowest end is likeness too. A scanned face gave up its chin
 for support 9 mm high, which nobody would (our judgement)."""
 
+LEAST_SAVED_MM3 = 100.0
+"""Support for which no part leans, however large a share it is of what little there is: a tenth of a gram of
+plastic, and under half a minute of printing. Our judgement."""
+
+LEAST_SPARED = 0.01
+"""Of what is seen of the scan: likeness for which no part leans, where likeness is what a tilt may spare. A
+hundredth of a face's height of chin or hair is hardly missed. Our judgement."""
+
 TOUCHES = (
     "What hangs down or juts out, such as a chin, ends close over the cut face and may melt into the bed: "
     "look at the picture of the cut."
@@ -67,7 +75,7 @@ def cut_where_best(
             break
     ctx.progress(0.7)
     evidence = _evidence(part, found, whole_mm3)
-    for chosen in _level_first(found, tilt.worth):
+    for chosen in _level_first(found, tilt.worth, priced=limits.price_mm3 > 0):
         point = _on_middle_line(part, chosen)
         try:
             made = make_cut(trimmed, point, chosen.up, bed=True)
@@ -100,14 +108,18 @@ def _ever_nearer(part: Part, trimmed: Part, params: Params) -> Iterator[tuple[st
     yield THROUGH_HANGING if len(free) else "", np.zeros((0, 3))
 
 
-def _level_first(found: Search, worth: float) -> list[Cut]:
-    """The best cuts, best first; but the level one before all if a tilt saves too little of its support."""
-    from .geometry.cut_costs import cost_of
-
+def _level_first(found: Search, worth: float, *, priced: bool) -> list[Cut]:
+    """The best cuts, best first; but the level one before all if a tilt saves too little of what that needs:
+    of its support; or, where likeness has a price, of what it takes of the scan.
+    """
     level = found.level
-    if level is None or not found.best:
+    if level is None or not found.best or found.best[0].tilt_deg == 0.0:
         return found.best
-    if cost_of(level) - cost_of(found.best[0]) >= worth * level.support_mm3:
+    best = found.best[0]
+    if level.support_mm3 - best.support_mm3 >= max(worth * level.support_mm3, LEAST_SAVED_MM3):
+        return found.best
+    spares = priced and not found.clears_base
+    if spares and level.taken - best.taken >= max(worth * level.taken, LEAST_SPARED):
         return found.best
     return [level, *found.best]
 
@@ -202,7 +214,8 @@ def _picture(part: Part, chosen: Cut, found: Search, further: list[MadeCut]) -> 
         title += f"; best level cut (orange): {level.support_mm3 / 1000:.3g} cm3"
         frames.append(Frame(_on_middle_line(part, level), level.up, LEVEL))
     elif best.tilt_deg >= LEVEL_DEG:
-        title += f"; {named(best.up)} hardly less: {best.support_mm3 / 1000:.3g} cm3"
+        saves = "hardly" if best.support_mm3 < level.support_mm3 else "no"
+        title += f"; {named(best.up)} {saves} less: {best.support_mm3 / 1000:.3g} cm3"
     return cut_picture(part, frames, [taken, *others], title)
 
 

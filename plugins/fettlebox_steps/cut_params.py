@@ -19,8 +19,10 @@ class UpTo(StepParams):
         "5 %",
         at_least="0 %",
         at_most="99 %",
-        about="Least share of the best level cut's support that a tilt must save. If none saves so much, the "
-        "part is cut level: nobody wants a head that leans for nothing.",
+        about="Least share of the best level cut's support that a tilt must save, and 0.1 cm3 at least. "
+        "Where the base that closed the scan is not below, as of a face seen from in front, it may save so "
+        "large a share of what that cut takes of the scan instead, and 1 % of what is seen of it at least. "
+        "If none saves so much, the part is cut level: nobody wants a head that leans for nothing.",
     )
 
 

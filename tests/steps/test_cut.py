@@ -327,6 +327,20 @@ def test_nothing_is_tilted_for_little(tmp_path: Path) -> None:
     assert less.facts == eager
 
 
+@pytest.mark.parametrize("worth", ["0 %", "5 %"])
+def test_what_needs_hardly_any_support_does_not_lean(tmp_path: Path, worth: str) -> None:
+    """Half a post, cut off aslant below by 19 degrees. It stands level on any cut above that end, and upright
+    walls need no support; nor do they at a lean of less than 45 degrees, which keeps more of the post."""
+    post = trimesh.creation.cylinder(20.0, 80.0, sections=128).apply_translation([0, 0, -60.0])
+    slant = np.array([np.sin(np.radians(19.0)), 0.0, np.cos(np.radians(19.0))])
+    half = post.slice_plane([0, 0, -85.0], slant, cap=True).slice_plane([0, 0, 0], [0, -1, 0], cap=True)
+    given = {"keep": "70 %", "protect": "60 %", "hanging": "cut", "steady": "1 deg"}
+    result = run(part_of(half), tmp_path, **given, tilt={"up to": "45 deg", "worth": worth})
+    assert result.evidence["best"][0]["tilt_deg"] == pytest.approx(19.0, abs=1.0)
+    assert result.facts["support_level_cm3"] < 0.01
+    assert result.facts["tilt_deg"] == 0.0
+
+
 @pytest.mark.parametrize(("shear", "said"), [(0.45, False), (0.55, True)])
 def test_a_given_cut_on_which_the_part_topples_is_warned_of(tmp_path: Path, shear: float, said: bool) -> None:
     """As of the tower above: it stands while shear < 20/40."""

@@ -10,7 +10,10 @@ import pytest
 import trimesh
 from fettlebox.api import Origin, Part, Plane, StepContext, StepError, StepResult
 from fettlebox_steps.cut import cut
+from fettlebox_steps.cut_choice import _level_first
 from fettlebox_steps.cut_params import Params
+from fettlebox_steps.geometry.cut_costs import Cut
+from fettlebox_steps.geometry.cut_search import Search
 
 
 def part_of(mesh: trimesh.Trimesh) -> Part:
@@ -134,6 +137,51 @@ def test_what_a_further_cut_takes_is_counted_once(tmp_path: Path) -> None:
     assert before.facts["seen_removed_percent"] == pytest.approx(seen, abs=0.3)
     row = before.evidence["best"][0]
     assert row["seen_removed_percent"] == pytest.approx(seen, abs=0.3)
+
+
+def test_a_face_may_lean_to_keep_its_chin(tmp_path: Path) -> None:
+    """Half a post, cut off aslant below by 19 degrees and closed behind: level it loses that end, leaning on
+    it by 19 degrees nothing."""
+    stem = trimesh.creation.cylinder(20.0, 80.0, sections=128).apply_translation([0, 0, -60.0])
+    slant = np.array([np.sin(np.radians(19.0)), 0.0, np.cos(np.radians(19.0))])
+    half = stem.slice_plane([0, 0, -85.0], slant, cap=True).slice_plane([0, 0, 0], [0, -1, 0], cap=True)
+    flat = (half.triangles[:, :, 1] > -1e-9).all(axis=1)
+    scan = Part(np.asarray(half.vertices), np.asarray(half.faces[~flat], dtype=np.int32))
+    behind = part_of(half).with_plane(Plane("base", (0.0, 0.0, 0.0), (0.0, 1.0, 0.0), bed=True))
+    given = {"keep": "70 %", "protect": "60 %", "hanging": "cut", "steady": "1 deg"}
+    facts = run(behind, tmp_path, scan, **given, tilt={"up to": "45 deg", "worth": "5 %"}).facts
+    assert facts["tilt_deg"] == pytest.approx(19.0, abs=1.0)
+    assert facts["seen_removed_percent"] < 0.5
+
+
+def cut_with(tilted: bool, support_cm3: float, taken: float, cost_mm3: float) -> Cut:
+    up = np.array([0.6, 0.0, 0.8]) if tilted else np.array([0.0, 0.0, 1.0])
+    return Cut(up, 1.0, 1000 * support_cm3, 1e5, 400.0, 9.0, 20.0, taken, cost_mm3)
+
+
+@pytest.mark.parametrize(
+    ("level", "tilted", "priced", "leans"),
+    [
+        ((40.0, 0.05), (37.0, 0.05), False, True),
+        ((40.0, 0.05), (38.5, 0.05), False, False),
+        ((0.15, 0.0), (0.0, 0.0), False, True),
+        ((0.09, 0.0), (0.0, 0.0), False, False),
+        ((0.0, 0.0), (0.0, 0.0), False, False),
+        ((40.0, 0.05), (41.0, 0.03), False, False),
+        ((40.0, 0.05), (41.0, 0.03), True, True),
+        ((40.0, 0.05), (41.0, 0.045), True, False),
+        ((40.0, 0.5), (41.0, 0.48), True, False),
+    ],
+)
+def test_when_a_tilt_is_worth_it(
+    level: tuple[float, float], tilted: tuple[float, float], priced: bool, leans: bool
+) -> None:
+    """By the words of `worth` at 5 %: of cm3 of support, and of shares of what is seen. What the tilt costs
+    less in all is no reason: here always something, however small."""
+    best, flat = cut_with(True, *tilted, -1000.0), cut_with(False, *level, -999.9)
+    found = Search([best], flat, 1, 1, clears_base=False)
+    assert (_level_first(found, 0.05, priced=priced)[0] is best) is leans
+    assert _level_first(Search([flat], flat, 1, 1, False), 0.05, priced=priced) == [flat]
 
 
 def test_a_lower_end_that_is_no_stump_stays(tmp_path: Path) -> None:
