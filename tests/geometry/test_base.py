@@ -1,12 +1,13 @@
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 
 import numpy as np
 import pytest
 import trimesh
 from fettlebox_steps.geometry.acceptance import judge
-from fettlebox_steps.geometry.base import Frame, attach_base, band, base_frame
+from fettlebox_steps.geometry.base import Frame, _smoothed, attach_base, band, base_frame
 from fettlebox_steps.geometry.topology import boundary_loops, compact
 
 
@@ -71,3 +72,43 @@ def test_a_band_joins_two_rows_edge_to_edge() -> None:
     loops = boundary_loops(faces, 10)
     assert sorted(map(len, loops)) == [5, 5]
     assert isinstance(Frame(np.eye(3)[0], np.eye(3)[1], np.eye(3)[2], 1.0).point, np.ndarray)
+
+
+def _ragged(count: int) -> np.ndarray:
+    rng = np.random.default_rng(count)
+    turn = 2 * np.pi * np.arange(count) / count
+    return np.c_[80 * np.cos(turn), 60 * np.sin(turn)] + rng.normal(0, 1, (count, 2)) + [300.0, -200.0]
+
+
+@pytest.mark.parametrize("count", [3, 4, 97, 240])
+@pytest.mark.parametrize("passes", [0, 1, 3, 150, 4000])
+def test_smoothing_is_so_many_passes_over_an_outline(count: int, passes: int) -> None:
+    outline = passed = _ragged(count)
+    for _ in range(passes):  # the definition: half of each point, a quarter of either neighbour
+        passed = passed / 2 + (np.roll(passed, 1, axis=0) + np.roll(passed, -1, axis=0)) / 4
+    np.testing.assert_allclose(_smoothed(outline, passes), passed, rtol=0, atol=1e-10)
+    assert _smoothed(outline, passes).tobytes() == _smoothed(outline, passes).tobytes()
+
+
+def test_smoothing_a_long_rim_costs_the_same_however_many_passes() -> None:
+    outline = _ragged(50_000)
+    calls = []
+    for passes in (10, 1000):
+        counted = 0
+
+        def count(*_: object) -> None:
+            nonlocal counted
+            counted += 1
+
+        before = sys.getprofile()
+        sys.setprofile(count)
+        try:
+            _smoothed(outline, passes)
+        finally:
+            sys.setprofile(before)
+        calls.append(counted)
+    assert calls[0] == calls[1]
+    # three waves around keep exp(-2 passes (3 pi / n)²/2) of their height, to the fourth order in 3 pi / n
+    wave = np.sin(2 * np.pi * 3 * np.arange(50_000) / 50_000)[:, None]
+    kept = np.exp(-20_000_000 * (3 * np.pi / 50_000) ** 2)
+    np.testing.assert_allclose(_smoothed(wave, 20_000_000), kept * wave, atol=1e-6)

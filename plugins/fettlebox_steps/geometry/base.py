@@ -66,9 +66,14 @@ def base_frame(vertices: Floats, openings: list[Ints], outward: Floats, extra_mm
 
 
 def _smoothed(closed: Floats, passes: int) -> Floats:
-    for _ in range(passes):
-        closed = closed / 2 + (np.roll(closed, 1, axis=0) + np.roll(closed, -1, axis=0)) / 4
-    return closed
+    """A closed outline (k,d) after so many passes of half each point and a quarter of either neighbour.
+
+    A wave with j turns around it keeps cos²(pi j / k) of its height in each pass (P. Davis, "Circulant
+    matrices", 1979), so that all passes are one multiplication.
+    """
+    waves = np.fft.rfft(closed, axis=0)
+    kept = np.cos(np.pi * np.arange(len(waves)) / len(closed)) ** (2 * passes)
+    return np.fft.irfft(waves * kept[:, None], n=len(closed), axis=0)
 
 
 def wall_top(rim: Floats, passes: int, frame: Frame) -> Floats:
