@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import trimesh
-from fettlebox_steps.geometry.needles import without_needles
+from fettlebox_steps.geometry.needles import heights, without_needles
 
 
 def _box_with_needle() -> tuple[np.ndarray, np.ndarray]:
@@ -55,3 +55,8 @@ def test_a_low_triangle_is_better_than_one_without_a_height() -> None:
     assert after.is_volume
     assert after.area_faces.min() > 0.9e-6
     assert np.isclose(after.volume, before.volume, rtol=1e-12)
+
+
+def test_heights_are_over_the_longest_side() -> None:
+    vertices = np.array([[0.0, 0, 0], [10, 0, 0], [4, 0, 3], [5, 0, 0]])
+    assert heights(vertices, np.array([[0, 1, 2], [2, 0, 1], [0, 1, 3], [0, 0, 0]])).tolist() == [3, 3, 0, 0]

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
 from .clean import drop_bad_faces, first_of_equal
 from .crossings import crossing_faces
+from .needles import heights
 from .topology import (
     ALONE,
     Flags,
@@ -151,20 +151,5 @@ def _first_in_place(vertices: Floats) -> Ints:
 def _flat(vertices: Floats, faces: Ints) -> Flags:
     """(m,) faces that are needles as they are, or with the coordinates that an STL keeps."""
     single = vertices.astype(np.float32).astype(np.float64)
-    flat = _needles(vertices, faces, NEEDLE_HEIGHT * diagonal(vertices))
-    return np.asarray(flat | _needles(single, faces, NEEDLE_HEIGHT * diagonal(single)))
-
-
-@njit(cache=True)
-def _needles(vertices, faces, height):
-    """(m,) faces no higher than `height` over their longest side."""
-    needle = np.empty(len(faces), np.bool_)
-    for f in range(len(faces)):
-        a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
-        ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
-        vx, vy, vz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
-        wx, wy, wz = vx - ux, vy - uy, vz - uz
-        x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
-        longest2 = max(ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz, wx * wx + wy * wy + wz * wz)
-        needle[f] = x * x + y * y + z * z <= height * height * longest2
-    return needle
+    flat = heights(vertices, faces) <= NEEDLE_HEIGHT * diagonal(vertices)
+    return np.asarray(flat | (heights(single, faces) <= NEEDLE_HEIGHT * diagonal(single)))

@@ -35,7 +35,7 @@ def without_needles(vertices: Floats, faces: Ints) -> Ints:
     faces = np.array(faces, dtype=np.int64)
     height_mm = FLATTEST * diagonal(vertices)
     for _ in range(ROUNDS):
-        needles = np.flatnonzero(_heights(vertices, faces) <= height_mm)
+        needles = np.flatnonzero(heights(vertices, faces) <= height_mm)
         if not len(needles):
             break
         near = needles
@@ -55,26 +55,22 @@ def without_needles(vertices: Floats, faces: Ints) -> Ints:
 
 
 @njit(cache=True)
-def _heights(p, faces):
-    """(m,) height over the longest edge, mm."""
-    heights = np.empty(len(faces))
+def heights(p, faces):
+    """(m,) height in mm of faces (m,3) over their longest side; 0 if they have none."""
+    found = np.empty(len(faces))
     for f in range(len(faces)):
-        a, b, c = p[faces[f, 0]], p[faces[f, 1]], p[faces[f, 2]]
-        ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
-        vx, vy, vz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
-        wx, wy, wz = vx - ux, vy - uy, vz - uz
-        x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
-        longest2 = max(ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz, wx * wx + wy * wy + wz * wz)
-        heights[f] = np.sqrt((x * x + y * y + z * z) / max(longest2, 1e-300))
-    return heights
+        found[f] = _height(p, faces[f, 0], faces[f, 1], faces[f, 2])
+    return found
 
 
 @njit(cache=True)
 def _height(p, a, b, c):
-    u, v, w = p[b] - p[a], p[c] - p[a], p[c] - p[b]
-    n = np.cross(u, v)
-    longest = max((u * u).sum(), (v * v).sum(), (w * w).sum())
-    return np.sqrt((n * n).sum() / max(longest, 1e-300))
+    ux, uy, uz = p[b, 0] - p[a, 0], p[b, 1] - p[a, 1], p[b, 2] - p[a, 2]
+    vx, vy, vz = p[c, 0] - p[a, 0], p[c, 1] - p[a, 1], p[c, 2] - p[a, 2]
+    wx, wy, wz = vx - ux, vy - uy, vz - uz
+    x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+    longest2 = max(ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz, wx * wx + wy * wy + wz * wz)
+    return np.sqrt((x * x + y * y + z * z) / max(longest2, 1e-300))
 
 
 @njit(cache=True)
