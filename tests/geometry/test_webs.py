@@ -8,6 +8,7 @@ import igl
 import numpy as np
 import pytest
 import trimesh
+from fettlebox_steps.geometry import webs as module
 from fettlebox_steps.geometry.acceptance import judge
 from fettlebox_steps.geometry.base import base_frame
 from fettlebox_steps.geometry.carrying import unmoved_faces
@@ -140,6 +141,27 @@ def test_rims_that_are_far_apart_or_lie_over_one_another_get_no_webs() -> None:
         rims = boundary_loops(corners, len(points))
         frame = base_frame(points, rims, np.array([0, 0, -1.0]), EXTRA_MM)
         assert webbed(points, corners, rims, frame) is None
+
+
+def test_heights_that_cannot_be_worked_out_are_none_and_there_are_no_webs(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    square = np.array([[0.0, 0], [4, 0], [4, 4], [0, 4], [2, 2]])
+    fan = np.array([[0, 1, 4], [1, 2, 4], [2, 3, 4], [3, 0, 4]])
+    held = np.array([1.0, 3.0, 5.0, 3.0])
+    heights = module._membrane(square, fan, held)
+    assert heights is not None
+    assert heights[4] == pytest.approx(3.0)  # by symmetry, the mean
+    lower = np.r_[square, [[2.0, 0.0]]]
+    assert module._membrane(lower, np.r_[fan, [[0, 5, 1]]], held) is None  # without an area
+    assert module._membrane(lower, fan, held) is None  # the last point is held by nothing
+    assert module._membrane(np.r_[square[:4], [[np.nan, 2]]], fan, held) is None
+    vertices, faces = sheet()
+    points, corners = cut_to(comb(vertices), vertices, faces)
+    rims = boundary_loops(corners, len(points))
+    frame = base_frame(points, rims, np.array([0, 0, -1.0]), EXTRA_MM)
+    monkeypatch.setattr(module, "_membrane", lambda *_: None)
+    assert webbed(points, corners, rims, frame) is None
 
 
 def test_a_cap_is_seen_from_its_axis_and_more_than_a_hemisphere_from_nowhere() -> None:

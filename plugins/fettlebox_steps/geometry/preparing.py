@@ -28,8 +28,8 @@ TILT_LIMIT = 0.3
 BLADE_ROUNDS = 3
 """Where a blade is cut, another may come to stand in its place; what is left after so many rounds stays."""
 
-NOTCH = WEB = -2
-"""Among `Filled.patch`, a face that fills a notch of an opening's rim, or spans a gap of it."""
+ALONG_RIM = -2
+"""Among `Filled.patch`, a face that fills a notch of an opening's rim, or spans a gap of it: no hole's."""
 
 
 class CannotCloseError(ValueError):
@@ -218,7 +218,7 @@ def _sheet(
 
 def _webs_and_patches(vertices: Floats, faces: Ints, webs: Webs, holes: list[Ints]) -> Filled:
     filled = fill(np.concatenate([vertices, webs.points]), np.concatenate([faces, webs.faces]), holes)
-    filled.patch[len(faces) : len(faces) + len(webs.faces)] = WEB
+    filled.patch[len(faces) : len(faces) + len(webs.faces)] = ALONG_RIM
     return filled
 
 
@@ -233,7 +233,7 @@ def _evened(filled: Filled, openings: list[Ints]) -> tuple[Filled, list[Ints]]:
     return replace(
         filled,
         faces=np.concatenate(more),
-        patch=np.concatenate([filled.patch, np.full(added, NOTCH, filled.patch.dtype)]),
+        patch=np.concatenate([filled.patch, np.full(added, ALONG_RIM, filled.patch.dtype)]),
     ), left
 
 

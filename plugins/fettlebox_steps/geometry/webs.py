@@ -59,7 +59,7 @@ def webbed(vertices: Floats, faces: Ints, loops: list[Ints], frame: Frame) -> We
 
     vertices (n,3) mm, faces (m,3); loops, rims in the direction of their faces; `frame`, whose `out` is the
     way the viewer looks. None if the rims, as the viewer sees them, cross, lie in one another, or are too far
-    apart.
+    apart, or if a web comes out with no height that is a number.
     """
     names = np.concatenate(loops)
     flat = frame.flat(vertices[names])
@@ -78,7 +78,10 @@ def webbed(vertices: Floats, faces: Ints, loops: list[Ints], frame: Frame) -> We
     length = np.linalg.norm(seen[np.roll(web, -1, axis=1)] - seen[web], axis=2)
     if length[chord].max(initial=0.0) > WIDEST_MOUTHS * mouth_mm:
         return None
-    points, fine = _made_fine(seen, flat[:, 2], web, chord, length, rings)
+    made = _made_fine(seen, flat[:, 2], web, chord, length, rings)
+    if made is None:
+        return None
+    points, fine = made
     new = frame.space(np.c_[points[len(names) :, :2] * [1.0, -1.0], points[len(names) :, 2]])
     index = np.r_[names, np.arange(len(vertices), len(vertices) + len(new))]
     more = index[fine]
@@ -175,8 +178,11 @@ def _carved(seen, triangles, twin, frame, mouth):
 
 def _made_fine(
     seen: Floats, heights: Floats, web: Ints, chord: Flags, length: Floats, rings: list[Ints]
-) -> tuple[Floats, Ints]:
-    """Points (q,3), the rims' first, and faces (f,3) of webs as fine as their rims, heights held by those."""
+) -> tuple[Floats, Ints] | None:
+    """Points (q,3), the rims' first, and faces (f,3) of webs as fine as their rims, heights held by those.
+
+    None where heights cannot be worked out.
+    """
     before = np.linalg.norm(np.concatenate([seen[ring] - seen[np.roll(ring, 1)] for ring in rings]), axis=1)
     edge_mm = float(np.median(before))
     pieces = np.where(chord, np.ceil(length / (LONGEST_EDGES * edge_mm)), 1).astype(np.int64)
@@ -185,13 +191,17 @@ def _made_fine(
     spacing = np.full(len(points), edge_mm)
     flat = np.c_[points[:, :2], np.zeros(len(points))]
     fine, corners = refine(flat, faces, spacing, grow=GROWTH)
-    fine[:, 2] = _membrane(fine[:, :2], corners, points[:, 2])
+    spanned = _membrane(fine[:, :2], corners, points[:, 2])
+    if spanned is None:
+        return None
+    fine[:, 2] = spanned
     return fine, corners
 
 
-def _membrane(flat: Floats, faces: Ints, held: Floats) -> Floats:
+def _membrane(flat: Floats, faces: Ints, held: Floats) -> Floats | None:
     """Heights (n,) over points (n,2) of a membrane held at the first ones (h,): harmonic, by the weights of
-    U. Pinkall, K. Polthier, "Computing discrete minimal surfaces and their conjugates", 1993.
+    U. Pinkall, K. Polthier, "Computing discrete minimal surfaces and their conjugates", 1993. None if the
+    points do not say: a triangle without an area pulls without bound, and what is not held is anywhere.
     """
     n, h = len(flat), len(held)
     if n == h:
@@ -200,14 +210,21 @@ def _membrane(flat: Floats, faces: Ints, held: Floats) -> Floats:
     for k in range(3):
         i, j, at = faces[:, k], faces[:, (k + 1) % 3], faces[:, (k + 2) % 3]
         u, v = flat[i] - flat[at], flat[j] - flat[at]
-        weight = (u * v).sum(axis=1) / np.abs(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0])
+        area2 = np.abs(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0])
+        if not (area2 > 0).all():
+            return None
+        weight = (u * v).sum(axis=1) / area2
         row += [i, j, i, j]
         column += [j, i, i, j]
         value += [-weight, -weight, weight, weight]
     entries = (np.concatenate(value), (np.concatenate(row), np.concatenate(column)))
     pull = csr_matrix(coo_matrix(entries, shape=(n, n)))[h:]
-    solver = splu(csc_matrix(pull[:, h:]), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
-    return np.concatenate([held, solver.solve(-(pull[:, :h] @ held))])
+    try:
+        solver = splu(csc_matrix(pull[:, h:]), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
+    except RuntimeError:  # exactly singular
+        return None
+    heights = np.concatenate([held, solver.solve(-(pull[:, :h] @ held))])
+    return heights if np.isfinite(heights).all() else None
 
 
 def _chords_divided(points: Floats, web: Ints, pieces: Ints) -> tuple[Floats, Ints]:
