@@ -36,8 +36,8 @@ MEMORY_MB = 10_000.0
 LIKENESS_EDGES = 0.06
 """Median edges from the scan within which 95 % of its vertices must lie, or the likeness is lost."""
 
-HANGS = 20.0
-"""Times the bound after which a way is ended whatever processor time it had."""
+HANGS_S = 600.0
+"""After so many seconds a way is ended whatever processor time it had: before the whole run would be."""
 
 CROSSING_SHARE = 1e-7
 """Of the diagonal: what passes less deep through another triangle may be rounding, ours or theirs."""
@@ -259,7 +259,7 @@ def bounded_answer(way: str, path: Path, bound_s: float) -> dict[str, Any]:
     """What `measured` says from a process of its own; "trouble" is why it says nothing, else empty."""
     command = [sys.executable, __file__, "--one", way, str(path)]
     # Elapsed time is that of the machine and its other work: it bounds only what hangs.
-    ended = run(command, seconds=HANGS * bound_s, memory_mb=MEMORY_MB, cpu_s=bound_s)
+    ended = run(command, seconds=HANGS_S, memory_mb=MEMORY_MB, cpu_s=bound_s)
     if ended.trouble:
         return {"trouble": ended.trouble}
     return {"trouble": "", **json.loads(ended.said.strip().splitlines()[-1])}

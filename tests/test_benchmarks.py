@@ -387,6 +387,12 @@ def test_a_way_of_closing_that_came_to_nothing_is_a_row_all_the_same(
     assert wrong.quality.endswith("theirs: open, 877 crossing, 95 % within 0.002 edges, 99.9 % within 0.20")
 
 
+def test_a_way_of_closing_that_hangs_is_ended_before_the_run_it_is_part_of() -> None:
+    closing, calls = module("closing"), module("calls")
+    runs = [call for full in (False, True) for call in calls.calls_of(full) if call.script == "closing"]
+    assert runs and closing.BOUND_S < closing.HANGS_S < min(call.seconds for call in runs)
+
+
 def test_crumbs_beside_the_subject_do_not_count_for_likeness() -> None:
     ball, crumb = trimesh.creation.icosphere(3, 10.0), trimesh.creation.icosphere(0, 0.1)
     crumb.apply_translation([50, 0, 0])
