@@ -66,29 +66,25 @@ def cut_where_best(
 
     whole_mm3, _ = volume_and_centroid(part.vertices, part.faces)
     scan = known_scan(part, ctx.reference)
-    caution = ""
-    for said, free in _ever_nearer(part, trimmed, params):
+    for caution, free in _ever_nearer(part, trimmed, params):
         limits = _limits(part, trimmed, params, tilt, whole_mm3, further, scan, free)
         found = cut_search.search(trimmed.vertices, trimmed.faces, limits)
-        if found.best:
-            caution = said
-            break
-    ctx.progress(0.7)
-    evidence = _evidence(part, found, whole_mm3)
-    for chosen in _level_first(found, tilt.worth, priced=limits.price_mm3 > 0):
-        point = _on_middle_line(part, chosen)
-        try:
-            made = make_cut(trimmed, point, chosen.up, bed=True)
-            result = told(part, made, params.keep, further, scan)
-        except StepError:
-            continue
-        if result.facts["tips_beyond_deg"] < params.steady:
-            continue
-        level = {} if found.level is None else {"support_level_cm3": found.level.support_mm3 / 1000}
-        facts = {**result.facts, "support_cm3": chosen.support_mm3 / 1000, **level}
-        warnings = (*result.warnings, caution) if caution else result.warnings
-        pictures = {"cut": _picture(part, chosen, found, further)}
-        return StepResult(result.part, facts, warnings, evidence, pictures=pictures)
+        ctx.progress(0.7)
+        evidence = _evidence(part, found, whole_mm3)
+        for chosen in _level_first(found, tilt.worth, priced=limits.price_mm3 > 0):
+            point = _on_middle_line(part, chosen)
+            try:
+                made = make_cut(trimmed, point, chosen.up, bed=True)
+                result = told(part, made, params.keep, further, scan)
+            except StepError:
+                continue
+            if result.facts["tips_beyond_deg"] < params.steady:
+                continue
+            level = {} if found.level is None else {"support_level_cm3": found.level.support_mm3 / 1000}
+            facts = {**result.facts, "support_cm3": chosen.support_mm3 / 1000, **level}
+            warnings = (*result.warnings, caution) if caution else result.warnings
+            pictures = {"cut": _picture(part, chosen, found, further)}
+            return StepResult(result.part, facts, warnings, evidence, pictures=pictures)
     raise _no_cut(params, limits, tilt.up_to, found, evidence)
 
 

@@ -298,6 +298,26 @@ def test_room_under_a_chin_is_given_up_before_the_chin(head: Part, tmp_path: Pat
     assert any("leaves whole" in said for said in through.warnings)
 
 
+def test_room_under_a_chin_is_given_up_where_no_cut_below_it_can_be_made(
+    head: Part, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Cuts that leave room, at -33 and below, pass for good in columns, but not when measured exactly."""
+    from fettlebox_steps import cutting
+
+    exact = cutting.told
+
+    def strict(part: Part, made: cutting.MadeCut, *rest: Any) -> StepResult:
+        if made.point[2] < -32.9:
+            raise StepError("leaves too little")
+        return exact(part, made, *rest)
+
+    monkeypatch.setattr(cutting, "told", strict)
+    given = {"tilt": {"up to": "0 deg"}, "keep": "60 %", "protect": "10 %"}
+    close = run(head, tmp_path, **given)
+    assert close.part.bed_plane is not None and -32.9 < close.part.bed_plane.point[2] <= -30.0
+    assert any("melt" in said for said in close.warnings)
+
+
 def test_a_chosen_cut_keeps_as_much_of_the_scan(goblet: Part, tmp_path: Path) -> None:
     """If the lower third alone was scanned, a cut that takes a tenth of the volume takes most of it."""
     low = float(goblet.bounds[0, 2])
