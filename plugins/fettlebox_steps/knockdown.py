@@ -70,7 +70,7 @@ class Params(StepParams):
 
 @step(
     "knockdown",
-    version=4,
+    version=5,
     summary="Take off scanning bumps, spikes and pits; features stay.",
     shorthand="over",
 )
@@ -134,7 +134,8 @@ def knockdown(part: Part, params: Params, ctx: StepContext) -> StepResult:
     chosen = _chosen(part, params, finds, shown, names)
     levelled = level(part.vertices, part.faces, finds.relief, chosen, fixed)
     ctx.progress(0.9)
-    decisions = {bump.seen.vertex: "left: on textured surface" for bump in shown if bump.textured}
+    unsure = [bump for bump in shown if bump.textured] if params.care == "strict" else []
+    decisions = {bump.seen.vertex: "left: on textured surface" for bump in unsure}
     for bump, done in zip(chosen, levelled.done, strict=True):
         decisions[bump.seen.vertex] = "taken off" if done else "left: no room to refill it"
     changed = [bump for bump, done in zip(chosen, levelled.done, strict=True) if done]

@@ -138,6 +138,9 @@ def test_scales_are_left_alone_and_said_to_be() -> None:
     assert {row["decision"] for row in refused.evidence["patches"]} == {"left: on textured surface"}
     done = run(with_a_bump, care="ask", ticked="all")
     assert done.facts["changed"] > 0 and done.warnings == ()
+    # Nor is what a person did not tick put down to the texture.
+    left = run(with_a_bump, care="ask", ticked="none").evidence["patches"]
+    assert left and {row["decision"] for row in left} == {"left alone"}
     # Twenty times as much is asked for: such scales are as nothing, and the part is told to be smooth.
     assert run(part, over="10 mm").facts["textured_percent"] < 5
 
