@@ -43,7 +43,7 @@ class Params(StepParams):
     )
 
 
-@step("inspect", version=1, summary="Measure how good the scan is; change nothing.", shorthand="at least")
+@step("inspect", version=2, summary="Measure how good the scan is; change nothing.", shorthand="at least")
 def inspect(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """Every measure is a share of the scan's own size or surface, so that the grade needs no unit.
 
