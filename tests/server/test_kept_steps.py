@@ -115,7 +115,10 @@ def test_a_full_disk_empties_it_first(tmp_path: Path) -> None:
     spool.close()
 
 
-@pytest.mark.parametrize("elsewhere", ["", "kept-steps"])
+ELSEWHERE = ["", "kept-steps", "shared/.fettlebox/kept-steps"]
+
+
+@pytest.mark.parametrize("elsewhere", ELSEWHERE)
 @pytest.mark.parametrize("what", ["kept", "others"])
 def test_a_job_reads_and_writes_only_what_was_kept_of_its_own_scan(
     tmp_path: Path, what: str, elsewhere: str
@@ -142,3 +145,29 @@ def test_a_job_reads_and_writes_only_what_was_kept_of_its_own_scan(
     assert (done.returncode == 0) == (what == "kept"), done.stderr
     place = tmp_path / (elsewhere or "shop/.fettlebox/kept-steps")
     assert (place / what / "a.npz").exists() == (what == "kept")
+
+
+@pytest.mark.parametrize("elsewhere", ELSEWHERE)
+def test_a_job_reads_nothing_of_other_scans_wherever_parts_are_kept(tmp_path: Path, elsewhere: str) -> None:
+    import subprocess
+    import sys
+
+    code = (
+        "import sys; from pathlib import Path; from fettlebox.confinement import OutsideError, Worker\n"
+        "root, elsewhere = Path(sys.argv[1]), sys.argv[2]; private = root / 'shop' / '.fettlebox'\n"
+        "kept = root / elsewhere if elsewhere else private / 'kept-steps'\n"
+        "job = private / 'work' / 'job'; (job / 'original').mkdir(parents=True)\n"
+        "for name in ('kept', 'others'): (kept / name).mkdir(parents=True)\n"
+        "shop = kept.parent.parent if '.fettlebox' in kept.parts else root / 'shop'\n"
+        "places = {'kept': kept / 'kept', 'others': kept / 'others', 'shop': shop, 'beside': root}\n"
+        "for place in places.values(): (place / 'a.npz').write_text('x')\n"
+        "worker = Worker(private, kept if elsewhere else None)\n"
+        "for name, place in places.items():\n"
+        "    try: worker.run(job, (place / 'a.npz').read_text, kept / 'kept')\n"
+        "    except OutsideError as error: assert 'tried to read' in str(error)\n"
+        "    else: print(name)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path), elsewhere], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split() == ["kept", "beside"]

@@ -53,7 +53,8 @@ class Worker:
 
     def __init__(self, private: Path, all_kept: Path | None = None) -> None:
         """`private` is the shop's folder of state, in whose `work/` jobs lie; `all_kept` where half-made
-        parts of all scans are kept, if not in there.
+        parts of all scans are kept, if not in there: as on a disk that is shared with the shop's server,
+        where what else is the shop's may not be read either.
         """
         self._work = private / "work"
         self._work.mkdir(parents=True, exist_ok=True)
@@ -65,7 +66,7 @@ class Worker:
         held = landlock.restrict((self._work, kept, device, *always), alone=True)
         held = calls.refuse_sockets() and held
         self._always = (device, *always)
-        self._bounds = Bounds(always, private.parent, programs=held)
+        self._bounds = Bounds(always, (private.parent, _whose(kept, private)), programs=held)
         self._bounds.readable = (os.path.realpath(private.parent / "recipes"),)
         install(self._bounds)
 
@@ -100,6 +101,13 @@ class Worker:
         if errors:
             raise errors[0]
         return answers[0]
+
+
+def _whose(kept: Path, private: Path) -> Path:
+    """The shop that half-made parts are kept in; the folder itself, if they lie in none. `private` is called
+    the same in every shop.
+    """
+    return kept.parent.parent if kept.parent.name == private.name else kept
 
 
 @contextlib.contextmanager

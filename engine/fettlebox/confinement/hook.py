@@ -37,9 +37,12 @@ class OutsideError(StepError, PermissionError):
 class Bounds:
     """What the hook allows; changed for each job, and by nobody else."""
 
-    def __init__(self, always: Iterable[Path], shop: Path | None, programs: bool) -> None:
+    def __init__(self, always: Iterable[Path], barred: Iterable[Path], programs: bool) -> None:
+        """`barred`: folders, such as the shop's, of which a job may read no more than it may write to, and
+        what is `readable`.
+        """
         self.always = tuple(map(_target, always))
-        self.shop = None if shop is None else _target(shop)
+        self.barred = tuple(map(_target, barred))
         self.programs = programs
         self.job: str | None = None
         self.original: str | None = None
@@ -53,7 +56,7 @@ class Bounds:
 
     def may_read(self, path: str) -> bool:
         """All but the rest of the shop: other customers' scans are nothing to a job."""
-        if self.shop is None or not _is_below(path, self.shop):
+        if not any(_is_below(path, place) for place in self.barred):
             return True
         return any(_is_below(path, place) for place in (*self._places(), *self.readable))
 
