@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import os
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -139,3 +141,31 @@ def test_pieces_and_extras_are_kept_with_their_names_and_order(tmp_path: Path) -
     bare = context(box_part())
     told = replace(bare, pieces={"piece 1": box_part()})
     assert step_key(STEP, {}, box_part(), bare, "a") != step_key(STEP, {}, box_part(), told, "a")
+
+
+def _refuse(number: int) -> Callable[..., None]:
+    def refuse(*args: object, **more: object) -> None:
+        raise OSError(number, os.strerror(number))
+
+    return refuse
+
+
+def test_a_good_entry_whose_age_may_not_be_noted_is_found_and_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cache = StepCache(tmp_path)
+    cache.put("k", full_result())
+    monkeypatch.setattr(os, "utime", _refuse(errno.EPERM))
+    assert cache.get("k") is not None and cache.get("k") is not None
+
+
+@pytest.mark.parametrize("number", [errno.ESTALE, errno.EACCES, errno.EIO])
+def test_what_cannot_be_deleted_fails_no_job(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int
+) -> None:
+    cache = StepCache(tmp_path, most_bytes=1)
+    monkeypatch.setattr(Path, "unlink", _refuse(number))
+    cache.put("k", full_result())
+    monkeypatch.setattr(Path, "replace", _refuse(number))
+    cache.put("other", full_result())
+    assert cache.get("k") is not None and cache.get("other") is None

@@ -35,6 +35,7 @@ KEPT = ".kept-steps"
 KEPT_FOR_S = 14 * 86_400.0
 """A kept step is a customer's scan: no longer than tuning a recipe takes, or an order."""
 FORMAT = 3
+BUILDING = ".building"
 IDLE_S = 3600.0  # no job waits so long between being given its folder and keeping its first step
 DAMAGED = (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile)
 
@@ -53,25 +54,25 @@ class StepCache:
         try:
             with np.load(path, allow_pickle=False) as stored:
                 result = _unpack({name: stored[name] for name in stored.files})
-            os.utime(path)
         except FileNotFoundError:
             return None
         except DAMAGED:
-            with contextlib.suppress(OSError):  # it may be another account's
-                path.unlink(missing_ok=True)
+            _gone(path)
             return None
+        with contextlib.suppress(OSError):  # another account's, or a disk that is only read: as good
+            os.utime(path)
         return result
 
     def put(self, key: str, result: StepResult) -> None:
         """Keep a result; the ones unused for longest make room. A full disk keeps nothing, harmlessly."""
         path = self._path(key)
-        building = path.with_name(f".{secrets.token_hex(8)}.building")
+        building = path.with_name(f".{secrets.token_hex(8)}{BUILDING}")
         try:
             with building.open("xb") as stream:
                 np.savez(stream, allow_pickle=False, **_pack(result))
             building.replace(path)
         except OSError:
-            building.unlink(missing_ok=True)
+            _gone(building)
             return
         self._make_room()
 
@@ -102,29 +103,41 @@ class StepCache:
         for _, size, path in sorted(entries):
             if total <= self.most_bytes:
                 return
-            path.unlink(missing_ok=True)
-            total -= size
+            total -= size if _gone(path) else 0
 
 
 def make_room(folder: Path, most_bytes: float, unused_s: float, now: float) -> None:
-    """Bound what several caches in a folder hold together: what is unused for `unused_s` goes, then the
-    unused for longest until the rest fits, then folders that are empty.
+    """Bound what several caches in a folder hold together: what is unused for `unused_s` goes, and what a
+    job that was killed left half-written, then the unused for longest until the rest fits, then folders that
+    are empty.
     """
     entries = []
-    for path in folder.glob("*/*.npz"):
+    for path in (*folder.glob("*/*.npz"), *folder.glob(f"*/.*{BUILDING}")):
         with contextlib.suppress(OSError):  # its job or a decision of the desk was faster
             found = path.stat()
             entries.append((found.st_mtime, found.st_size, path))
     total = sum(size for _, size, _ in entries)
     for used, size, path in sorted(entries):
-        if total <= most_bytes and used >= now - unused_s:
-            break
-        path.unlink(missing_ok=True)
-        total -= size
+        torn = path.name.endswith(BUILDING)
+        if torn and used >= now - IDLE_S:
+            continue  # somebody may be writing it
+        if torn or total > most_bytes or used < now - unused_s:
+            total -= size if _gone(path) else 0
     for place in folder.iterdir() if folder.is_dir() else ():
         with contextlib.suppress(OSError):
             if place.stat().st_mtime < now - IDLE_S:
                 place.rmdir()  # refuses what is not empty
+
+
+def _gone(path: Path) -> bool:
+    """Delete a file; what cannot be deleted now, on a disk of another machine say, is for another time."""
+    try:
+        path.unlink()
+    except FileNotFoundError:
+        return True
+    except OSError:
+        return False
+    return True
 
 
 def step_key(

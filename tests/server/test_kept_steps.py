@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -98,6 +99,38 @@ def test_room_is_made_by_age_then_by_size(tmp_path: Path) -> None:
     make_room(tmp_path, 2500.0, 450.0, now)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["scan-0", "scan-1"]
     make_room(tmp_path / "there is no such folder", 0.0, 0.0, now)
+
+
+def test_what_a_killed_job_left_half_written_counts_and_goes(tmp_path: Path) -> None:
+    now, place = 1_000_000.0, tmp_path / "scan"
+    place.mkdir()
+    for name, age_s in (("a.npz", 50), (".old.building", 4000), (".new.building", 100), ("b.npz", 10)):
+        (place / name).write_bytes(b"x" * 1000)
+        os.utime(place / name, (now - age_s, now - age_s))
+
+    def left() -> list[str]:
+        return sorted(path.name for path in place.iterdir())
+
+    make_room(tmp_path, 1e6, 1e6, now)
+    assert left() == [".new.building", "a.npz", "b.npz"]
+    make_room(tmp_path, 2500.0, 1e6, now)
+    assert left() == [".new.building", "b.npz"], "what is being written takes room as well"
+
+
+def test_what_cannot_be_deleted_stops_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "scan").mkdir()
+    for name in ("a.npz", "b.npz"):
+        (tmp_path / "scan" / name).write_bytes(b"x" * 1000)
+    delete = Path.unlink
+
+    def stale(path: Path, missing_ok: bool = False) -> None:
+        if path.name == "a.npz":
+            raise OSError(errno.ESTALE, "Stale file handle")
+        delete(path, missing_ok)
+
+    monkeypatch.setattr(Path, "unlink", stale)
+    make_room(tmp_path, 500.0, 1e9, 0.0)
+    assert [path.name for path in (tmp_path / "scan").iterdir()] == ["a.npz"]
 
 
 def test_a_full_disk_empties_it_first(tmp_path: Path) -> None:
