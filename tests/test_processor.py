@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import platform
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
-from fettlebox.processor import kind_of_processor, processor_here, unlike
+from fettlebox.processor import blas_here, kind_of_processor, processor_here, unlike
 
 # Shortened from the forms that proc_cpuinfo(5) describes: one block a core, flags in a line of their own.
 X86 = (
@@ -20,6 +23,7 @@ def test_only_what_floating_point_is_chosen_by_is_named_and_in_a_fixed_order() -
     assert kind_of_processor("x86_64", X86) == "x86_64 with sse4_2, avx, fma, avx2"
     assert kind_of_processor("aarch64", ARM) == "aarch64 with asimd, asimdhp, sve"
     assert kind_of_processor("arm64", "") == "arm64"
+    assert kind_of_processor("x86_64", X86, "Zen") == "x86_64 with sse4_2, avx, fma, avx2, OpenBLAS for Zen"
 
 
 def test_what_differs_is_said() -> None:
@@ -31,6 +35,8 @@ def test_what_differs_is_said() -> None:
         "its processor lacks fma and has also avx2"
     )
     assert unlike(one, "aarch64 with asimd") == "its processor is aarch64 where the server's is x86_64"
+    ours, theirs = (kind_of_processor("x86_64", X86, blas) for blas in ("Haswell", "Zen"))
+    assert unlike(ours, theirs) == "its processor lacks OpenBLAS for Haswell and has also OpenBLAS for Zen"
     assert unlike(one, "") == "its processor is unknown where the server's is x86_64"
 
 
@@ -52,3 +58,14 @@ def test_this_machines_processor_is_as_numpy_finds_it() -> None:
     }
     for name, numpys in words.items():
         assert (name in names.split(", ")) == bool(found.get(numpys, False)), name
+
+
+@pytest.mark.skipif(blas_here() is None, reason="numpy brings no OpenBLAS that can be asked")
+def test_what_openblas_takes_a_processor_for_is_as_it_is_told_to() -> None:
+    """OPENBLAS_CORETYPE chooses another family's code (OpenBLAS, user manual, runtime variables)."""
+    code = "from fettlebox.processor import processor_here; print(processor_here())"
+    core = "Nehalem" if platform.machine() == "x86_64" else "ARMV8"
+    env = {**os.environ, "OPENBLAS_CORETYPE": core}
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=env)
+    assert done.stdout.strip().lower().endswith(f", openblas for {core.lower()}")
+    assert processor_here().endswith(f", OpenBLAS for {blas_here()}")

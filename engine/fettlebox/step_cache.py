@@ -2,9 +2,9 @@
 
 The key is a digest of everything a step may look at: the part and the reference that came in, its
 parameters, the printer, the scan's origin, the job's seed, the code of its package, the versions of the
-libraries and the kind of the processor below it. A hit is the same result, never a similar one. Entries are
-parts of customers' scans: the folder is readable by its owner only, bounded in size, and may be deleted at
-any time.
+libraries and the kind of the processor below it. A hit is the same result, as far as these
+decide it: of two processors of one kind, nobody has proven it. Entries are parts of customers' scans: the
+folder is readable by its owner only, bounded in size, and may be deleted at any time.
 """
 
 from __future__ import annotations
