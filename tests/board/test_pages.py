@@ -180,6 +180,20 @@ def test_a_list_says_how_a_part_stands_in_the_words_of_its_traveler(bench: Bench
     assert "Can be printed; read 3 warnings first" in traveler
 
 
+def test_a_headline_is_kept_only_when_the_record_could_be_read(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job = bench.job(State.DONE)
+    row = bench.office.spool.job(job)
+    assert row is not None
+    with monkeypatch.context() as patched:
+        patched.setattr("fettlebox.board.headlines.record_of", lambda folder: None)
+        assert bench.office.headlines.of(row) == "Made"
+    assert bench.office.headlines.of(row) == "Ready to print"
+    monkeypatch.setattr("fettlebox.board.headlines.record_of", lambda folder: None)
+    assert bench.office.headlines.of(row) == "Ready to print"
+
+
 def test_of_a_part_that_is_too_large_sending_back_is_offered_before_releasing(bench: Bench) -> None:
     job = bench.job()
     enter(bench, "decide")

@@ -31,7 +31,10 @@ class Headlines:
             if key in self._kept:
                 self._kept.move_to_end(key)
                 return self._kept[key]
-        word = word_of(row, record_of(self.shop / row.folder))
+        record = record_of(self.shop / row.folder)
+        word = word_of(row, record)
+        if record is None:
+            return word  # a disk that did not answer will again
         with self._lock:
             self._kept[key] = word
             while len(self._kept) > MOST_KEPT:
