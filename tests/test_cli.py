@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import typer
+from fettlebox import cli
 
 ROOT = Path(__file__).resolve().parents[1]
 GOOD = ROOT / "recipes" / "quarter-bust.yaml"
@@ -65,6 +67,25 @@ def _refused(*arguments: str | Path) -> dict[str, Any]:
     assert said["state"] == "error" and said["status"] == 2
     assert said["error"] in done.stderr
     return said
+
+
+def test_json_given_a_value_or_ended_early_is_an_object_as_well(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    done = fettlebox("doctor", "--json=1", status=2)
+    said = json.loads(done.stdout)
+    assert (said["state"], said["status"]) == ("error", 2) and "'--json'" in said["error"]
+
+    def ended(**options: object) -> None:
+        raise typer.Abort
+
+    monkeypatch.setattr(cli, "app", ended)
+    monkeypatch.setattr(sys, "argv", ["fettlebox", "doctor", "--json"])
+    with pytest.raises(SystemExit) as left:
+        cli.main()
+    out, err = capsys.readouterr()
+    assert left.value.code == 2 and err == "stopped: the input ended\n"
+    assert json.loads(out)["error"] == "stopped: the input ended"
 
 
 def test_where_there_is_no_result_scripts_get_an_object_that_says_why(tmp_path: Path) -> None:

@@ -364,12 +364,17 @@ from . import cli_board, cli_plugins, cli_recipes, cli_shop  # noqa: E402, F401 
 def main() -> None:
     """Entry point of the `fettlebox` command."""
     try:
-        if "--json" not in sys.argv:
+        if not any(word.partition("=")[0] == "--json" for word in sys.argv[1:]):
             app()
         sys.exit(app(standalone_mode=False))
     except KeyboardInterrupt:
         print("interrupted", file=sys.stderr)
         sys.exit(130)
+    except typer.Abort:  # an input that ended where something was to be read
+        stopped = UsageError("stopped: the input ended")
+        print(stopped, file=sys.stderr)
+        _failure(stopped)
+        sys.exit(stopped.exit_status)
     except Exception as error:
         if not hasattr(error, "format_message"):  # what typer refuses before a command is called
             raise
