@@ -65,3 +65,13 @@ def test_a_closed_surface_has_no_rims(sphere: Callable) -> None:
     ball = sphere(50.0, 2)
     rims = classify(ball.vertices, ball.faces, [])
     assert (rims.openings, rims.holes, rims.area_mm2) == ([], [], 0.0)
+
+
+def test_a_rim_around_nothing_is_a_hole_and_no_opening() -> None:
+    # Three corners on one line: a triangle, and a rim, that enclose no area and have no way out.
+    line = np.array([[0, 0, 0], [1, 0, 0], [2, 0, 0]], float)
+    faces = np.array([[0, 1, 2]])
+    with np.errstate(all="raise"):
+        rims = classify(line, faces, boundary_loops(faces, len(line)))
+    assert rims.openings == []
+    assert len(rims.holes) == 1

@@ -215,6 +215,16 @@ def test_a_scan_made_finer_by_halving_its_edges_gives_no_triangle_without_a_heig
     assert (2 * mesh.area_faces / sides).min() > 6e-8 * mesh.scale
 
 
+@pytest.mark.parametrize("ours", [None, np.array([True])])
+def test_what_winds_around_nothing_has_no_surface(ours: np.ndarray | None) -> None:
+    # One triangle is seen under at most half of all directions: its winding number stays below 1/2.
+    alone = np.array([[0, 0, 0], [10, 0, 0], [0, 10, 0]], float)
+    found = close_by_winding(alone, np.array([[0, 1, 2]]), 1.0, ours=ours)
+    assert (found.vertices.shape, found.faces.shape) == ((0, 3), (0, 3))
+    drawn, faces = follow_scan(found, alone, np.array([[0, 1, 2]]), 1.0)
+    assert (drawn.shape, faces.shape) == ((0, 3), (0, 3))
+
+
 def test_nonsense_is_refused() -> None:
     triangle = np.eye(3)
     with pytest.raises(ValueError, match="cell of 0 mm"):

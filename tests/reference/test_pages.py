@@ -155,6 +155,7 @@ MORE = {
         "gate: {sound: true, fits: printer}",
         f"{SMALL}; gate: {{height: {{below: 1 mm}}}}",
     ],
+    "drain": [f"{CUT}; hollow: {{wall: 8 mm}}; drain: {{diameter: 12 mm, where: back, pool: 0.05 cm3}}"],
     "rewrap": ["rewrap"],
 }
 """Entries of recipes, beside the examples, in which a step measures what it does not in its example."""
@@ -177,7 +178,7 @@ OTHER_PARTS = {
 """Entries with the part, what its file says, and the printer that they are run with."""
 
 RARE = {
-    "repair": {"reaches_beyond_base_mm", "gaps_bridged_mm"},
+    "repair": {"reaches_beyond_base_mm", "gaps_bridged_mm", "blades_cut"},
     "seat": {"best_margin_mm", "below_base_mm", "allowed_mm", "face"},
     "plinth": {"widened_mm", "margin_mm"},
     "cut": {"steadiest.<what>"},

@@ -24,6 +24,9 @@ STANDS = 0.9
 LARGEST_SHARE = 0.005
 """A blade with more than this share of the surface is shape, as the side of a bowl is; that stays."""
 
+MOST_SHARE = 0.02
+"""Where blades would take more than this share of the surface together, they are shape, or no scan: all stay."""
+
 
 def blades(vertices: Floats, faces: Ints, rim: Floats, frame: Frame) -> Flags:
     """(m,) faces at the upper ends of what stands up towards the outline, close by it.
@@ -52,4 +55,5 @@ def blades(vertices: Floats, faces: Ints, rim: Floats, frame: Frame) -> Flags:
     standing = faces[steep[((widest_mm <= reach_mm) & (share <= LARGEST_SHARE))[label]]]
     upper = np.zeros(len(vertices), bool)
     upper[standing[np.arange(len(standing)), flat[standing, 2].argmin(axis=1)]] = True
-    return np.asarray(upper[faces].any(axis=1))
+    cut = np.asarray(upper[faces].any(axis=1))
+    return cut & (area[cut].sum() <= MOST_SHARE * area.sum())

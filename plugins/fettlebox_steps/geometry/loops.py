@@ -58,7 +58,7 @@ def classify(vertices: Floats, faces: Ints, loops: list[Ints]) -> Rims:
     piece = piece_of[[loop[0] for loop in loops]]
     widest = np.zeros(count)
     np.maximum.at(widest, piece, size)
-    wide = (size >= OPENING_RATIO * widest[piece]) & (size >= OPENING_SHARE * piece_area[piece])
+    wide = (size > 0) & (size >= OPENING_RATIO * widest[piece]) & (size >= OPENING_SHARE * piece_area[piece])
     lesser = piece != piece_area.argmax()
     ranked = np.lexsort((np.arange(len(loops)), -size, lesser))
     ranked = ranked[wide[ranked]]

@@ -260,8 +260,8 @@ class LevelGrid:
         """The surface as far as it was followed."""
         table = cube_table()
         cells = self.cells.keys[: self.cells.count]
-        cases = np.concatenate(self._cases)
-        numbers = np.concatenate(self._corners_of)
+        cases = np.concatenate([np.empty(0, np.uint8), *self._cases])
+        numbers = np.concatenate([np.empty((0, 8), np.int32), *self._corners_of])
         cut = (cases > 0) & (cases < 255)
         if not cut.all():
             cells, cases, numbers = cells[cut], cases[cut], numbers[cut]

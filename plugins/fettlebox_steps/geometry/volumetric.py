@@ -142,7 +142,7 @@ def close_by_winding(
     vertex = _cut_vertices(grid, hits, surface.starts, surface.axes)
     places, free = _places(grid, hits, vertex, surface.starts, surface.axes, iso)
     drawn, triangles = placed(grid, surface, places), surface.faces
-    if ours is not None and ours.any():
+    if ours is not None and ours.any() and len(triangles):
         scan = np.zeros(len(drawn), dtype=np.bool_)
         scan[vertex[(vertex >= 0) & ~ours[hits.face]]] = True
         near = blocks_around((points[used_vertices(corners[~ours], len(points))] - origin) / cell_mm)
@@ -161,6 +161,8 @@ def follow_scan(
     Where these lie in a row, as on a scan that was made finer by halving its edges, a triangle would have no
     height; its longest edge is turned.
     """
+    if not len(surface.faces):
+        return surface.vertices, surface.faces
     order = search_order(surface.vertices, surface.faces)
     snapped = snap_to_scan(surface, vertices, faces, cell_mm, order)
     points = np.asarray(vertices, dtype=np.float64)
