@@ -25,7 +25,7 @@ LARGEST_SHARE = 0.005
 """A blade with more than this share of the surface is shape, as the side of a bowl is; that stays."""
 
 MOST_SHARE = 0.02
-"""Where blades would take more than this share of the surface together, they are shape, or no scan: all stay."""
+"""Where blades together would take more than this share of the surface, they are shape, or no scan; all stay."""
 
 
 def blades(vertices: Floats, faces: Ints, rim: Floats, frame: Frame) -> Flags:
@@ -56,4 +56,5 @@ def blades(vertices: Floats, faces: Ints, rim: Floats, frame: Frame) -> Flags:
     upper = np.zeros(len(vertices), bool)
     upper[standing[np.arange(len(standing)), flat[standing, 2].argmin(axis=1)]] = True
     cut = np.asarray(upper[faces].any(axis=1))
-    return cut & (area[cut].sum() <= MOST_SHARE * area.sum())
+    few = float(area[cut].sum()) <= MOST_SHARE * float(area.sum())
+    return cut if few else np.zeros(len(faces), bool)
