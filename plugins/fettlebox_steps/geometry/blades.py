@@ -25,7 +25,7 @@ LARGEST_SHARE = 0.005
 """A blade with more than this share of the surface is shape, as the side of a bowl is; that stays."""
 
 MOST_SHARE = 0.02
-"""Blades that together would take more than this share of the surface are shape, or it is no scan: all stay."""
+"""Blades that together would take more than this share of the surface are shape, or it is no scan."""
 
 
 def blades(vertices: Floats, faces: Ints, rim: Floats, frame: Frame) -> Flags:
