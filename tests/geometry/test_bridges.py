@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 import trimesh
 from fettlebox_steps.geometry.bridges import Bridges, bridges
 from fettlebox_steps.geometry.layer_facts import area_by_gap
@@ -59,6 +60,25 @@ def test_the_roof_over_a_round_hole() -> None:
     assert list(found.layer) == [30]
     assert found.span_mm == pytest.approx([2 * (5.0 - LINE)], rel=0.02)
     assert found.area_mm2 == pytest.approx([np.pi * (5.0 - LINE) ** 2], rel=0.02)
+
+
+def test_outlines_that_the_library_gives_up_on_are_counted_by_the_even_odd_rule(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Outlines drawn coarser may cross by a hair, and GEOS then raises, as it did for a finely scanned head."""
+    ring = trimesh.creation.annulus(r_min=4, r_max=8, height=3)
+    ring.apply_translation([0, 0, -1.5 - ring.bounds[0, 2]])
+    plate = trimesh.creation.cylinder(8, 3, sections=64)
+    plate.apply_translation([0, 0, 1.4 - plate.bounds[0, 2]])
+    solid = union(ring, plate)
+    before = spans(solid)
+    assert len(before.span_mm)
+
+    def gives_up(_: object) -> None:
+        raise shapely.GEOSException("side location conflict")
+
+    monkeypatch.setattr(shapely, "build_area", gives_up)
+    assert spans(solid).span_mm == pytest.approx(before.span_mm, rel=1e-6)
 
 
 def test_the_shorter_way_is_taken() -> None:

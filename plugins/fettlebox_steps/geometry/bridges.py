@@ -8,6 +8,7 @@ needs support. Any number of directions may do; the nozzle takes the one that sp
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -84,10 +85,15 @@ def _with_undersides(vertices: ArrayLike, faces: ArrayLike, layers: Layers, line
 
 
 def _region(outlines: list[Floats], within_mm: float) -> Any:
+    """What outlines (k,2) enclose by the even-odd rule, drawn to `within_mm`."""
     import shapely
 
-    rings = [shapely.LinearRing(outline) for outline in outlines]
-    drawn = shapely.build_area(shapely.GeometryCollection(list(shapely.simplify(rings, within_mm))))
+    rings = shapely.simplify([shapely.LinearRing(outline) for outline in outlines], within_mm)
+    try:
+        drawn = shapely.build_area(shapely.GeometryCollection(list(rings)))
+    except shapely.GEOSException:  # each was simplified for itself, and two that run close now cross
+        shapes = shapely.make_valid([shapely.Polygon(ring) for ring in rings])
+        drawn = reduce(shapely.symmetric_difference, shapes)
     return drawn if drawn.is_valid else drawn.buffer(0)
 
 
