@@ -65,7 +65,7 @@ def test_the_roof_over_a_round_hole() -> None:
 def test_outlines_that_the_library_gives_up_on_are_counted_by_the_even_odd_rule(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """Outlines drawn coarser may cross by a hair, and GEOS then raises, as it did for a finely scanned head."""
+    """Outlines drawn coarser may cross by a hair, and GEOS then raises, as for a finely scanned head."""
     ring = trimesh.creation.annulus(r_min=4, r_max=8, height=3)
     ring.apply_translation([0, 0, -1.5 - ring.bounds[0, 2]])
     plate = trimesh.creation.cylinder(8, 3, sections=64)
