@@ -4,10 +4,13 @@ Tables: disc, cap, prism), thickness by trimesh's rays, distances by libigl.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import igl
 import numpy as np
 import pytest
 import trimesh
+from fettlebox_steps.geometry import blades as blading
 from fettlebox_steps.geometry import webs as module
 from fettlebox_steps.geometry.acceptance import judge
 from fettlebox_steps.geometry.base import base_frame
@@ -200,3 +203,17 @@ def test_a_blade_along_the_outline_is_cut_and_the_side_of_a_bowl_is_not() -> Non
     assert result.facts["vertices_left_out"] == 0
     assert (result.rung, result.facts["bodies"]) == ("direct", 1)
     assert result.vertices[:, 2].min() == pytest.approx(-EXTRA_MM)
+
+
+def test_where_blades_are_all_there_is_none_is_cut(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three hundred slivers standing in a row, each a small share: cut, they would leave nothing to close."""
+    one = np.array([[0, 0.2, 0], [1, 0.2, 0], [1, 0, -2], [0, 0, -2]], float)
+    vertices = np.concatenate([one + np.array([1.5 * k, 0, 0]) for k in range(300)])
+    pair = np.array([[0, 1, 2], [0, 2, 3]])
+    faces = np.concatenate([pair + 4 * k for k in range(300)])
+    frame = replace(base_frame(vertices, [np.arange(4)], np.array([0.0, 0.0, -1.0]), 1.0), straight=True)
+    rims = [vertices, vertices * [1, 1, 0] - [0, 0.1, 0], vertices * [1, 1, 0] + [0, 0.1, 0]]
+    monkeypatch.setattr(blading, "MOST_SHARE", 1.0)
+    assert any(blading.blades(vertices, faces, rim, frame).any() for rim in rims), "they count as blades"
+    monkeypatch.undo()
+    assert not any(blading.blades(vertices, faces, rim, frame).any() for rim in rims)
