@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import re
 import resource
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import pytest
 from fettlebox.jobs.audit import audit_shop
-from fettlebox.jobs.events import Event
+from fettlebox.jobs.events import Event, ServeSummary
 from fettlebox.server import serve
 from fettlebox.text import plain
 from hostile_files import Case, cases
@@ -31,6 +33,13 @@ def tree(folder: Path) -> set[tuple[str, int]]:
     return {(str(path), path.lstat().st_mtime_ns) for path in folder.rglob("*")}
 
 
+def served(shop: Path) -> tuple[ServeSummary, list[Event], int]:
+    """What became of a shop's inbox, and the highest memory of a process that this shop started, in kB."""
+    events: list[Event] = []
+    summary = serve(shop, once=True, on_event=events.append)
+    return summary, events, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
+
+
 @pytest.mark.slow
 def test_two_hundred_hostile_files(make_shop: Callable[..., Path], fast_folder: Path) -> None:
     hostile = cases()
@@ -43,8 +52,10 @@ def test_two_hundred_hostile_files(make_shop: Callable[..., Path], fast_folder: 
     (shop / "inbox").mkdir(exist_ok=True)
     for case in hostile:
         put(shop / "inbox", case)
-    events: list[Event] = []
-    summary = serve(shop, once=True, on_event=events.append)
+    # In a process of its own: the highest memory of children is one figure for all that a process ever had,
+    # and other tests had theirs in this one.
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as own:
+        summary, events, largest_child_kb = own.submit(served, shop).result()
 
     left = {case.name: case for case in hostile if case.left}
     reasons = {os.fsencode(result.scan): result for result in summary.results}
@@ -76,4 +87,4 @@ def test_two_hundred_hostile_files(make_shop: Callable[..., Path], fast_folder: 
     log = (shop / ".fettlebox" / "log").read_bytes()
     assert all(0x20 <= byte < 0x7F or byte == 0x0A for byte in log)
     assert before == {Path("/etc/passwd"): Path("/etc/passwd").stat().st_mtime_ns, outside: tree(outside)}
-    assert resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss < LARGEST_CHILD_KB
+    assert 50_000 < largest_child_kb < LARGEST_CHILD_KB
