@@ -108,6 +108,7 @@ class Intake:
         left = len(settled)
         sources: set[Path] = set()
         full: OSError | None = None
+        arrived = utc_now()  # one for all: a large scan, long to read, did not come before the next
         with self.store.spool.transaction():
             for folder, name in settled:
                 if len(claimed) >= MOST_CLAIMS or claimed_bytes >= MOST_BYTES:
@@ -115,7 +116,7 @@ class Intake:
                 left -= 1
                 claimed_bytes += sum(folder.scans[each].size for each in folder.together(name))
                 try:
-                    job = self._claim(folder, name)
+                    job = self._claim(folder, name, arrived)
                 except FileNotFoundError:
                     continue  # taken away again while we looked
                 except NotAScan as error:
@@ -273,7 +274,7 @@ class Intake:
         settled.sort(key=lambda item: (item[0], item[2]))
         return [(folder, name) for _, folder, name in settled], settling
 
-    def _claim(self, folder: _Folder, name: str) -> str | None:
+    def _claim(self, folder: _Folder, name: str, arrived: str) -> str | None:
         """Make a job of a settled scan. None if it changed under our hands and must settle again."""
         scan, together = folder.path / name, folder.together(name)
         before = [folder.scans[each] for each in together]
@@ -302,7 +303,7 @@ class Intake:
             recipe_text=choice.text,
             ticket=ticket_name or inside,
             order=choice.order,
-            arrived=utc_now(),
+            arrived=arrived,
             takes=together[1:],
             refusal=refusal,
             seen=seen_of(before),

@@ -68,6 +68,19 @@ def test_a_scan_becomes_a_job_when_it_has_settled(store: Store, intake: Intake) 
     assert intake.look(103.0) == watch.Look()
 
 
+def test_scans_that_settled_together_arrived_together(
+    store: Store, intake: Intake, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However long it takes to read the first of them: whose turn it is goes by how long they have waited."""
+    for name in ("a.stl", "b.stl"):
+        put(store, name, f"the scan {name}")
+    seconds = iter(range(60))
+    monkeypatch.setattr(watch, "utc_now", lambda: f"2026-01-01T00:00:{next(seconds):02}.000Z")
+    assert len(claim_all(intake)) == 2
+    first, second = store.spool.queued(2)
+    assert first.scan_name == "a.stl" and first.arrived == second.arrived
+
+
 def test_a_slow_copy_is_waited_for(store: Store, intake: Intake) -> None:
     path = put(store, "slow.stl", "")
     for second in range(60):
