@@ -85,7 +85,7 @@ class Params(StepParams):
     )
 
 
-@step("seat", version=2, summary="Stand the part on its base, flat on the bed and centred.", shorthand="on")
+@step("seat", version=3, summary="Stand the part on its base, flat on the bed and centred.", shorthand="on")
 def seat(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """Turn as little as possible, shift to z = 0 and the middle, and make the foot exactly flat.
 
@@ -97,6 +97,7 @@ def seat(part: Part, params: Params, ctx: StepContext) -> StepResult:
         - Held: no face that it stands on steadily; a base that something reaches below by more than 0.02
           mm.
         - Of an open surface the centre of mass is that of its convex hull, and `weighed` is refused.
+        - Vertices that would push a face through another one by coming down stay where they are.
         - Refuses a flat sheet without thickness.
     Sources:
         - O. Rodrigues: the rotation formula. The rest is geometry of the convex hull; how flat is flat,

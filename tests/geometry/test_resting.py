@@ -6,7 +6,10 @@ import math
 
 import numpy as np
 import pytest
+import shapely
 import trimesh
+from fettlebox.mesh import Part
+from fettlebox.mesh.soundness import inspect
 from fettlebox_steps.geometry.resting import (
     centre_of_mass,
     flatten,
@@ -87,3 +90,20 @@ def test_flatten_moves_only_what_is_on_the_bed_and_keeps_its_input() -> None:
     assert (flat[bottom, 2] == 0.0).all()
     assert np.array_equal(flat[~bottom], rough[~bottom])
     assert 0.0 < moved <= 0.01
+
+
+def test_flatten_leaves_what_would_pass_through_other_faces() -> None:
+    """A slot of a hundredth of a millimetre just over the bed: its ceiling must not sink through its floor.
+    The volume of the prism is the area of its outline, by the shoelace formula, times its length.
+    """
+    outline = shapely.Polygon(
+        [(0, 0), (10, 0), (10, 0.005), (5, 0.005), (5, 0.015), (10, 0.015), (10, 10), (0, 10)]
+    )
+    prism = trimesh.creation.extrude_polygon(outline, 10.0)
+    vertices = np.asarray(prism.vertices)[:, [2, 0, 1]]  # a cyclic change of axes: nothing is mirrored
+    faces = np.asarray(prism.faces)
+    flat, on_bed, moved = flatten(vertices, faces, 0.02)
+    part = Part(flat, faces)
+    assert inspect(part).reasons == ()
+    assert trimesh.Trimesh(flat, faces, process=False).volume == pytest.approx(outline.area * 10.0, rel=1e-12)
+    assert np.array_equal(on_bed, vertices[:, 2] == 0.0) and moved == 0.0

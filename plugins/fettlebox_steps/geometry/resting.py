@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .measures import Faces, Floats, area_vectors, is_closed, volume_and_centroid
+from .refill import spoiled_faces
 from .topology import Ints, used_vertices
 
 Flags = NDArray[np.bool_]
@@ -22,6 +23,9 @@ A base that a step made is flat to rounding, a scanned one has grain of some deg
 SAME_FACE = 0.01
 """Radians (half a degree) between normals of hull triangles that belong to one flat face. Qhull splits a face
 into triangles that differ by rounding; a grainy scanned base differs by more, and tolerance decides there."""
+
+STIRRED_MM = 1e-9
+"""What moved by no more than this was flat to rounding, and spoils nothing."""
 
 TRIED = 200
 """Faces of the hull that are looked at, largest first: a part stands on a fair share of its hull."""
@@ -230,6 +234,8 @@ def flatten(vertices: Floats, faces: Faces, tolerance: float) -> tuple[Floats, F
 
     Returns new vertices, which of them are on the bed, and how far the farthest moved. Corners of a wall
     lower than the tolerance would collapse it: they stay, or if under the bed come up keeping their order.
+    Vertices above the bed stay too where faces would cross, fold or vanish that did not, as between the
+    small triangles of a fine scan.
     """
     near = np.abs(vertices[:, 2]) <= tolerance
     touching = _within(near, faces)
@@ -254,7 +260,32 @@ def flatten(vertices: Floats, faces: Faces, tolerance: float) -> tuple[Floats, F
     moved[on_bed, 2] = 0.0
     under = spared & (vertices[:, 2] < 0.0)
     moved[under, 2] = (vertices[under, 2] + tolerance) / 2.0
-    return moved, on_bed, float(np.abs(moved[:, 2] - vertices[:, 2]).max())
+    back = _back_up(vertices, moved, faces, low, place)
+    moved[back, 2] = vertices[back, 2]
+    return moved, on_bed & ~back, float(np.abs(moved[:, 2] - vertices[:, 2]).max())
+
+
+def _back_up(vertices: Floats, moved: Floats, faces: Faces, low: Ints, place: Ints) -> Flags:
+    """(n,) vertices that had better not come down: faces would be spoiled that were not.
+
+    low, place  vertices (k,) near the bed, and for each the number of the point where it is: those of one
+                point go together
+    """
+    back = np.zeros(len(vertices), dtype=bool)
+    down = vertices[:, 2] - moved[:, 2] > STIRRED_MM
+    stirred = (np.abs(vertices[:, 2] - moved[:, 2]) > STIRRED_MM)[faces].any(axis=1)
+    if not stirred.any() or not (wrong := spoiled_faces(moved, faces, stirred)).any():
+        return back
+    were_wrong = spoiled_faces(vertices, faces, stirred)
+    while True:  # every turn puts at least one vertex back, or is the last
+        corners = np.zeros(len(vertices), dtype=bool)
+        corners[faces[wrong & ~were_wrong]] = True
+        new = corners & down & ~back
+        new[low] = (np.bincount(place, new[low]) > 0)[place]
+        if not new.any():
+            return back
+        back |= new
+        wrong = spoiled_faces(np.where(back[:, None], vertices, moved), faces, stirred)
 
 
 def _outline(points: Floats) -> tuple[Floats, float]:
