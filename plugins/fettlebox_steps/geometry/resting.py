@@ -273,7 +273,7 @@ def _back_up(vertices: Floats, moved: Floats, faces: Faces, low: Ints, place: In
     """
     back = np.zeros(len(vertices), dtype=bool)
     down = vertices[:, 2] - moved[:, 2] > STIRRED_MM
-    stirred = (np.abs(vertices[:, 2] - moved[:, 2]) > STIRRED_MM)[faces].any(axis=1)
+    stirred: Flags = np.asarray((np.abs(vertices[:, 2] - moved[:, 2]) > STIRRED_MM)[faces].any(axis=1))
     if not stirred.any() or not (wrong := spoiled_faces(moved, faces, stirred)).any():
         return back
     were_wrong = spoiled_faces(vertices, faces, stirred)
