@@ -133,6 +133,7 @@ def _limits(
     """What the search must respect. Heights and shares are those of the part before any cut."""
     import numpy as np
 
+    from .cut_taken import has_no_stump
     from .cutting import base_points, plane_of
     from .geometry import cut_costs, cut_search
 
@@ -140,11 +141,13 @@ def _limits(
     protected = scan.upper(share)
     for cut in further:
         protected = protected[(protected - cut.point) @ cut.up >= 0]
+    # A cut above a stump takes all that was built on to close it; of what was built behind, a share of it.
+    kept_of_mm3 = whole_mm3 if has_no_stump(part) else scan.volume_mm3(part)
     placed = not isinstance(params.at, str) or params.through is not None
     at = None if isinstance(params.at, str) else params.at
     return cut_costs.Limits(
         most_tilt_deg=tilt.up_to,
-        least_mm3=min(1.0, params.keep + cut_search.KEEP_SLACK) * whole_mm3,
+        least_mm3=min(1.0, params.keep + cut_search.KEEP_SLACK) * kept_of_mm3,
         least_base_mm2=(USUAL_FOOTING * whole_mm3 ** (2 / 3) if params.footing is None else params.footing),
         protected=np.concatenate([protected, free]),
         unwanted=base_points(trimmed),

@@ -98,7 +98,8 @@ class Params(Flat):
         at_least="1 %",
         at_most="100 %",
         about="Least share that must remain, of the volume and of what is seen of the scan once the part "
-        "stands: all of its surface but undersides flatter than 45 deg.",
+        "stands: all of its surface but undersides flatter than 45 deg. What was built on beyond the end of "
+        "the scan, to close it with a flat base, does not count.",
     )
     protect: Ratio | None = quantity(
         None,

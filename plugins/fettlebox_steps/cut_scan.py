@@ -38,6 +38,8 @@ class KnownScan:
     area_mm2     of all of it
     corners (p,3) its vertices
     low_mm, high_mm   from where to where it reaches along Z, within the part's box
+    end          a point (3,) and the unit normal (3,), outward, of the plane beyond which the flat base that
+                 closed the scan was built on: beside that, through the scan's last point; None without a base
     """
 
     surface: ScanSurface
@@ -45,6 +47,26 @@ class KnownScan:
     corners: Floats
     low_mm: float
     high_mm: float
+    end: tuple[Floats, Floats] | None = None
+
+    def volume_mm3(self, part: Part) -> float:
+        """What the part, or what a cut left of it, holds without what was built on to close the scan."""
+        from .geometry.measures import volume_and_centroid
+        from .geometry.side_volume import volume_behind
+
+        if self.end is None:
+            return volume_and_centroid(part.vertices, part.faces)[0]
+        return volume_behind(part.vertices, part.faces, *self.end)
+
+    def kept(self, part: Part, left: Part) -> float:
+        """Share of that volume that a cut left of the part; of the whole volume if the scan encloses none."""
+        from .geometry.measures import volume_and_centroid
+
+        whole_mm3 = self.volume_mm3(part)
+        if whole_mm3 > 0:
+            return self.volume_mm3(left) / whole_mm3
+        before_mm3, after_mm3 = (volume_and_centroid(one.vertices, one.faces)[0] for one in (part, left))
+        return after_mm3 / before_mm3
 
     def upper(self, share: float) -> Floats:
         """(k,3) its vertices in an upper share of its height."""
@@ -126,7 +148,18 @@ def _on_part(part: Part, vertices: Floats, faces: NDArray[np.int32]) -> KnownSca
         corners,
         max(float(low[2]), float(up.min())),
         min(float(high[2]), float(up.max())),
+        _end_of(part, corners),
     )
+
+
+def _end_of(part: Part, corners: Floats) -> tuple[Floats, Floats] | None:
+    import numpy as np
+
+    base = next((plane for plane in reversed(part.planes) if plane.kind == "base"), None)
+    if base is None:
+        return None
+    normal = np.array(base.normal)
+    return corners[int((corners @ normal).argmax())], normal
 
 
 def hanging_points(part: Part) -> Floats:

@@ -194,10 +194,11 @@ def told(part: Part, made: MadeCut, keep: float, further: list[MadeCut], scan: K
     whole_mm3, _ = volume_and_centroid(part.vertices, part.faces)
     everything = [*further, made]
     removed_mm3 = sum(each.removed_mm3 for each in everything)
-    kept = 1.0 - removed_mm3 / whole_mm3
+    kept = scan.kept(part, made.part)
     scan_taken, seen_taken = scan.taken([(each.point, each.up) for each in everything], made.up)
     cuts = "The cuts" if further else "The cut"
-    for left, of_what in ((kept, "of the part's volume"), (1.0 - seen_taken, "of what is seen of the scan")):
+    of_volume = "of the part's volume" if scan.end is None else "of the volume without its base"
+    for left, of_what in ((kept, of_volume), (1.0 - seen_taken, "of what is seen of the scan")):
         if left < keep:
             raise StepError(
                 f"{cuts} would leave {left:.1%} {of_what}, and keep asks for {keep:.0%}. "
@@ -223,7 +224,7 @@ def told(part: Part, made: MadeCut, keep: float, further: list[MadeCut], scan: K
         )
     facts: dict[str, Any] = {
         "removed_mm3": removed_mm3,
-        "removed_percent": 100.0 * (1.0 - kept),
+        "removed_percent": 100.0 * removed_mm3 / whole_mm3,
         "scan_removed_percent": 100.0 * scan_taken,
         "seen_removed_percent": 100.0 * seen_taken,
         "cap_area_mm2": made.cap_mm2,

@@ -12,6 +12,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, Protocol, runtime_checkable
 
 from fettlebox.api import (
+    Angle,
     Area,
     Length,
     Part,
@@ -34,7 +35,9 @@ FITS_WITHIN_MM = 1e-6
 
 @dataclass(frozen=True)
 class Finding:
-    """One demand, judged. `sentence` says what is wrong; it is only shown when the demand is not met."""
+    """One demand, judged. `sentence` says what is wrong, and `picture` (PNG), if any, shows it; both are only
+    shown when the demand is not met.
+    """
 
     demand: str
     fact: str
@@ -42,6 +45,7 @@ class Finding:
     found: Any
     wanted: Any
     sentence: str
+    picture: bytes | None = None
 
     def as_evidence(self) -> dict[str, Any]:
         return {"demand": self.demand, "fact": self.fact, "found": self.found, "wanted": self.wanted}
@@ -155,6 +159,12 @@ class RatioBand(Band):
     below: Ratio | None = quantity(None, about="Less than this.")
     above: Ratio | None = quantity(None, about="More than this.")
     write: ClassVar[Callable[[float], str]] = staticmethod(lambda ratio: f"{ratio * 100.0:.4g} %")
+
+
+class AngleBand(Band):
+    below: Angle | None = quantity(None, about="Less than this.")
+    above: Angle | None = quantity(None, about="More than this.")
+    write: ClassVar[Callable[[float], str]] = staticmethod(lambda deg: f"{deg:.3g} deg")
 
 
 class AreaBand(Band):

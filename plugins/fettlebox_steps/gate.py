@@ -29,6 +29,7 @@ from .demands import (
     Triangles,
     Wall,
 )
+from .demands_made import Likeness, Steady
 
 
 class Params(StepParams):
@@ -46,6 +47,11 @@ class Params(StepParams):
     covered: Covered | None = Field(
         None, description="How much of the scan's surface the part still has, outside what was cut off."
     )
+    likeness: Likeness | None = Field(
+        None,
+        description="How much cuts left of what is seen of the scan, where the flat face that closed it is "
+        "not below, as of a face scanned from in front. A neck or another stump may be shortened at will.",
+    )
     overhang: Overhang | None = Field(
         None, description="How much of the surface leans out by more than 45 deg and needs support."
     )
@@ -54,6 +60,9 @@ class Params(StepParams):
     time: PrintTime | None = Field(None, description="How long the shop's printer would take.")
     cost: Price | None = Field(None, description="What the print would cost, in the shop's money.")
     base: Base | None = Field(None, description="How large the first layer is.")
+    steady: Steady | None = Field(
+        None, description="What lean the part stands before it tips over; below 0 deg it topples by itself."
+    )
     verdict: Literal["hold", "reject"] = Field(
         "hold", description="What becomes of a part that fails: it waits for a person, or it is rejected."
     )
@@ -108,6 +117,10 @@ def gate(part: Part, params: Params, ctx: StepContext) -> StepResult:
         - `sound` is proven by a witness that shares no code with the steps; what cannot be measured, such
           as the print time of an open part, counts as not met.
         - `distance` and `covered` leave out what was cut off or made flat on purpose.
+        - `likeness` goes by the flat face that closed the scan: a scan that came closed counts as having a
+          stump, and of a chin beside a neck it knows nothing; `cut` keeps that clear.
+        - `steady` is statics, with the part as one solid of one density on a level bed. Pieces count as
+          joined.
         - Whether a part prints well is not among what can be demanded.
         - Held, or refused with `verdict: reject`, with every demand that is not met.
     Facts:
@@ -120,12 +133,14 @@ def gate(part: Part, params: Params, ctx: StepContext) -> StepResult:
         scan_to_part_p95_mm, part_to_scan_p95_mm: distance that 95 % of either surface is within, in life
             size
         covered_ratio: share of the scan that the part has a surface near
+        likeness_share: share of what is seen of the scan that cuts left, not counting a neck or stump
         overhang_share: share of the surface that leans out by more than 45 degrees
         support_mm3: room for support
         thinnest_wall_mm: the thickness that a thousandth of the surface goes below
         print_s: how long it prints
         cost: what it costs, in the shop's money
         first_layer_mm2: area of the first layer
+        tips_beyond_deg: lean that brings the centre of mass over the edge of the foot; negative: it topples
     Evidence:
         met.demand, met.fact, met.found, met.wanted: every demand that is met: its name, what it goes by,
             what was found and what was wanted
@@ -155,6 +170,7 @@ def gate(part: Part, params: Params, ctx: StepContext) -> StepResult:
         sentence = "; ".join(finding.sentence for finding in failed)
         if params.verdict == "reject":
             raise StepError(sentence)
-        raise HoldError(sentence, evidence)
+        pictures = {finding.demand: finding.picture for finding in failed if finding.picture is not None}
+        raise HoldError(sentence, evidence, pictures)
     facts = {finding.fact: finding.found for finding in findings}
     return StepResult(part, facts, evidence=evidence)

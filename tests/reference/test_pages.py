@@ -150,7 +150,8 @@ MORE = {
         f"{SMALL}; gate: {{sound: true, fits: printer, closed: true, bodies: {{below: 2}}, "
         "triangles: {above: 1}, height: {above: 1 mm}, volume: {above: 1 mm3}, distance: {below: 5 mm}, "
         "covered: {above: 1 %}, support: {below: 1000 cm3}, wall: {above: 0 mm}, time: {above: 1 s}, "
-        "cost: {above: 0}, overhang: {below: 50 %}, base: {above: 1 mm2}}",
+        "cost: {above: 0}, overhang: {below: 50 %}, base: {above: 1 mm2}, likeness: {above: 98 %}, "
+        "steady: {above: 5 deg}}",
         f"{CUT}; split: {{pieces within: {{wide: 200 mm, deep: 200 mm, tall: 120 mm}}}}; "
         "gate: {sound: true, fits: printer}",
         f"{SMALL}; gate: {{height: {{below: 1 mm}}}}",

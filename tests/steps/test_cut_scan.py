@@ -84,6 +84,35 @@ def test_keep_bounds_the_scan_too(closed_ball: tuple[Part, Part], tmp_path: Path
     assert run(part, tmp_path, hidden, at="35 mm", keep="60 %").facts["seen_removed_percent"] == 0.0
 
 
+def cap(height: float) -> float:
+    """A cap of height h of a ball of radius r holds π·h²·(3r − h)/3 (CRC Standard Mathematical Tables)."""
+    return np.pi * height**2 * (150.0 - height) / 3.0
+
+
+def test_keep_does_not_count_what_closed_the_scan(closed_ball: tuple[Part, Part], tmp_path: Path) -> None:
+    """The wall and base below -30 are a sixth of the part, more than a cut may take that keeps 90 %."""
+    part, scan = closed_ball
+    assert part_volume(part) - cap(80.0) == pytest.approx(np.pi * 40.0**2 * 20.0, rel=0.01)
+    made = run(part, tmp_path, scan, at="25 mm", keep="93 %").part
+    assert part_volume(made) / cap(80.0) == pytest.approx(cap(75.0) / cap(80.0), abs=0.003)
+    assert cap(67.0) / cap(80.0) == pytest.approx(0.8316, abs=1e-4)
+    with pytest.raises(StepError, match=r"leave 83\.[12]% of the volume without its base, and keep"):
+        run(part, tmp_path, scan, at="33 mm", keep="83.5 %")
+
+
+def test_a_chosen_cut_may_take_the_whole_base(closed_ball: tuple[Part, Part], tmp_path: Path) -> None:
+    part, scan = closed_ball
+    given = {"tilt": {"up to": "0 deg"}, "protect": "50 %", "hanging": "cut"}
+    made = run(part, tmp_path, scan, at="25 mm", keep="93 %", **given)
+    assert made.facts["base_removed"] and made.facts["removed_percent"] > 20.0
+    with pytest.raises(StepError, match="There is no cut"):
+        run(part, tmp_path, scan, at="25 mm", keep="95 %", **given)
+
+
+def part_volume(part: Part) -> float:
+    return float(trimesh.Trimesh(part.vertices, part.faces).volume)
+
+
 def test_protect_counts_the_scan_and_not_what_closed_it(
     closed_ball: tuple[Part, Part], tmp_path: Path
 ) -> None:

@@ -50,12 +50,14 @@ ALL_MET: dict[str, Any] = {
     "volume": {"below": "25 cm3", "above": "23 cm3"},
     "distance": {"below": "0.3 mm"},
     "covered": {"above": "95 %"},
+    "likeness": {"above": "98 %"},
     "overhang": {"below": "1 %"},
     "support": {"below": "1 cm3"},
     "wall": {"above": "19 mm"},
     "time": {"below": "4 h", "above": "30 min"},
     "cost": {"below": 12, "above": 5},
     "base": {"above": "5 cm2", "below": "7 cm2"},
+    "steady": {"above": "20 deg"},
 }
 
 
@@ -249,6 +251,8 @@ BAD: list[dict[str, Any]] = [
     {"height": {"under": "30 mm"}},
     {"volume": {"below": "30 mm"}},
     {"covered": {"above": "95"}},
+    {"steady": {"above": 5}},
+    {"likeness": {"above": "2 mm"}},
     {"verdict": "skip"},
     {"overhangs": {"below": "8 %"}},
 ]
