@@ -73,7 +73,7 @@ MOST_EXTRA = 2.0
 """A base that lies this many of the scan's diagonals beyond its rim says that the unit is wrong."""
 
 
-@step("repair", version=5, summary="Close a raw scan into a sound solid, with a flat base at its opening.")
+@step("repair", version=6, summary="Close a raw scan into a sound solid, with a flat base at its opening.")
 def repair(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """Close the part by the gentlest way that gives a sound solid, and record the base.
 

@@ -8,7 +8,7 @@ import numba
 import numpy as np
 import shapely
 import trimesh
-from fettlebox_steps.geometry.crossings import crossing_faces
+from fettlebox_steps.geometry.crossings import crossing_faces, near_faces
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -83,6 +83,26 @@ def test_looking_at_some_faces_finds_their_partners_too(
         if (only[f] or only[g]) and all(_exact(points, [faces[f], faces[g]])):
             expected[[f, g]] = True
     assert found.tolist() == expected.tolist()
+
+
+@given(meshes, st.integers(0, 2**40))
+@settings(max_examples=60, deadline=None)
+def test_what_may_touch_some_faces_is_what_their_boxes_touch(
+    mesh: tuple[list[Point], list[tuple[int, int, int]]], bits: int
+) -> None:
+    points, faces = np.array(mesh[0], float), np.array(mesh[1])
+    only = np.array([bits >> k & 1 for k in range(len(faces))], bool)
+    boxes = [shapely.box(*points[f, :2].min(axis=0), *points[f, :2].max(axis=0)) for f in faces]
+    high, low = points[faces, 2].max(axis=1), points[faces, 2].min(axis=1)
+    expected = [
+        k
+        for k, box in enumerate(boxes)
+        if any(
+            shapely.intersects(box, boxes[i]) and low[k] <= high[i] and low[i] <= high[k]
+            for i in np.flatnonzero(only)
+        )
+    ]
+    assert near_faces(points, faces, only).tolist() == expected
 
 
 def test_a_flat_cap_crosses_nothing_wherever_it_lies() -> None:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from .clean import drop_bad_faces, first_of_equal
-from .crossings import crossing_faces
+from .crossings import crossing_faces, near_faces
 from .needles import heights
 from .topology import (
     ALONE,
     Flags,
     Floats,
     Ints,
+    compact,
     components,
     corner_fans,
     diagonal,
@@ -44,7 +45,8 @@ JUST_BESIDE = 1e-9
 class Verdict:
     """Counts of what is wrong; all zero and a positive volume make a sound solid.
 
-    `crossing_faces` is None where the surface is not closed and crossings were not looked for.
+    `crossing_faces` is None where the surface is not closed and crossings were not looked for, as is
+    `offending` (m,): faces that cross another, lie folded on one, are needles, or share a place in an STL.
     """
 
     open_edges: int
@@ -57,6 +59,7 @@ class Verdict:
     misplaced_bodies: int
     crossing_faces: int | None
     volume_mm3: float
+    offending: Flags | None = field(default=None, repr=False, compare=False)
 
     @property
     def closed(self) -> bool:
@@ -81,8 +84,12 @@ class Verdict:
         return found
 
 
-def judge(vertices: Floats, faces: Ints) -> Verdict:
-    """The verdict on a mesh (n,3) mm, (m,3). Crossings, the dear part, only where all else is closed."""
+def judge(vertices: Floats, faces: Ints, only: Flags | None = None) -> Verdict:
+    """The verdict on a mesh (n,3) mm, (m,3). Crossings, the dear part, only where all else is closed.
+
+    With `only` (m,), they are looked for between these faces and all others: the rest are known to cross none
+    of each other.
+    """
     n = len(vertices)
     twin = twins(faces, n)
     open_edges = int((twin == ALONE).sum())
@@ -96,19 +103,26 @@ def judge(vertices: Floats, faces: Ints) -> Verdict:
         welded, collapsed, _ = drop_bad_faces(first[faces])
         open_as_float32 = int((twins(welded, n) < 0).sum()) + collapsed
     closed = len(faces) > 0 and not open_edges and not crowded and fans == len(used)
-    upon_mm = UPON * diagonal(vertices)
-    crossings = int(crossing_faces(vertices, faces, upon_mm=upon_mm).sum()) if closed else None
+    folded = folded_pairs(face_vectors(vertices, faces), twin, FOLDED_COSINE)
+    size_mm = diagonal(vertices)
+    flat = _flat(vertices, faces, size_mm)
+    crossings, offending = None, None
+    if closed:
+        crossing = crossing_faces(vertices, faces, only, upon_mm=UPON * size_mm)
+        crossings = int(crossing.sum())
+        offending = crossing | folded | flat | _sharing(first, used)[faces].any(axis=1)
     return Verdict(
         open_edges=open_edges if len(faces) else 1,
         crowded_edges=crowded,
         pinched_vertices=fans - len(used),
-        degenerate_faces=int(_flat(vertices, faces).sum()),
-        folded_faces=int(folded_pairs(face_vectors(vertices, faces), twin, FOLDED_COSINE).sum()),
+        degenerate_faces=int(flat.sum()),
+        folded_faces=int(folded.sum()),
         shared_positions=shared,
         open_as_float32=open_as_float32,
         misplaced_bodies=misplaced_bodies(vertices, faces) if crossings == 0 else 0,
         crossing_faces=crossings,
         volume_mm3=enclosed_volume(vertices, faces),
+        offending=offending,
     )
 
 
@@ -128,18 +142,35 @@ def misplaced_bodies(vertices: Floats, faces: Ints) -> int:
     return int((np.abs(around - (volume <= 0)) > 0.5).sum())
 
 
-def offending_faces(vertices: Floats, faces: Ints, only: Flags | None = None) -> Flags:
+def offending_faces(
+    vertices: Floats, faces: Ints, only: Flags | None = None, size_mm: float | None = None
+) -> Flags:
     """(m,) faces that cross another, lie folded on a neighbour, are needles, or share a place in an STL.
 
-    With `only` (m,), crossings are looked for between these faces and all others.
+    With `only` (m,), these faces are looked at, and what lies so near to them that it may touch them. Of what
+    is a part of a surface, `size_mm` is the diagonal of the whole.
     """
+    size_mm = diagonal(vertices) if size_mm is None else size_mm
+    if only is not None:
+        near = near_faces(vertices, faces, only)
+        found = np.zeros(len(faces), bool)
+        points, corners, _ = compact(vertices, faces[near])
+        found[near] = _offending(points, corners, only[near], size_mm)
+        return found
+    return _offending(vertices, faces, None, size_mm)
+
+
+def _offending(vertices: Floats, faces: Ints, only: Flags | None, size_mm: float) -> Flags:
     n = len(vertices)
     folded = folded_pairs(face_vectors(vertices, faces), twins(faces, n), FOLDED_COSINE)
-    first = _first_in_place(vertices)
-    used = used_vertices(faces, n)
-    shared = (np.bincount(first[used], minlength=n) > 1)[first][faces].any(axis=1)
-    crossing = crossing_faces(vertices, faces, only=only, upon_mm=UPON * diagonal(vertices))
-    return np.asarray(crossing | folded | shared | _flat(vertices, faces))
+    shared = _sharing(_first_in_place(vertices), used_vertices(faces, n))[faces].any(axis=1)
+    crossing = crossing_faces(vertices, faces, only=only, upon_mm=UPON * size_mm)
+    return np.asarray(crossing | folded | shared | _flat(vertices, faces, size_mm))
+
+
+def _sharing(first: Ints, used: Ints) -> Flags:
+    """(n,) vertices that are not the only one used at their place."""
+    return np.asarray((np.bincount(first[used], minlength=len(first)) > 1)[first])
 
 
 def _first_in_place(vertices: Floats) -> Ints:
@@ -148,8 +179,8 @@ def _first_in_place(vertices: Floats) -> Ints:
     return first_of_equal(single.view(np.int32).astype(np.int64).reshape(-1, 3))
 
 
-def _flat(vertices: Floats, faces: Ints) -> Flags:
+def _flat(vertices: Floats, faces: Ints, size_mm: float) -> Flags:
     """(m,) faces that are needles as they are, or with the coordinates that an STL keeps."""
     single = vertices.astype(np.float32).astype(np.float64)
-    flat = heights(vertices, faces) <= NEEDLE_HEIGHT * diagonal(vertices)
-    return np.asarray(flat | (heights(single, faces) <= NEEDLE_HEIGHT * diagonal(single)))
+    least_mm = NEEDLE_HEIGHT * size_mm
+    return np.asarray((heights(vertices, faces) <= least_mm) | (heights(single, faces) <= least_mm))

@@ -223,8 +223,7 @@ def make_manifold(vertices: Floats, faces: Ints) -> tuple[Floats, Ints, int]:
     A face whose crowded edge is no rim of its own even then hangs in a surface that closes around it, and
     is dropped. Edge- and vertex-manifold in the end. Third: the number of vertices added.
     """
-    vectors = face_vectors(vertices, faces)
-    normals = vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-300)
+    normals = _to_unit_length(face_vectors(vertices, faces))
     while True:
         order, start = edge_order(faces, len(vertices))
         twin = _pair_edges(faces, normals, order, start, CROWD_LIMIT, FOLD_BACK)
@@ -242,6 +241,13 @@ def make_manifold(vertices: Floats, faces: Ints) -> tuple[Floats, Ints, int]:
     if shared.any():
         own = _nudged(own, fans, shared, float32_step(vertices))
     return own, fans, count - len(used_vertices(source, len(vertices)))
+
+
+@njit(cache=True)
+def _to_unit_length(rows):
+    for i in range(len(rows)):
+        rows[i] /= max(np.sqrt(rows[i, 0] ** 2 + rows[i, 1] ** 2 + rows[i, 2] ** 2), 1e-300)
+    return rows
 
 
 def _nudged(vertices: Floats, faces: Ints, shared: Flags, step_mm: float) -> Floats:
@@ -300,14 +306,19 @@ def _spokes_and_links(vertices, faces):
     return spoke, link, around
 
 
-def trim_ears(faces: Ints, n: int, rounds: int = EAR_ROUNDS) -> Ints:
-    """Without faces that have two or three edges on a rim; taking some off bares others, hence rounds."""
+def without_ears(faces: Ints, n: int, rounds: int = EAR_ROUNDS, spared: Flags | None = None) -> Flags:
+    """(m,) faces left without those that have two or three edges on a rim; taking some off bares others,
+    hence rounds. None of `spared` (m,) is taken.
+    """
+    left = np.ones(len(faces), bool)
+    may = left if spared is None else ~spared
     for _ in range(rounds):
-        frayed = (twins(faces, n) == ALONE).reshape(-1, 3).sum(axis=1) >= 2
+        own = np.flatnonzero(left)
+        frayed = ((twins(faces[own], n) == ALONE).reshape(-1, 3).sum(axis=1) >= 2) & may[own]
         if not frayed.any():
             break
-        faces = faces[~frayed]
-    return faces
+        left[own[frayed]] = False
+    return left
 
 
 def face_outwards(vertices: Floats, faces: Ints) -> tuple[Ints, bool]:
@@ -347,23 +358,38 @@ def clean(vertices: Floats, faces: Ints) -> Cleaned:
 
 def without_fins(vertices: Floats, faces: Ints) -> tuple[Floats, Ints, int]:
     """Fins cut from the rims, the surface made manifold again where that bared a pinch; how many."""
-    ends = vertices[faces[:, [1, 2, 0]]]
-    length = np.linalg.norm(ends - vertices[faces], axis=2)
-    longest_mm = FIN * float(np.median(length)) if len(faces) else 0.0
-    reach = 2 * face_areas(vertices, faces)[:, None] / np.maximum(length, 1e-300)
-    fins = 0
+    longest_mm = FIN * float(np.median(_side_lengths(vertices, faces))) if len(faces) else 0.0
+    left = np.ones(len(faces), bool)
     for _ in range(EAR_ROUNDS):
-        alone = (twins(faces, len(vertices)) == ALONE).reshape(-1, 3)
-        # How far the tip is from the one side that has a neighbour; without any, the face is a scrap.
-        tip_mm = np.where(alone, np.inf, reach).min(axis=1)
-        fin = (alone.sum(axis=1) >= 2) & (tip_mm > longest_mm)
-        if not fin.any():
+        own = np.flatnonzero(left)
+        alone = (twins(faces[own], len(vertices)) == ALONE).reshape(-1, 3)
+        frayed = np.flatnonzero(alone.sum(axis=1) >= 2)
+        if not len(frayed):
             break
-        fins += int(fin.sum())
-        faces, reach = faces[~fin], reach[~fin]
-    kept, trimmed, _ = compact(vertices, faces)
-    own, manifold, _ = make_manifold(kept, trimmed)
-    return own, manifold, fins
+        hangs = own[frayed]
+        length_mm = np.maximum(_side_lengths(vertices, faces[hangs]), 1e-300)
+        reach_mm = 2 * face_areas(vertices, faces[hangs])[:, None] / length_mm
+        # How far the tip is from the one side that has a neighbour; without any, the face is a scrap.
+        tip_mm = np.where(alone[frayed], np.inf, reach_mm).min(axis=1)
+        fins = hangs[tip_mm > longest_mm]
+        if not len(fins):
+            break
+        left[fins] = False
+    if left.all():
+        return vertices, faces, 0
+    kept, trimmed, _ = compact(vertices, faces[left])
+    return *make_manifold(kept, trimmed)[:2], int((~left).sum())
+
+
+@njit(cache=True)
+def _side_lengths(vertices, faces):
+    """(m,3) lengths of the sides from corner k to corner k + 1."""
+    length = np.empty((len(faces), 3))
+    for f in range(len(faces)):
+        for k in range(3):
+            p, q = vertices[faces[f, k]], vertices[faces[f, (k + 1) % 3]]
+            length[f, k] = np.sqrt((p[0] - q[0]) ** 2 + (p[1] - q[1]) ** 2 + (p[2] - q[2]) ** 2)
+    return length
 
 
 def pieces_of(vertices: Floats, faces: Ints) -> tuple[int, Ints, Floats]:

@@ -16,7 +16,7 @@ from .footprint import slit_stops, soup_base
 from .local_repair import heal_crossings
 from .pieces import REPORTED_SHARE
 from .preparing import Plan, Work
-from .topology import Floats, Ints, compact, piece_volumes
+from .topology import Flags, Floats, Ints, compact, piece_volumes
 from .uniting import Solid, bodies_of, unite
 
 LOCAL_SHARE = 0.01
@@ -140,16 +140,22 @@ def healed_solid(candidate: Solid, verdict: Verdict, scan: Solid | None = None) 
     if bad > max(LOCAL_SHARE * len(faces), LOCAL_FACES):
         return None, f"{bad} bad faces are no local matter"
     ours = None if scan is None else ~unmoved_faces(vertices, faces, *scan)
-    healed = heal_crossings(vertices, faces, ours=ours)
+    healed = heal_crossings(vertices, faces, verdict.offending, ours=ours)
     if healed is None:
         return None, "crossings came back in every round"
-    after = judge(healed[0], healed[1])
+    after = judge(*healed[:2], only=_anew(candidate, verdict, healed[0], healed[1]))
     if not after.sound:
         return None, after.faults()
     change = abs(after.volume_mm3 / verdict.volume_mm3 - 1)
     if change > LOCAL_VOLUME_CHANGE:
         return None, {"volume_change_share": change}
     return (healed[0], healed[1]), None
+
+
+def _anew(before: Solid, verdict: Verdict, vertices: Floats, faces: Ints) -> Flags:
+    """(m,) faces that were not there before, or offended then: all others were held against one another."""
+    kept = before[1] if verdict.offending is None else before[1][~verdict.offending]
+    return ~unmoved_faces(vertices, faces, before[0], kept)
 
 
 def _volumetric(work: Work, plan: Plan) -> Iterator[tuple[str, Solid]]:

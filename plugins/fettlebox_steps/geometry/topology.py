@@ -377,4 +377,15 @@ def vector_area(points: Floats) -> Floats:
 
 def diagonal(vertices: Floats) -> float:
     """Length of the bounding box's diagonal, mm."""
-    return float(np.linalg.norm(np.ptp(vertices, axis=0))) if len(vertices) else 0.0
+    return float(np.linalg.norm(_extent(vertices))) if len(vertices) else 0.0
+
+
+@njit(cache=True)
+def _extent(points):
+    """(3,) Range of coordinates (n,3)."""
+    low, high = points[0].copy(), points[0].copy()
+    for i in range(len(points)):
+        for k in range(3):
+            low[k] = min(low[k], points[i, k])
+            high[k] = max(high[k], points[i, k])
+    return high - low
