@@ -55,7 +55,7 @@ class Params(StepParams):
     )
 
 
-@step("smooth", version=3, summary="Take the scanner's grain off; the likeness stays.", shorthand="strength")
+@step("smooth", version=4, summary="Take the scanner's grain off; the likeness stays.", shorthand="strength")
 def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """Waves shorter than `finest` are split off along the surface's normals; of those, what stands out of the
     grain around it is feature and stays, the rest goes as far as `strength` says.
@@ -109,39 +109,41 @@ def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """
     import numpy as np
 
-    from .geometry import smoothing
+    from .geometry import smoothing, surface_links
 
     if not len(part.faces):
         raise StepError("There is nothing to smooth: the part has no triangles.")
-    pinned = _flat(part) | smoothing.boundary_vertices(part.faces, len(part.vertices))
+    order, vertices, faces = surface_links.near_in_memory(part.vertices, part.faces)
+    links = surface_links.links_of(faces, len(vertices))
+    pinned = _flat(part)[order] | links.rim
     if isinstance(params.finest, str):
-        finest_mm = smoothing.usual_finest(part.vertices, part.faces)
+        finest_mm = smoothing.usual_finest(vertices, faces, links)
     else:
         finest_mm = params.finest
-    fine = smoothing.fine_part(part.vertices, part.faces, pinned, finest_mm)
+    fine = smoothing.fine_part(vertices, faces, pinned, finest_mm, links)
     ctx.progress(0.4)
     if isinstance(params.strength, str):
         strength = max(0.0, 1.0 - UNSEEN_MM / fine.grain_mm) if fine.grain_mm > 0 else 0.0
     else:
         strength = params.strength
     if isinstance(params.guard, str):
-        guard_mm = max(LEAST_GUARD_MM, GUARD_PER_ERROR * smoothing.points_err_mm(fine))
+        guard_mm = max(LEAST_GUARD_MM, GUARD_PER_ERROR * fine.points_err_mm)
     else:
         guard_mm = params.guard
     asked = smoothing.taken_off(fine, strength, guard_mm)
-    vertices, moved = smoothing.moved_safely(part.vertices, part.faces, fine.normal, asked)
+    smoothed, moved = smoothing.moved_safely(vertices, faces, fine.normal, asked, links)
     ctx.progress(0.9)
     distance = np.abs(moved)
-    volume = _volume(part.vertices, part.faces)
+    volume = _volume(vertices, faces)
     at_guard = distance >= guard_mm * (1 - 1e-9)
     facts = {
-        "grain_before_mm": smoothing.grain_left(fine, part.vertices),
-        "grain_after_mm": smoothing.grain_left(fine, vertices),
-        "points_err_mm": smoothing.points_err_mm(fine),
+        "grain_before_mm": fine.broad_mm,
+        "grain_after_mm": smoothing.grain_left(fine, moved),
+        "points_err_mm": fine.points_err_mm,
         "finest_mm": finest_mm,
         "strength_percent": 100.0 * strength,
         "guard_mm": guard_mm,
-        "volume_change_percent": 100.0 * (_volume(vertices, part.faces) / volume - 1.0) if volume else 0.0,
+        "volume_change_percent": 100.0 * (_volume(smoothed, faces) / volume - 1.0) if volume else 0.0,
         "moved_largest_mm": float(distance.max()),
         "moved_p95_mm": float(np.percentile(distance, 95)),
         "at_guard_percent": 100.0 * float(at_guard.mean()),
@@ -156,7 +158,9 @@ def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
             "four times that.",
         )
     evidence = {"grain": _read_as(explained, smoothing.BROAD * finest_mm)}
-    return StepResult(part.with_mesh(vertices, part.faces, part.colours), facts, warnings, evidence)
+    result = np.empty_like(smoothed)
+    result[order] = smoothed
+    return StepResult(part.with_mesh(result, part.faces, part.colours), facts, warnings, evidence)
 
 
 def _read_as(explained: float, up_to_mm: float) -> str:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
-from .crossings import crossing_faces
+from .crossings import crossing_faces, search_order
 from .measures import area_vectors, edges_by_use, face_areas
 from .noise import grain_mm
-from .spectral import Operator, blur, filtered, keeps_longer_than, surface_laplacian
+from .spectral import Operator, blur, filtered, filtered_each, keeps_longer_than, surface_laplacian
+from .surface_links import Links, links_of
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -93,8 +94,10 @@ class Fine:
 
     normal (n,3) of the surface without it; residual (n,) along that normal, mm; of that, slow (n,) is what no
     feature can spare; broad (n,) is residual with waves up to BROAD times the length; free (n,); grain_mm
-    robust deviation of the residual over the surface; faces (m,3) and their areas (m,), 0 where no corner is
-    free; operator: the Laplacian of the surface without its fine part.
+    robust deviation of the residual over the surface; broad_mm the same of `broad`; points_err_mm how far
+    points err that err independently, judged by the finest waves alone, which hardly any texture or form has;
+    faces (m,3) and their areas (m,), 0 where no corner is free; operator: the Laplacian of the surface
+    without its fine part.
     """
 
     finest_mm: float
@@ -104,6 +107,8 @@ class Fine:
     broad: Floats
     free: Mask
     grain_mm: float
+    broad_mm: float
+    points_err_mm: float
     faces: Ints
     areas: Floats
     operator: Operator
@@ -117,51 +122,58 @@ def typical_edge(vertices: Floats, faces: Ints) -> float:
     return float(np.sqrt(np.median(face_areas(vertices, faces)) * 4.0 / np.sqrt(3.0)))
 
 
-def facet_edge(vertices: Floats, faces: Ints) -> float:
+def facet_edge(vertices: Floats, faces: Ints, links: Links | None = None) -> float:
     """The typical edge of the facets that triangles in one plane make up.
 
     A scan that was cut into smaller triangles on its way has the grain of the larger ones. A triangle cut
     into k² has k times as many edges, all of them flat but one in k.
     """
     edge = typical_edge(vertices, faces)
-    vectors = area_vectors(vertices, faces)
-    size = np.linalg.norm(vectors, axis=1)
-    unit = vectors / np.where(size > 0, size, 1.0)[:, None]
-    left, right = _neighbours(faces, len(vertices))
-    flat = np.linalg.norm(np.cross(unit[left], unit[right]), axis=1) < FLAT
-    share = float(flat.mean()) if len(flat) else 0.0
+    links = links or links_of(faces, len(vertices))
+    flat = _flat_edges(area_vectors(vertices, faces), links.left, links.right)
+    share = flat / len(links.left) if len(links.left) else 0.0
     return edge / (1.0 - min(share, MOST_FLAT))
 
 
-def usual_finest(vertices: Floats, faces: Ints) -> float:
+def usual_finest(vertices: Floats, faces: Ints, links: Links | None = None) -> float:
     """Wavelength in mm below which waves are grain, for a scan of these triangles."""
-    edge = facet_edge(vertices, faces)
+    edge = facet_edge(vertices, faces, links)
     size = float(np.ptp(vertices[np.unique(faces)], axis=0).max())
     return max(LEAST_EDGES * edge, min(MOST_EDGES * edge, MOST_SIZE * size))
 
 
-def fine_part(vertices: Floats, faces: Ints, pinned: Mask, finest_mm: float) -> Fine:
+def fine_part(
+    vertices: Floats, faces: Ints, pinned: Mask, finest_mm: float, links: Links | None = None
+) -> Fine:
     """Split off waves shorter than `finest_mm`, along the normals of what is left.
 
     Grain crumples the surface and so lengthens the way along it; where it does, the split is made
     again with lengths taken from the smooth surface, until the area settles.
     """
+    links = links or links_of(faces, len(vertices))
     shape, area_mm2 = vertices, _area(vertices, faces)
-    for _ in range(CRUMPLED_ROUNDS):
-        operator = surface_laplacian(shape, faces, pinned, most=None)
-        shape = filtered(vertices, operator, keeps_longer_than(finest_mm))
-        before, area_mm2 = area_mm2, _area(shape, faces)
-        if area_mm2 > CRUMPLED * before:
-            break
+    keeps = [[keeps_longer_than(length_mm)] * 3 for length_mm in (finest_mm, BROAD * finest_mm)]
+    operator = surface_laplacian(shape, faces, pinned, None, links)
+    shape = filtered_each(vertices, operator, keeps[:1])[0]
+    before, area_mm2 = area_mm2, _area(shape, faces)
+    if area_mm2 > CRUMPLED * before:
+        broad_shape = filtered_each(vertices, operator, keeps[1:])[0]
+    else:
+        for _ in range(CRUMPLED_ROUNDS - 1):
+            operator = surface_laplacian(shape, faces, pinned, None, links)
+            shape, broad_shape = filtered_each(vertices, operator, keeps)
+            before, area_mm2 = area_mm2, _area(shape, faces)
+            if area_mm2 > CRUMPLED * before:
+                break
     normal = vertex_normals(shape, faces)
-    broad_shape = filtered(shape, operator, keeps_longer_than(BROAD * finest_mm))
     residual = np.einsum("ij,ij->i", vertices - shape, normal)
     slow = filtered(residual[:, None], operator, keeps_longer_than(NARROW * finest_mm, STEEP))[:, 0]
-    broad = residual + np.einsum("ij,ij->i", shape - broad_shape, normal)
+    broad = np.einsum("ij,ij->i", vertices - broad_shape, normal)
     areas = np.where(pinned[faces].all(axis=1), 0.0, face_areas(shape, faces))
     free = (np.bincount(faces.ravel(), np.repeat(areas, 3), len(vertices)) > 0.0) & ~pinned
-    grain = deviation(residual, faces, areas)
-    return Fine(finest_mm, normal, residual, slow, broad, free, grain, faces, areas, operator)
+    grain, wide = deviation(residual, faces, areas), deviation(broad, faces, areas)
+    err_mm = deviation(residual - slow, faces, areas) / FINEST_SHARE
+    return Fine(finest_mm, normal, residual, slow, broad, free, grain, wide, err_mm, faces, areas, operator)
 
 
 def grain_of(fine: Fine) -> Floats:
@@ -171,18 +183,23 @@ def grain_of(fine: Fine) -> Floats:
     is only what is too fine to be part of a feature that wide; and of sharp edges, nothing.
     """
     slow, finest = fine.slow, fine.residual - fine.slow
-    square = _filtered(np.square(finest), fine, blur(SHARP_SHARE * fine.finest_mm))
-    sharp = _between(square / _deviation(finest, fine) ** 2, SHARP_OVER, SHARP_AT)
     blurring = blur(LOOKED_AT * fine.finest_mm)
-    answer = _filtered(fine.broad, fine, blurring)
+    square, answer, grain = filtered_each(
+        np.column_stack([np.square(finest), fine.broad, fine.residual]),
+        fine.operator,
+        [[blur(SHARP_SHARE * fine.finest_mm), blurring, blurring]],
+    )[0].T
+    # Hardly any where there is no grain at all: then all is feature.
+    hardly_mm = 1e-9 * fine.finest_mm
+    sharp = _between(square / max(FINEST_SHARE * fine.points_err_mm, hardly_mm) ** 2, SHARP_OVER, SHARP_AT)
     deviation_mm = min(
-        BROAD_PER_FINE * _deviation(_filtered(fine.residual, fine, blurring), fine),
-        MOST_PER_ERROR * max(points_err_mm(fine), 1e-9 * fine.finest_mm),
+        BROAD_PER_FINE * max(deviation(grain, fine.faces, fine.areas), hardly_mm),
+        MOST_PER_ERROR * max(fine.points_err_mm, hardly_mm),
     )
     worth_mm = min(WORTH_KEEPING * fine.finest_mm, WORTH_KEEPING_MM)
     enough = float(np.clip(worth_mm / deviation_mm, FEATURE_AT, SURELY_AT))
     found = _between(np.abs(answer) / deviation_mm, enough - BETWEEN, enough)
-    around = np.clip(AROUND * _filtered(found, fine, blurring), 0.0, 1.0)
+    around = np.clip(AROUND * filtered(found[:, None], fine.operator, blurring)[:, 0], 0.0, 1.0)
     standing_out = np.maximum(found, around)
     # Rounding in the filter leaves pinned vertices a hair of residual; they must not move at all.
     return np.where(fine.free, (1.0 - sharp) * finest + (1.0 - standing_out) * slow, 0.0)
@@ -193,28 +210,16 @@ def taken_off(fine: Fine, strength: float, guard_mm: float) -> Floats:
     return np.clip(-strength * grain_of(fine), -guard_mm, guard_mm)
 
 
-def points_err_mm(fine: Fine) -> float:
-    """How far points err that err independently, mm: judged by the finest waves alone, which hardly any
-    texture or form has.
-    """
-    return deviation(fine.residual - fine.slow, fine.faces, fine.areas) / FINEST_SHARE
-
-
-def grain_left(fine: Fine, vertices: Floats) -> float:
-    """How grainy the surface of `fine` is when its vertices (n,3) have been moved: the robust deviation over
-    it, mm, of waves up to BROAD times the finest length.
+def grain_left(fine: Fine, moved: Floats) -> float:
+    """How grainy the surface of `fine` is when its vertices have been moved so far (n,) along their normals:
+    the robust deviation over it, mm, of waves up to BROAD times the finest length.
 
     What smoothing leaves is mostly longer than the finest length, and so is not seen by splitting at it. Of
     independent errors of the points, waves up to twice that length hold all but a quarter of what is left,
     which makes it a seventh too little; form and texture of that size are in it too.
     """
-    shape = filtered(vertices, fine.operator, keeps_longer_than(BROAD * fine.finest_mm))
-    broad = np.einsum("ij,ij->i", vertices - shape, fine.normal)
-    return deviation(broad, fine.faces, fine.areas)
-
-
-def _filtered(values: Floats, fine: Fine, response: Callable[[Floats], Floats]) -> Floats:
-    return filtered(values[:, None], fine.operator, response)[:, 0]
+    kept = filtered(moved[:, None], fine.operator, keeps_longer_than(BROAD * fine.finest_mm))[:, 0]
+    return deviation(fine.broad + moved - kept, fine.faces, fine.areas)
 
 
 def deviation(values: Floats, faces: Ints, areas: Floats) -> float:
@@ -225,14 +230,7 @@ def deviation(values: Floats, faces: Ints, areas: Floats) -> float:
     between neighbours are largest: the same surface in smaller triangles has the same deviation. Where
     neighbours err independently by s, the flat triangles between them are s·√½ off in the mean square.
     """
-    corners = values[faces]
-    inside = (corners + corners.sum(axis=1, keepdims=True) / 3.0) / 2.0
-    return grain_mm(inside.ravel(), np.repeat(areas / 3.0, 3))
-
-
-def _deviation(values: Floats, fine: Fine) -> float:
-    """The same, and hardly any where there is no grain at all: then all is feature."""
-    return max(deviation(values, fine.faces, fine.areas), 1e-9 * fine.finest_mm)
+    return grain_mm(_inside(values, faces), areas)
 
 
 def _between(values: Floats, low: float, high: float) -> Floats:
@@ -240,7 +238,9 @@ def _between(values: Floats, low: float, high: float) -> Floats:
     return np.clip((values - low) / (high - low), 0.0, 1.0)
 
 
-def moved_safely(vertices: Floats, faces: Ints, along: Floats, by: Floats) -> tuple[Floats, Floats]:
+def moved_safely(
+    vertices: Floats, faces: Ints, along: Floats, by: Floats, links: Links | None = None
+) -> tuple[Floats, Floats]:
     """Vertices moved by `by` (n,) along unit `along` (n,3), and how far each was moved in the end.
 
     Where a move would make triangles cross, fold over or vanish that did not before, it is halved, then
@@ -248,52 +248,44 @@ def moved_safely(vertices: Floats, faces: Ints, along: Floats, by: Floats) -> tu
     as they are: the slightest move could make a narrow fold a closed one.
     """
     by = by.copy()
+    links = links or links_of(faces, len(vertices))
+    order = search_order(vertices, faces)
     result = vertices + along * by[:, None]
-    bad = _spoiled(result, faces)
+    bad = _spoiled(result, links, order)
     if not bad.any():
         return result, by
-    before = _spoiled(vertices, faces)
-    by[faces[before]] = 0.0
+    before = _spoiled(vertices, links, order)
+    near = _corners_of(before, faces, len(vertices))
+    by[near] = 0.0
     for round_ in range(BACK_OFF_ROUNDS):
         result = vertices + along * by[:, None]
-        bad = _spoiled(result, faces) & ~before
+        # Triangles of which no corner was put elsewhere cross each other no more than they did.
+        bad = _spoiled(result, links, order, near[faces].any(axis=1) | bad) & ~before
         if not bad.any():
             return result, by
-        near = np.zeros(len(vertices), dtype=np.bool_)
-        near[faces[bad]] = True
+        near = _corners_of(bad, faces, len(vertices))
         for _ in range(round_):
             near[faces[near[faces].any(axis=1)]] = True
         by[near] *= 0.5 if round_ < HALVINGS else 0.0
     return vertices.copy(), np.zeros_like(by)
 
 
-def _spoiled(vertices: Floats, faces: Ints) -> Mask:
-    vectors = area_vectors(vertices, faces)
-    area = np.linalg.norm(vectors, axis=1)
+def _corners_of(chosen: Mask, faces: Ints, count: int) -> Mask:
+    corners = np.zeros(count, dtype=np.bool_)
+    corners[faces[chosen]] = True
+    return corners
+
+
+def _spoiled(vertices: Floats, links: Links, order: Longs, only: Mask | None = None) -> Mask:
+    """(m,) triangles that cross (of those of `only`), are folded upon a neighbour or have no area."""
     span = float(np.ptp(vertices, axis=0).max())
-    bad = crossing_faces(vertices, faces) | (area <= NO_AREA * span * span)
-    unit = vectors / np.where(area > 0, area, 1.0)[:, None]
-    left, right = _neighbours(faces, len(vertices))
-    folded = np.einsum("ij,ij->i", unit[left], unit[right]) < FOLDED
-    bad[left[folded]] = True
-    bad[right[folded]] = True
-    return np.asarray(bad, dtype=np.bool_)
-
-
-def _neighbours(faces: Ints, count: int) -> tuple[Longs, Longs]:
-    """Faces (k,) and (k,) on either side of every shared edge."""
-    start, end = faces.ravel().astype(np.int64), np.roll(faces, -1, axis=1).ravel().astype(np.int64)
-    key = np.minimum(start, end) * count + np.maximum(start, end)
-    order = np.argsort(key, kind="stable")
-    same = np.flatnonzero(key[order][1:] == key[order][:-1])
-    return np.asarray(order[same] // 3, np.int64), np.asarray(order[same + 1] // 3, np.int64)
+    bad = _degenerate(area_vectors(vertices, links.faces), links.left, links.right, NO_AREA * span * span)
+    return np.asarray(bad | crossing_faces(vertices, links.faces, only, order), dtype=np.bool_)
 
 
 def vertex_normals(vertices: Floats, faces: Ints) -> Floats:
     """(n,3) unit normals, each face weighing as much as its area; zero where no face is."""
-    vectors = np.repeat(area_vectors(vertices, faces), 3, axis=0)
-    corners = faces.ravel()
-    normal = np.stack([np.bincount(corners, vectors[:, k], len(vertices)) for k in range(3)], axis=1)
+    normal = _summed(area_vectors(vertices, faces), faces, len(vertices))
     length = np.linalg.norm(normal, axis=1)
     return np.asarray(normal / np.where(length > 0, length, 1.0)[:, None])
 
@@ -308,3 +300,57 @@ def boundary_vertices(faces: Ints, count: int) -> Mask:
 
 def _area(vertices: Floats, faces: Ints) -> float:
     return float(face_areas(vertices, faces).sum())
+
+
+@njit(cache=True)
+def _inside(values, faces):
+    """(3m,) what is linear on every face, at three points of each that integrate a quadratic exactly."""
+    inside = np.empty(3 * len(faces))
+    for f in range(len(faces)):
+        a, b, c = values[faces[f, 0]], values[faces[f, 1]], values[faces[f, 2]]
+        mean = (a + b + c) / 3.0
+        inside[3 * f] = (a + mean) / 2.0
+        inside[3 * f + 1] = (b + mean) / 2.0
+        inside[3 * f + 2] = (c + mean) / 2.0
+    return inside
+
+
+@njit(cache=True)
+def _flat_edges(vectors, left, right):
+    """How many pairs of faces lie in one plane."""
+    flat = 0
+    for e in range(len(left)):
+        p, q = vectors[left[e]], vectors[right[e]]
+        x, y, z = p[1] * q[2] - p[2] * q[1], p[2] * q[0] - p[0] * q[2], p[0] * q[1] - p[1] * q[0]
+        pp = p[0] * p[0] + p[1] * p[1] + p[2] * p[2]
+        qq = q[0] * q[0] + q[1] * q[1] + q[2] * q[2]
+        # A face without an area is in one plane with any.
+        flat += pp * qq == 0.0 or x * x + y * y + z * z < FLAT * FLAT * pp * qq
+    return flat
+
+
+@njit(cache=True)
+def _degenerate(vectors, left, right, least_area):
+    """(m,) faces of no area, and both of a pair of which one lies folded upon the other."""
+    size, bad = np.empty(len(vectors)), np.empty(len(vectors), np.bool_)
+    for f in range(len(vectors)):
+        p = vectors[f]
+        size[f] = np.sqrt(p[0] * p[0] + p[1] * p[1] + p[2] * p[2])
+        bad[f] = size[f] <= least_area
+    for e in range(len(left)):
+        p, q = vectors[left[e]], vectors[right[e]]
+        if p[0] * q[0] + p[1] * q[1] + p[2] * q[2] < FOLDED * size[left[e]] * size[right[e]]:
+            bad[left[e]] = True
+            bad[right[e]] = True
+    return bad
+
+
+@njit(cache=True)
+def _summed(vectors, faces, n):
+    """At every vertex, the sum of its faces' vectors."""
+    total = np.zeros((n, 3))
+    for f in range(len(faces)):
+        for k in range(3):
+            for c in range(3):
+                total[faces[f, k], c] += vectors[f, c]
+    return total
