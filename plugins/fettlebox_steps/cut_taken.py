@@ -49,17 +49,18 @@ def likeness_taken(part: Part, reference: Part) -> float:
 
 
 def taken_picture(part: Part, reference: Part, title: str) -> bytes:
-    """PNG of the scan as it would stand on the part's cuts; pink is what they took."""
+    """PNG of the scan as it would stand on the part's cuts, those that took of it; pink is what they took."""
     import numpy as np
 
     from .cut_picture import CHOSEN, Frame, cut_picture
 
+    scan = Part(_on_part(part, reference), reference.faces)
     frames = [
         Frame(np.array(plane.point), -np.array(plane.normal), CHOSEN)
         for plane in part.planes
-        if plane.kind == "cut"
+        if plane.kind == "cut" and plane.height_of(scan.vertices).max() > 0
     ]
-    return cut_picture(Part(_on_part(part, reference), reference.faces), frames, frames, title)
+    return cut_picture(scan, frames, frames, title)
 
 
 def has_no_stump(part: Part) -> bool:
