@@ -14,9 +14,10 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+from numba import njit, prange
 from numpy.typing import ArrayLike, NDArray
 
-from .distance import DistanceTree
+from .distance import NEVER_ENOUGH, WIDE, DistanceTree, _triangle_distances, nearest_in
 from .measures import area_vectors
 
 Floats = NDArray[np.float64]
@@ -34,6 +35,16 @@ START = 1e-6
 
 HALVINGS = 14
 """The ball's radius is found to 1/16000 of the ray's length."""
+
+TOUCHES = 1e-6
+"""A ball is empty that nothing reaches into by more than this share of its radius: the place it touches is
+off by rounding."""
+
+ROUNDING = 1e-12
+"""Of a square: far more than it is off by, far less than would matter."""
+
+CHUNKS, STACK = 512, 256
+"""Places are shared out to threads in so many lots, each answered by one; levels of the tree, eight each."""
 
 BEYOND = 1.02
 """A ball that is this much larger shows what stopped it, which is then nearer than the place it touches."""
@@ -157,18 +168,78 @@ def _across(surface: Surface, places: Places, way: Floats) -> Floats:
 def _narrowed(surface: Surface, start: Floats, normal: Floats, way: Floats, across: Floats) -> Floats:
     """The diameter of the largest empty ball instead, where it is an opposite side that stops it."""
     tree = surface.tree
-    fits, too_large = np.zeros(len(start)), across / 2.0
-    for _ in range(HALVINGS):
-        radius = (fits + too_large) / 2.0
-        empty = tree.at(start + way * radius[:, None]) >= radius * (1.0 - 1e-6)
-        fits, too_large = np.where(empty, radius, fits), np.where(empty, too_large, radius)
+    fits = _largest_empty(tree.leaves, tree.boxes, tree.first, start, way, across)
     centre = start + way * (fits * BEYOND)[:, None]
     # What stops the ball lies where the distance from its centre falls fastest.
-    reach = np.maximum(fits * 1e-3, 1e-7 * surface.size_mm)[:, None]
-    toward = np.stack(
-        [tree.at(centre - reach * axis) - tree.at(centre + reach * axis) for axis in np.eye(3)], 1
-    )
+    reach = np.maximum(fits * 1e-3, 1e-7 * surface.size_mm)
+    toward = _falls(tree.leaves, tree.boxes, tree.first, centre, reach)
     toward /= np.maximum(np.linalg.norm(toward, axis=1), 1e-300)[:, None]
     hit = surface.first_hit(centre, toward)
     opposite = np.einsum("ij,ij->i", surface.normals_of(hit), normal) < OPPOSITE
     return np.where(opposite & (hit >= 0), np.minimum(2.0 * fits, across), across)
+
+
+@njit(parallel=True, cache=True)
+def _largest_empty(leaves, boxes, first, start, way, across):
+    """(k,) radius of the largest ball that touches its place from one side and holds none of the surface.
+
+    A ball is empty if all is at least its radius away but for a millionth; whatever is nearer ends the
+    search, and is looked at first for the next ball.
+    """
+    count = len(start)
+    found = np.empty(count)
+    chunks = min(count, CHUNKS)
+    for chunk in prange(chunks):
+        stack, depth = np.empty(STACK, np.int64), np.empty(STACK, np.int64)
+        bound, squared = np.empty(STACK), np.empty(WIDE)
+        last = 0
+        for i in range(chunk * count // chunks, (chunk + 1) * count // chunks):
+            fits, too_large = 0.0, across[i] / 2.0
+            for _ in range(HALVINGS):
+                radius = (fits + too_large) / 2.0
+                x = start[i, 0] + way[i, 0] * radius
+                y = start[i, 1] + way[i, 1] * radius
+                z = start[i, 2] + way[i, 2] * radius
+                clear = radius * (1.0 - TOUCHES)
+                enough = clear * clear * (1.0 - ROUNDING)
+                _triangle_distances(leaves[last], x, y, z, squared)
+                best = min(squared.min(), clear * clear * (1.0 + ROUNDING))
+                if best >= enough:
+                    best, last = nearest_in(
+                        leaves, boxes, first, x, y, z, best, last, enough, stack, depth, bound, squared
+                    )
+                if np.sqrt(best) >= clear:
+                    fits = radius
+                else:
+                    too_large = radius
+            found[i] = fits
+    return found
+
+
+@njit(parallel=True, cache=True)
+def _falls(leaves, boxes, first, centre, reach):
+    """(k,3) by how much nearer the surface gets along each axis, from `reach` (k,) behind to as far ahead."""
+    count = len(centre)
+    falls = np.empty((count, 3))
+    chunks = min(count, CHUNKS)
+    for chunk in prange(chunks):
+        stack, depth = np.empty(STACK, np.int64), np.empty(STACK, np.int64)
+        bound, squared = np.empty(STACK), np.empty(WIDE)
+        last = 0
+        for i in range(chunk * count // chunks, (chunk + 1) * count // chunks):
+            for axis in range(3):
+                away = np.zeros(2)
+                for side in range(2):
+                    x, y, z = centre[i, 0], centre[i, 1], centre[i, 2]
+                    step = reach[i] if side else -reach[i]
+                    x += step if axis == 0 else 0.0
+                    y += step if axis == 1 else 0.0
+                    z += step if axis == 2 else 0.0
+                    _triangle_distances(leaves[last], x, y, z, squared)
+                    best, last = nearest_in(
+                        leaves, boxes, first, x, y, z, squared.min(), last, NEVER_ENOUGH, stack, depth, bound,
+                        squared,
+                    )  # fmt: skip
+                    away[side] = np.sqrt(best)
+                falls[i, axis] = away[0] - away[1]
+    return falls
