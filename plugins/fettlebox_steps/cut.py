@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from fettlebox.api import Measured, Part, StepContext, StepError, StepResult, step
+from fettlebox.api import HoldError, Measured, Part, StepContext, StepError, StepResult, step
 
 from .cut_params import Params, UpTo
 
@@ -31,7 +31,7 @@ def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
           best only some are refined. A level cut is preferred to a tilted one that saves less than `worth`
           or 0.1 cm3 of support.
         - Held: of the cuts that keep to the other bounds none lets the part stand as steadily as `steady`
-          asks.
+          asks; with `hanging: hold`, a cut through what hangs down, or none that leaves it whole.
         - Refuses an open surface; a cut that misses the part; a given one that leaves less than `keep` or
           runs through what `protect` keeps whole; bounds that no cut keeps to.
     Sources:
@@ -71,8 +71,9 @@ def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
     Picture: side
     """
     from .cut_choice import cut_where_best
+    from .cut_picture import CHOSEN, Frame, cut_picture
     from .cut_scan import hanging_points, known_scan
-    from .cutting import make_cut, plane_of, told
+    from .cutting import make_cut, named, plane_of, told
     from .geometry.measures import is_closed
 
     if not is_closed(part.faces):
@@ -97,12 +98,17 @@ def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
                 f"The cut runs through the upper {params.protect:.0%} of the scan, which protect keeps "
                 "whole. Cut lower, tilt less, or protect less."
             )
-    result = told(part, make_cut(trimmed, point, up, bed=True), params.keep, further, scan)
+    last = make_cut(trimmed, point, up, bed=True)
+    result = told(part, last, params.keep, further, scan)
     free = hanging_points(part)
-    if params.hanging == "keep" and len(free) and ((free - point) @ up).min() < 0:
+    if params.hanging != "cut" and len(free) and ((free - point) @ up).min() < 0:
         said = (
             "The cut runs through something that hangs down free beside it, such as a chin. Cut lower, or "
             "let the step choose (tilt: {up to: 0 deg})."
         )
+        if params.hanging == "hold":
+            planes = [Frame(made.point, made.up, CHOSEN) for made in (*further, last)]
+            picture = cut_picture(part, planes, planes, f"Cut {named(up)}: pink goes")
+            raise HoldError(f"{said} Or let it (hanging: cut).", pictures={"cut": picture})
         return replace(result, warnings=(*result.warnings, said))
     return result

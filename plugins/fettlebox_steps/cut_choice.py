@@ -50,6 +50,7 @@ THROUGH_HANGING = (
     "No cut within these bounds leaves whole what hangs down or juts out over it, such as a chin: look at "
     "the picture of the cut."
 )
+OR_LET_IT = "Allow more tilt, keep less, or protect less; or let the cut run through it (hanging: cut)."
 
 
 def cut_where_best(
@@ -57,7 +58,8 @@ def cut_where_best(
 ) -> StepResult:
     """The part cut where it then needs least support. `trimmed` is the part after the `further` cuts.
 
-    Raises StepError if no cut keeps to the bounds, HoldError if none is steady enough.
+    Raises StepError if no cut keeps to the bounds, HoldError if none is steady enough, or none leaves whole
+    what hangs down and `hanging` says to hold it then.
     """
     from .cut_scan import known_scan
     from .cutting import make_cut, told
@@ -84,6 +86,8 @@ def cut_where_best(
             facts = {**result.facts, "support_cm3": chosen.support_mm3 / 1000, **level}
             warnings = (*result.warnings, caution) if caution else result.warnings
             pictures = {"cut": _picture(part, chosen, found, further)}
+            if caution == THROUGH_HANGING and params.hanging == "hold":
+                raise HoldError(f"{caution} {OR_LET_IT}", evidence, pictures)
             return StepResult(result.part, facts, warnings, evidence, pictures=pictures)
     raise _no_cut(params, limits, tilt.up_to, found, evidence)
 
@@ -96,7 +100,7 @@ def _ever_nearer(part: Part, trimmed: Part, params: Params) -> Iterator[tuple[st
 
     from .cut_scan import hanging_points
 
-    free = hanging_points(trimmed) if params.hanging == "keep" else np.zeros((0, 3))
+    free = hanging_points(trimmed) if params.hanging != "cut" else np.zeros((0, 3))
     if len(free):
         low, high = part.bounds[:, 2]
         yield "", free - [0.0, 0.0, CLEAR_SHARE * (high - low)]

@@ -108,11 +108,12 @@ class Params(Flat):
         about="Upper share of the scan's height that the cut below must leave whole. 50 % when the tilt is "
         "chosen. Walls and a base that closed the scan do not count.",
     )
-    hanging: Literal["keep", "cut"] = Field(
+    hanging: Literal["keep", "hold", "cut"] = Field(
         "keep",
         description="What hangs down free or juts out beside the cut, such as a chin over a "
         "neck: `keep` it whole and clear of the bed by a fiftieth of the height, or let the cut run through "
-        "it, when the tilt is chosen. A cut that is given warns of it.",
+        "it, when the tilt is chosen. Where no cut leaves it whole, and of a cut that is given and does not, "
+        "`keep` warns; `hold` is as `keep`, but then lets the job wait for a person.",
     )
     footing: Area | None = quantity(
         None,

@@ -278,6 +278,16 @@ def test_a_given_cut_through_a_chin_is_warned_of(head: Part, tmp_path: Path) -> 
     assert run(head, tmp_path, at="45 mm", keep="50 %", hanging="cut").warnings == ()
 
 
+def test_a_cut_through_a_chin_is_held_if_that_is_asked_for(head: Part, tmp_path: Path) -> None:
+    """The chin's end is 40 mm up. A given cut runs through it, or all that are allowed at that height do."""
+    for tilt in ("0 deg", {"up to": "0 deg"}):
+        given = {"tilt": tilt, "keep": "50 %", "protect": "10 %", "hanging": "hold"}
+        with pytest.raises(HoldError, match=r"such as a chin.*hanging: cut") as held:
+            run(head, tmp_path, at="45 mm", **given)
+        assert list(held.value.pictures) == ["cut"]
+        assert run(head, tmp_path, at="35 mm", **given).warnings == ()
+
+
 def test_a_chin_does_not_touch_the_bed(head: Part, tmp_path: Path) -> None:
     """Its end is at -30, the head 150 mm high: a fiftieth is 3 mm. Cut higher, it would need less support."""
     given = {"tilt": {"up to": "0 deg"}, "keep": "60 %", "protect": "10 %"}
