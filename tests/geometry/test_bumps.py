@@ -303,6 +303,40 @@ def test_thirty_bumps_on_a_smooth_ball_are_no_texture(ball: tuple[Floats, Ints],
     assert sum(right) >= 0.6 * 30 and sum(right) >= 0.95 * len(right)
 
 
+@pytest.mark.parametrize(("depth_mm", "textured"), [(0.6, True), (0.2, True), (0.08, False)])
+def test_how_deep_waves_are_a_texture(ball: tuple[Floats, Ints], depth_mm: float, textured: bool) -> None:
+    """Waves 8 mm long and half as deep as the height asked for, or deeper, are one; a fifth as deep are none.
+
+    What a blur of 1 mm keeps of a wave (amplitude a, wave number k = 2π/8 mm) and one of 1.8 mm takes away is
+    a·(exp(-k²/2) - exp(-1.8²·k²/2)), 0.37·a, by the heat equation. Over 0.05 of 0.4 mm it stands on
+    (2/π)·arccos(0.02/0.37a) of its length, 0.55 at a depth 2a of 0.17 mm.
+    """
+    vertices, faces = ball
+    high = np.arccos(np.clip(vertices[:, 2] / 40, -1, 1)) * 40
+    spoiled = vertices * (1 + depth_mm / 2 * np.cos(2 * np.pi * high / 8) / 40)[:, None]
+    finds = find(spoiled, faces)
+    assert finds.all_over is textured
+    assert (finds.textured_share > 0.9) if textured else (finds.textured_share < 0.1)
+
+
+def test_what_has_many_like_it_about_is_never_certain(
+    ball: tuple[Floats, Ints], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Domes too far apart to cover the surface: the measure of covered surface is silent, and each has others
+    like it. One three times as wide apart has none. How far apart they are is the truth.
+    """
+    vertices, faces = ball
+    monkeypatch.setattr(bumps, "textured", lambda *_: (np.zeros(len(vertices), np.bool_), 0.0))
+    for halvings, many in ((2, True), (1, False)):  # 162 corners 11 to 13 mm apart, and 42, 22 to 25 mm apart
+        corners = np.asarray(trimesh.creation.icosphere(halvings).vertices)
+        away = np.linalg.norm(vertices[:, None] / 40 - corners[None], axis=2).min(axis=1) * 40
+        lift = 0.8 * np.square(np.maximum(1 - np.square(away / 2.5), 0))
+        finds = find(vertices * (1 + lift / 40)[:, None], faces)
+        told = [bump.textured for bump in finds.bumps if bump.confidence > 0.5]
+        assert len(told) >= 0.6 * len(corners)
+        assert np.mean(told) > 0.9 if many else not any(told)
+
+
 def test_grain_is_no_texture(ball: tuple[Floats, Ints]) -> None:
     vertices, faces = ball
     for grain_mm in (0.1, 0.3):

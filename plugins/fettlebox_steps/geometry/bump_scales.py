@@ -43,9 +43,10 @@ TEXTURE_SCALES = (0.125, 0.2)
 """Of the same blurs, those that elements of a texture as wide as bumps answer to; the wider ones answer to
 brows and lips as well."""
 
-AS_A_BUMP = 0.11
-"""Where the surface answers with this share of the height asked for, half of what makes a place worth a look,
-a bump would not be alone. Waves answer with two fifths of their height at most."""
+AS_A_BUMP = 0.05
+"""Where the surface answers with this share of the height asked for, something stands out there. Waves answer
+with two fifths of half their depth at most: those that this counts are a quarter as deep as the height asked
+for, hair and leather that a filter has all but worn away."""
 
 GRAIN_ANSWER, OVER_GRAIN_ANSWER = 0.16, 2.0
 """Of independent grain of deviation 1 at vertices of edge 1, what a scale of blur 1 answers: by Parseval's
@@ -60,14 +61,17 @@ class Relief:
     """How a surface stands over its blurred self.
 
     normal (n,3) of the base; height (n,) over it, mm; stands (n,): whether something stands out there, up or
-    down, that is not far from a bump of the height asked for; area (n,) mm² of each vertex, 0 where nothing
-    is looked for; grain_mm robust deviation of the finest part; edge_mm; start, other: neighbours in CSR
-    form.
+    down, more than grain would; answer (n,): how much, mm; peaks (p,): vertices that stand out more than
+    their neighbours, and tops (p,) by how much; area (n,) mm² of each vertex, 0 where nothing is looked for;
+    grain_mm robust deviation of the finest part; edge_mm; start, other: neighbours in CSR form.
     """
 
     normal: Floats
     height: Floats
     stands: Mask
+    answer: Floats
+    peaks: Ints
+    tops: Floats
     area: Floats
     grain_mm: float
     edge_mm: float
@@ -97,7 +101,8 @@ def relief_and_places(
     area = np.where(pinned, 0.0, np.bincount(faces.ravel(), shares, len(vertices)))
     finest = height - _blurred(height, operator, max(1.2 * edge_mm, SCALES[0] * widest_mm))
     grain = grain_mm(finest, area)
-    stands = np.zeros(len(vertices), np.bool_)
+    stands, most = np.zeros(len(vertices), np.bool_), np.zeros(len(vertices))
+    peaks, tops = np.zeros(0, np.int32), np.zeros(0)
     found: dict[tuple[int, int], float] = {}
     for share in SCALES:
         narrow = share * widest_mm
@@ -108,7 +113,11 @@ def relief_and_places(
         answer[pinned] = 0.0
         if share in TEXTURE_SCALES:
             grainy = OVER_GRAIN_ANSWER * GRAIN_ANSWER * grain * edge_mm / narrow
-            stands |= np.abs(answer) > max(AS_A_BUMP * over_mm, grainy)
+            enough = max(AS_A_BUMP * over_mm, grainy)
+            stands |= np.abs(answer) > enough
+            most = np.maximum(most, np.abs(answer))
+            peaks = np.concatenate([_peaks(sign * answer, operator, enough) for sign in (1, -1)])
+            tops = np.abs(answer[peaks])
         least = max(LEAST_ANSWER * over_mm, OVER_GRAIN * grain_mm(answer, area))
         for sign in (1, -1):
             for vertex in _peaks(sign * answer, operator, least):
@@ -116,7 +125,9 @@ def relief_and_places(
                 found[key] = max(found.get(key, 0.0), float(sign * answer[vertex]))
     places = [Place(vertex, sign, value) for (vertex, sign), value in found.items()]
     places.sort(key=lambda place: (-place.answer, place.vertex, -place.sign))
-    relief = Relief(normal, height, stands, area, grain, edge_mm, operator.start, operator.other)
+    relief = Relief(
+        normal, height, stands, most, peaks, tops, area, grain, edge_mm, operator.start, operator.other
+    )
     return relief, places[:MOST_PLACES]
 
 

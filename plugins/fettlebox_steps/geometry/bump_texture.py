@@ -21,16 +21,22 @@ CELL = 0.375
 """Shares of the widest bump: neighbourhoods are added up of cubes this large, so that the time it takes goes
 with the surface and not with how finely it is cut up."""
 
-MUCH = 0.4
-"""Share of the neighbourhood that stands out, up or down, from which on it is texture: domes side by side
-reach 0.4 to 0.6, scales and locks more; a smooth surface with bumps 14 mm apart reaches 0.2."""
+MUCH = 0.55
+"""Share of the neighbourhood that stands out, up or down, from which on it is texture: domes side by side,
+scales and locks reach 0.6 to 0.9; where flanks stay quiet beside a crease or a brow, it is 0.5 at most."""
 
-ALL_OVER = 0.75
-"""Share of the surface from which on the part as a whole is textured: 0.78 and more where shapes were clad
-all over, 0.7 on a head with hair, 0.5 and less on smooth ones."""
+ALL_OVER = 0.62
+"""Share of the surface from which on the part as a whole is textured: 0.88 and more where shapes were clad
+all over, 0.68 on one whose locks a filter had worn to a tenth of a millimetre; 0.54 and less on smooth
+ones, with brow and beard."""
 
 OWN = 1.5
 """Feet of finds, so much wider, are left out: a bump is not its own texture."""
+
+LIKE_IT, OTHERS = 0.35, 6
+"""A find is one of many if so many others within `ABOUT` answer with this share of what it answers with. What
+was wrongly taken for a bump on shallow textures had eight to sixteen like it, bumps on smooth surfaces none
+or one, up to four near ears and lips."""
 
 BATCH = 8192
 
@@ -64,3 +70,19 @@ def textured(vertices: Floats, relief: Relief, finds: Sequence[Look], widest_mm:
         busy[at : at + rows] = np.bincount(near["i"], standing[near["j"]], rows) > MUCH * about
     found = busy[number]
     return found, float(relief.area[found].sum()) / whole if whole > 0 else 0.0
+
+
+def among_others(vertices: Floats, relief: Relief, finds: Sequence[Look], widest_mm: float) -> list[bool]:
+    """Of each find, whether there are many like it about, however low they all are."""
+    if not len(relief.peaks):
+        return [False] * len(finds)
+    peaks, points = cKDTree(vertices[relief.peaks]), cKDTree(vertices)
+    found = []
+    for look in finds:
+        foot = points.query_ball_point(look.centre, look.radius_mm)
+        own = float(relief.answer[foot].max(initial=0.0))
+        near = np.array(peaks.query_ball_point(look.centre, ABOUT * widest_mm), dtype=np.int64)
+        away = np.linalg.norm(vertices[relief.peaks[near]] - look.centre, axis=1)
+        others = away > OWN * look.radius_mm + look.height_mm
+        found.append(int((relief.tops[near] > LIKE_IT * own)[others].sum()) >= OTHERS)
+    return found

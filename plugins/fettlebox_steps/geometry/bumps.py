@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from .bump_measures import AT, FLOOR_MM, Look, connected_ball, cubic, frame, look_at, look_of, rim_radius
 from .bump_scales import Relief, relief_and_places
-from .bump_texture import ALL_OVER, textured
+from .bump_texture import ALL_OVER, among_others, textured
 from .refill import Patch, refilled, spoiled_faces
 
 Floats = NDArray[np.float64]
@@ -135,11 +135,12 @@ def find_bumps(vertices: Floats, faces: Ints, fixed: Mask, over_mm: float, wides
     certain = [bump.seen for bump in apart if bump.confidence > AMONG_OTHERS]
     texture, share = textured(vertices, relief, certain, widest_mm)
     all_over = share >= ALL_OVER
+    many = among_others(vertices, relief, [bump.seen for bump in apart], widest_mm)
     told = [
         Bump(bump.seen, min(bump.confidence, AMONG_OTHERS), True)
-        if all_over or texture[bump.seen.vertex]
+        if all_over or texture[bump.seen.vertex] or one_of_many
         else bump
-        for bump in apart
+        for bump, one_of_many in zip(apart, many, strict=True)
     ]
     return Finds(tuple(sorted(told, key=lambda bump: -bump.confidence)), relief, share, all_over)
 
