@@ -19,7 +19,7 @@ Colour = tuple[int, int, int]
 CHOSEN: Colour = (20, 92, 170)
 LEVEL: Colour = (226, 138, 20)
 STAYS: Colour = (206, 204, 199)
-GOES: Colour = (222, 158, 176)
+GOES: Colour = (238, 92, 140)
 """Blue and orange differ in lightness too, for eyes that see no hues."""
 
 BAR = 0.012
