@@ -266,7 +266,10 @@ def _one_disc(flat, high, facing, radius, rim_radius, out):
             if away[k] * radius >= rim_radius:
                 continue
             _terms((flat[k, 0] - shift[0]) / radius, (flat[k, 1] - shift[1]) / radius, terms)
-            over[k] = high[k] - (terms * solution).sum()
+            below = 0.0
+            for i in range(TERMS):
+                below += terms[i] * solution[i]
+            over[k] = high[k] - below
             if away[k] < 1.0 and over[k] > 0.0:
                 weight = (1.0 - away[k] ** 2) ** 2 * over[k]
                 pull += weight

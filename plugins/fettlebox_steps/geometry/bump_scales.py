@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from .measures import face_areas
 from .noise import grain_mm
 from .smoothing import typical_edge, vertex_normals
-from .spectral import Operator, blur, filtered, surface_laplacian
+from .spectral import Operator, blur, filtered, filtered_each, surface_laplacian
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -99,17 +100,18 @@ def relief_and_places(
     height = np.einsum("ij,ij->i", vertices - base, normal)
     shares = np.repeat(face_areas(vertices, faces) / 3.0, 3)
     area = np.where(pinned, 0.0, np.bincount(faces.ravel(), shares, len(vertices)))
-    finest = height - _blurred(height, operator, max(1.2 * edge_mm, SCALES[0] * widest_mm))
-    grain = grain_mm(finest, area)
+    shares_seen = [share for share in SCALES if share * widest_mm >= 0.35 * edge_mm]
+    widths_mm = [max(1.2 * edge_mm, SCALES[0] * widest_mm)]
+    for share in shares_seen:
+        widths_mm += [share * widest_mm, NEXT_BLUR * max(share * widest_mm, 0.8 * edge_mm)]
+    blurred = filtered_each(height[:, None], operator, [[blur(width_mm)] for width_mm in widths_mm])[:, :, 0]
+    grain = grain_mm(height - blurred[0], area)
     stands, most = np.zeros(len(vertices), np.bool_), np.zeros(len(vertices))
     peaks, tops = np.zeros(0, np.int32), np.zeros(0)
     found: dict[tuple[int, int], float] = {}
-    for share in SCALES:
+    for k, share in enumerate(shares_seen):
         narrow = share * widest_mm
-        if narrow < 0.35 * edge_mm:
-            continue
-        kept = height if narrow < 0.6 * edge_mm else _blurred(height, operator, narrow)
-        answer = kept - _blurred(height, operator, NEXT_BLUR * max(narrow, 0.8 * edge_mm))
+        answer = (height if narrow < 0.6 * edge_mm else blurred[1 + 2 * k]) - blurred[2 + 2 * k]
         answer[pinned] = 0.0
         if share in TEXTURE_SCALES:
             grainy = OVER_GRAIN_ANSWER * GRAIN_ANSWER * grain * edge_mm / narrow
@@ -131,14 +133,22 @@ def relief_and_places(
     return relief, places[:MOST_PLACES]
 
 
-def _blurred(values: Floats, operator: Operator, width_mm: float) -> Floats:
-    return filtered(values[:, None], operator, blur(width_mm))[:, 0]
-
-
 def _peaks(values: Floats, operator: Operator, least: float) -> Ints:
     """Vertices of at least `least` that no neighbour exceeds."""
-    high = np.flatnonzero(values >= least)
-    owner = np.repeat(np.arange(len(values)), np.diff(operator.start))
-    beaten = np.zeros(len(values), np.bool_)
-    beaten[owner[values[operator.other] > values[owner]]] = True
-    return np.asarray(high[~beaten[high]], dtype=np.int32)
+    return np.asarray(_unbeaten(values, operator.start, operator.other, least))
+
+
+@njit(cache=True)
+def _unbeaten(values, start, other, least):
+    found = np.empty(len(values), np.int32)
+    count = 0
+    for i in range(len(values)):
+        if values[i] < least:
+            continue
+        for at in range(start[i], start[i + 1]):
+            if values[other[at]] > values[i]:
+                break
+        else:
+            found[count] = i
+            count += 1
+    return found[:count].copy()
