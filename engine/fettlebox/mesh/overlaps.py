@@ -28,11 +28,13 @@ def overlapping_faces(vertices: Floats, faces: Ints, tolerance: float) -> NDArra
     if not len(faces):
         return np.zeros(0, dtype=bool)
     corners = vertices[faces]
-    low, high = corners.min(axis=1), corners.max(axis=1)
+    low = np.minimum(np.minimum(corners[:, 0], corners[:, 1]), corners[:, 2])
+    high = np.maximum(np.maximum(corners[:, 0], corners[:, 1]), corners[:, 2])
     order, box_low, box_high, spans, children = _build(low, high, (low + high) / 2)
     mask: NDArray[np.bool_] = _search(
-        corners, faces.astype(np.int64), low, high, order, box_low, box_high, spans, children, tolerance
-    )
+        corners, _unit_normals(corners), faces.astype(np.int64), low, high, order, box_low, box_high, spans,
+        children, tolerance,
+    )  # fmt: skip
     return mask
 
 
@@ -101,8 +103,8 @@ def _select(order: Any, key: Any, left: int, right: int, middle: int) -> None:
 
 @njit(parallel=True, cache=True)
 def _search(
-    corners: Any, faces: Any, low: Any, high: Any, order: Any, box_low: Any, box_high: Any, spans: Any,
-    children: Any, tolerance: float,
+    corners: Any, normals: Any, faces: Any, low: Any, high: Any, order: Any, box_low: Any, box_high: Any,
+    spans: Any, children: Any, tolerance: float,
 ) -> Any:  # fmt: skip
     n = len(faces)
     bad = np.zeros(n, np.bool_)
@@ -127,7 +129,7 @@ def _search(
                     continue
                 if _shared(faces[one], faces[other]) >= 2:
                     continue
-                if _overlap(corners[one], corners[other], tolerance):
+                if _overlap(corners[one], corners[other], normals[one], normals[other], tolerance):
                     bad[one] = True
                     bad[other] = True
     return bad
@@ -152,27 +154,28 @@ def _shared(a: Any, b: Any) -> int:
 
 
 @njit(cache=True)
-def _unit_normal(t: Any) -> Any:
-    out = np.empty(3)
-    ux, uy, uz = t[1, 0] - t[0, 0], t[1, 1] - t[0, 1], t[1, 2] - t[0, 2]
-    vx, vy, vz = t[2, 0] - t[0, 0], t[2, 1] - t[0, 1], t[2, 2] - t[0, 2]
-    out[0], out[1], out[2] = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
-    length = np.sqrt(out[0] ** 2 + out[1] ** 2 + out[2] ** 2)
-    if length > 0:
-        out /= length
+def _unit_normals(corners: Any) -> Any:
+    """(m,3) of triangles (m,3,3); zero for one without area."""
+    out = np.empty((len(corners), 3))
+    for f in range(len(corners)):
+        t = corners[f]
+        ux, uy, uz = t[1, 0] - t[0, 0], t[1, 1] - t[0, 1], t[1, 2] - t[0, 2]
+        vx, vy, vz = t[2, 0] - t[0, 0], t[2, 1] - t[0, 1], t[2, 2] - t[0, 2]
+        x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        length = np.sqrt(x**2 + y**2 + z**2)
+        if length > 0:
+            x, y, z = x / length, y / length, z / length
+        out[f, 0], out[f, 1], out[f, 2] = x, y, z
     return out
 
 
-@njit(cache=True)
-def _heights(t: Any, origin: Any, normal: Any) -> Any:
-    """Signed distances of three corners from a plane."""
-    out = np.empty(3)
-    for i in range(3):
-        d = 0.0
-        for k in range(3):
-            d += (t[i, k] - origin[k]) * normal[k]
-        out[i] = d
-    return out
+@njit(cache=True, inline="always")
+def _height(point: Any, origin: Any, normal: Any) -> Any:
+    """Signed distance of a corner from a plane."""
+    away = 0.0
+    for k in range(3):
+        away += (point[k] - origin[k]) * normal[k]
+    return away
 
 
 @njit(cache=True)
@@ -192,16 +195,15 @@ def _interval(t: Any, height: Any, line: Any) -> Any:
 
 
 @njit(cache=True)
-def _overlap(a: Any, b: Any, tolerance: float) -> bool:
-    normal_a = _unit_normal(a)
-    of_b = _heights(b, a[0], normal_a)
-    if of_b.min() >= -tolerance and of_b.max() <= tolerance:
+def _overlap(a: Any, b: Any, normal_a: Any, normal_b: Any, tolerance: float) -> bool:
+    of_b = (_height(b[0], a[0], normal_a), _height(b[1], a[0], normal_a), _height(b[2], a[0], normal_a))
+    low, high = min(of_b), max(of_b)
+    if low >= -tolerance and high <= tolerance:
         return _overlap_in_plane(a, b, normal_a, tolerance)
-    if of_b.min() >= -tolerance or of_b.max() <= tolerance:
+    if low >= -tolerance or high <= tolerance:
         return False
-    normal_b = _unit_normal(b)
-    of_a = _heights(a, b[0], normal_b)
-    if of_a.min() >= -tolerance or of_a.max() <= tolerance:
+    of_a = (_height(a[0], b[0], normal_b), _height(a[1], b[0], normal_b), _height(a[2], b[0], normal_b))
+    if min(of_a) >= -tolerance or max(of_a) <= tolerance:
         return False
     # The intervals are those of the true heights: between planes that nearly are one, a corner within
     # tolerance of the other plane may be far from where the triangle meets it.

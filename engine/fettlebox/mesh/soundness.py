@@ -12,7 +12,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from .part import Floats, Ints, Part
-from .topology import bodies, check_edges
+from .topology import bodies, check_edges, used_vertices
 
 # A 200 mm part stored as float32, as STL does, has points 1.5e-5 mm apart at its far corners: 7.6e-8 of
 # its size. Faces that pass through each other by less cannot be told from faces that touch.
@@ -87,13 +87,15 @@ def _inspect(vertices: Floats, faces: Ints) -> Soundness:
         return Soundness(faces=0)
     edges = check_edges(faces, len(vertices))
     count, body = bodies(faces, len(vertices))
-    used = np.unique(faces)
+    used = used_vertices(faces, len(vertices))
     size = float(np.linalg.norm(np.ptp(vertices[used], axis=0)))
     corners = vertices[faces]
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     double_area = np.linalg.norm(cross, axis=1)
-    longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
+    sides = [np.linalg.norm(corners[:, k] - corners[:, k - 1], axis=1) for k in range(3)]
+    longest = np.maximum(np.maximum(sides[0], sides[1]), sides[2])
     stored = vertices[used].astype(np.float32)
+    volume = signed_volumes(corners, body, count)
     basics: dict[str, Any] = {
         "faces": len(faces),
         "open_edges": edges.open_edges,
@@ -103,7 +105,7 @@ def _inspect(vertices: Floats, faces: Ints) -> Soundness:
         "needle_faces": int((double_area <= NEEDLE_REL * size * longest).sum()),
         "coincident_vertices": len(stored) - _distinct_rows(stored),
         "bodies": count,
-        "volume_mm3": float(signed_volumes(corners, body, count).sum()),
+        "volume_mm3": float(volume.sum()),
     }
     if not Soundness(**basics).sound:
         return Soundness(**basics)
@@ -114,7 +116,7 @@ def _inspect(vertices: Floats, faces: Ints) -> Soundness:
         **basics,
         folded_edges=_folded_edges(faces, normal, len(vertices)),
         crossing_faces=int(overlapping_faces(vertices, faces, CROSSING_REL * size).sum()),
-        misplaced_bodies=_misplaced_bodies(vertices, faces, body, signed_volumes(corners, body, count)),
+        misplaced_bodies=_misplaced_bodies(vertices, faces, body, volume),
     )
 
 

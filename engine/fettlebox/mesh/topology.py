@@ -42,6 +42,13 @@ def half_edges(faces: Ints) -> tuple[Longs, Longs]:
     return long.ravel(), long[:, [1, 2, 0]].ravel()
 
 
+def used_vertices(faces: Ints, vertex_count: int) -> Longs:
+    """Vertices (k,) that a face has, rising."""
+    used = np.zeros(vertex_count, dtype=bool)
+    used[faces] = True
+    return np.flatnonzero(used)
+
+
 def check_edges(faces: Ints, vertex_count: int) -> EdgeCheck:
     """Count what keeps the faces (m,3) from being a closed, oriented 2-manifold."""
     start, end = half_edges(faces)
@@ -79,7 +86,7 @@ def _pinched_vertices(start: Longs, opposite: Longs) -> int:
     partner = opposite[corner // 3 * 3 + (corner + 2) % 3]
     links = coo_array((np.ones(len(corner), np.int8), (corner, partner)), shape=(len(corner),) * 2)
     fans, _ = connected_components(links, directed=False)
-    return int(fans - len(np.unique(start)))
+    return int(fans - np.count_nonzero(np.bincount(start)))
 
 
 def bodies(faces: Ints, vertex_count: int) -> tuple[int, NDArray[np.int32]]:
