@@ -13,9 +13,6 @@ if TYPE_CHECKING:
 ON_PLANE = 1e-6
 """A vertex within this share of the part's size lies on a flat face; steps put it there exactly."""
 
-SQRT_HALF = 0.5**0.5
-"""Root mean square of a flat triangle whose corners err independently by one, over its area."""
-
 UNSEEN_MM = 0.01
 """Grain that is left by `strength: auto`: a twentieth of an everyday layer, which raking light no longer
 shows (our judgement)."""
@@ -63,12 +60,14 @@ def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
     Limits:
         - Grain and shape are told apart by wavelength and by what stands out. Measured with independent
           errors of 0.1 to 0.6 of an edge: rounded bumps an edge high and two and a half wide keep nine
-          tenths, ones with steep sides 0.86 in the strongest. What is narrower, or no higher than the grain,
-          goes with it.
+          tenths, and so do ones with flat tops and steep sides. Of those two edges wide, nine tenths stay if
+          they are ten times as high as the errors, seven if they are three times. What is narrower, or no
+          higher than the grain, goes with it.
         - Where something stands out, grain is only lessened: lips and hair of a grainy scan stay rougher
           than its skin.
-        - `finest: auto` sees through triangles that were cut into smaller ones, not through a surface that
-          was laid out anew in others: give the length there.
+        - `finest: auto` sees through triangles that were cut into smaller ones, and through a surface that
+          was laid out anew in ones half as long, if its errors are under a quarter of their edges; beyond,
+          give the length.
         - Waves longer than `finest`, such as the bands of a badly registered scan, stay. Bumps and spikes
           are for `knockdown`.
         - No triangle is added or taken away, and the rim of an open surface and flat faces made by earlier
@@ -90,6 +89,9 @@ def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
         grain_before_mm, grain_after_mm: deviation of the surface from itself without waves shorter than
             twice `finest`, before and after, measured the same way. On smooth shapes what is left is at
             most 1.4 times that (2.2 times in noise of 0.6 mm); on carved and furry ones most of it is texture
+        noise_mm: deviation over the surface of the scanner's noise, to a quarter (measured on planted noise,
+            also after the surface was laid out anew or simplified); where `noise_told` is false, at most that
+        noise_told: whether noise could be told from texture and form
         points_err_mm: what the scanner's points err by, each for itself
         finest_mm: the wavelength under which waves are grain
         strength_percent: how much of the grain was to go
@@ -109,7 +111,7 @@ def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """
     import numpy as np
 
-    from .geometry import smoothing, surface_links
+    from .geometry import grain_reach, smoothing, surface_links
 
     if not len(part.faces):
         raise StepError("There is nothing to smooth: the part has no triangles.")
@@ -121,9 +123,14 @@ def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
     else:
         finest_mm = params.finest
     fine = smoothing.fine_part(vertices, faces, pinned, finest_mm, links)
+    # Where nothing is to be taken off, it need not be known how far it reaches.
+    reach = grain_reach.reach(fine) if fine.grain_mm > UNSEEN_MM else 1.0
+    if reach > 1.0 and isinstance(params.finest, str):
+        finest_mm = smoothing.usual_finest(vertices, faces, links, reach)
+        fine = smoothing.fine_part(vertices, faces, pinned, finest_mm, links)
     ctx.progress(0.4)
     if isinstance(params.strength, str):
-        strength = max(0.0, 1.0 - UNSEEN_MM / fine.grain_mm) if fine.grain_mm > 0 else 0.0
+        strength = 1.0 - UNSEEN_MM / fine.grain_mm if fine.grain_mm > UNSEEN_MM else 0.0
     else:
         strength = params.strength
     if isinstance(params.guard, str):
@@ -135,10 +142,13 @@ def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
     ctx.progress(0.9)
     distance = np.abs(moved)
     volume = _volume(vertices, faces)
+    explained = grain_reach.explained_share(fine)
     at_guard = distance >= guard_mm * (1 - 1e-9)
     facts = {
         "grain_before_mm": fine.broad_mm,
         "grain_after_mm": smoothing.grain_left(fine, moved),
+        "noise_mm": grain_reach.noise_mm(fine),
+        "noise_told": bool(explained >= GRAIN_AT),
         "points_err_mm": fine.points_err_mm,
         "finest_mm": finest_mm,
         "strength_percent": 100.0 * strength,
@@ -149,13 +159,17 @@ def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
         "at_guard_percent": 100.0 * float(at_guard.mean()),
         "held_back_percent": 100.0 * float((np.abs(moved) < np.abs(asked)).mean()),
     }
-    explained = facts["points_err_mm"] * SQRT_HALF / fine.grain_mm if fine.grain_mm > 0 else 0.0
     warnings: tuple[str, ...] = ()
     if guard_mm > 0 and explained >= GRAIN_AT and at_guard.mean() > MOST_HELD_SHARE:
         warnings = (
             f"The guard of {guard_mm:g} mm held back {100 * at_guard.mean():.0f} % of the points, which stay "
             f"as spots: the scanner's points err by {facts['points_err_mm']:.2g} mm. `guard: auto` allows "
             "four times that.",
+        )
+    if not facts["noise_told"] and fine.grain_mm > UNSEEN_MM and isinstance(params.strength, str):
+        warnings += (
+            "Noise could not be told from texture here, so `strength: auto` went by both: look whether fine "
+            "texture is still there, or give a strength.",
         )
     evidence = {"grain": _read_as(explained, smoothing.BROAD * finest_mm)}
     result = np.empty_like(smoothed)

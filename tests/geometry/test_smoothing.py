@@ -102,6 +102,31 @@ def test_features_of_a_millimetre_keep_nine_tenths_of_their_height(
     assert max(left) < 0.5 * noise_mm
 
 
+@pytest.mark.parametrize(
+    ("width_edges", "noise_mm", "edge_mm"),
+    [
+        *((2.5, noise_mm, edge_mm) for noise_mm in (0.1, 0.3) for edge_mm in (0.7, 1.0, 2.0, 3.0)),
+        *((width_edges, 0.6, edge_mm) for width_edges in (2.5, 6.0) for edge_mm in (1.0, 2.0, 3.0)),
+        (2.0, 0.1, 1.0),
+    ],
+)
+def test_flat_tops_with_steep_sides_keep_their_height(
+    ball: tuple[Floats, Ints], edge_mm: float, width_edges: float, noise_mm: float
+) -> None:
+    """Tops 1 mm high with sides a fifth of an edge wide, errors up to 0.6 of an edge; by least squares."""
+    direction, faces = ball
+    radius_mm = edge_mm / typical_edge(direction, faces)
+    away_mm = radius_mm * np.arccos(np.clip(direction @ trimesh.creation.icosphere(1).vertices.T, -1, 1))
+    side_mm = 0.2 * edge_mm
+    tops = np.clip((width_edges * edge_mm / 2 + side_mm / 2 - away_mm) / side_mm, 0, 1)
+    noise = np.random.default_rng(1).normal(size=len(direction)) * noise_mm
+    points = direction * (radius_mm + tops.sum(axis=1) + noise)[:, None]
+    height = np.linalg.norm(smoothed(points, faces), axis=1) - radius_mm
+    kept = [(height[p > 0.6] * p[p > 0.6]).sum() / (p[p > 0.6] ** 2).sum() for p in tops.T if (p > 0.6).any()]
+    assert np.mean(kept) > 0.9
+    assert height[tops.sum(axis=1) < 1e-3].std() < 0.5 * noise_mm
+
+
 @pytest.mark.parametrize("noise_mm", [0.1, 0.3])
 def test_smooth_skin_comes_out_without_spots(ball: tuple[Floats, Ints], noise_mm: float) -> None:
     """No more than three points in a thousand stay further off than grain that was smoothed alike can be.

@@ -33,6 +33,7 @@ def test_grain_goes_and_all_else_stays(grainy: Part, tmp_path: Path) -> None:
     # Over a flat triangle whose corners err independently by s, the mean square is s²/2 (∫ of the squares of
     # barycentric coordinates is a sixth of the area each).
     assert facts["grain_before_mm"] == pytest.approx(0.3 * 0.5**0.5, rel=0.1)
+    assert facts["noise_mm"] == pytest.approx(0.3 * 0.5**0.5, rel=0.1) and facts["noise_told"] is True
     assert facts["points_err_mm"] == pytest.approx(0.3, rel=0.2)
     assert facts["grain_after_mm"] < 0.5 * facts["grain_before_mm"]
     assert facts["at_guard_percent"] < 0.1 and not result.warnings
@@ -146,6 +147,8 @@ def test_texture_is_not_called_grain(tmp_path: Path) -> None:
     part = Part(points * (1 + ripple / 40.0)[:, None], np.asarray(ball.faces, dtype=np.int32))
     result = run(part, tmp_path)
     assert "texture and form" in result.evidence["grain"]
+    assert result.facts["noise_told"] is False and "could not be told" in result.warnings[0]
+    assert not run(part, tmp_path, strength="40 %").warnings
     assert result.facts["guard_mm"] == 0.5
 
 
@@ -168,7 +171,7 @@ def test_the_same_surface_in_sixteen_times_as_many_triangles_comes_out_the_same(
         other.part.vertices, one.part.vertices, one.part.faces.astype(np.int64)
     )
     assert np.sqrt(apart.mean()) < 0.05 * noise_mm
-    for name in ("finest_mm", "strength_percent", "grain_before_mm", "grain_after_mm"):
+    for name in ("finest_mm", "strength_percent", "noise_mm", "grain_before_mm", "grain_after_mm"):
         assert other.facts[name] == pytest.approx(one.facts[name], rel=0.05)
 
 
