@@ -69,8 +69,8 @@ def crossing_faces(
     else:
         rows = search_order(points, corners)
     leaves = _leaves(len(rows))
-    boxes, node_boxes, last_leaf, node_asked = _hierarchy(points, corners, rows, asked, leaves)
-    _mark(points, corners, rows, asked, boxes, node_boxes, last_leaf, node_asked, leaves, crossed, upon_mm)
+    boxes, node_boxes, node_asked = _hierarchy(points, corners, rows, asked, leaves)
+    _mark(points, corners, rows, asked, boxes, node_boxes, node_asked, leaves, crossed, upon_mm)
     return crossed
 
 
@@ -96,7 +96,7 @@ def _near(
     if len(own):
         rows = own[search_order(points, faces[own])]
         leaves = _leaves(len(rows))
-        boxes, node_boxes, _, _ = _hierarchy(points, faces, rows, asked, leaves)
+        boxes, node_boxes, _ = _hierarchy(points, faces, rows, asked, leaves)
         _mark_near(points, faces, boxes, node_boxes, leaves, near)
     return near
 
@@ -142,13 +142,12 @@ def _box(points, faces, f, box):
 def _hierarchy(points, faces, order, asked, leaves):
     """Boxes (m,6) of the faces in order, and of the nodes of a complete binary tree over them.
 
-    Node 1 is the root, nodes `leaves` and up hold LEAF faces each. Also the last leaf below each node, and
-    whether a face below it is asked for. Boxes are single precision, rounded outward: they only rule out.
+    Node 1 is the root, nodes `leaves` and up hold LEAF faces each. Also whether a face below a node is asked
+    for. Boxes are single precision, rounded outward: they only rule out.
     """
     boxes = np.empty((len(order), 6), np.float32)
     node_boxes = np.full((2 * leaves, 6), np.inf, np.float32)
     node_boxes[:, 3:] = -np.inf
-    last_leaf = np.zeros(2 * leaves, np.int32)
     node_asked = np.zeros(2 * leaves, np.bool_)
     for i in range(len(order)):
         f = order[i]
@@ -158,23 +157,21 @@ def _hierarchy(points, faces, order, asked, leaves):
         for k in range(3):
             node_boxes[node, k] = min(node_boxes[node, k], boxes[i, k])
             node_boxes[node, 3 + k] = max(node_boxes[node, 3 + k], boxes[i, 3 + k])
-    for leaf in range(leaves):
-        last_leaf[leaves + leaf] = leaf
     for node in range(leaves - 1, 0, -1):
         one, two = 2 * node, 2 * node + 1
-        last_leaf[node] = last_leaf[two]
         node_asked[node] = node_asked[one] or node_asked[two]
         for k in range(3):
             node_boxes[node, k] = min(node_boxes[one, k], node_boxes[two, k])
             node_boxes[node, 3 + k] = max(node_boxes[one, 3 + k], node_boxes[two, 3 + k])
-    return boxes, node_boxes, last_leaf, node_asked
+    return boxes, node_boxes, node_asked
 
 
 @njit(parallel=True, cache=True)
-def _mark(points, faces, order, asked, boxes, node_boxes, last_leaf, node_asked, leaves, crossed, upon):
+def _mark(points, faces, order, asked, boxes, node_boxes, node_asked, leaves, crossed, upon):
     """Mark both faces of every crossing pair. Threads only ever write True: their order does not matter.
 
-    Leaf by leaf against itself and all leaves after it, so that each pair is looked at once.
+    Leaf by leaf against itself and all leaves after it, which are those below the later siblings of the nodes
+    above it, so that each pair is looked at once.
     """
     used = (len(order) + LEAF - 1) // LEAF
     chunks = min(used, 256)
@@ -183,12 +180,18 @@ def _mark(points, faces, order, asked, boxes, node_boxes, last_leaf, node_asked,
         mine = np.empty(LEAF, dtype=np.int64)
         for leaf in range(chunk * used // chunks, (chunk + 1) * used // chunks):
             here = leaves + leaf
-            stack[0] = 1
+            stack[0] = here
             top = 1
+            branch = here
+            while branch > 1:
+                if branch % 2 == 0:
+                    stack[top] = branch + 1
+                    top += 1
+                branch //= 2
             while top > 0:
                 top -= 1
                 node = stack[top]
-                if last_leaf[node] < leaf or not (node_asked[here] or node_asked[node]):
+                if not (node_asked[here] or node_asked[node]):
                     continue
                 if _apart(node_boxes[node], node_boxes[here]):
                     continue
@@ -251,9 +254,9 @@ def _mark_near(points, faces, boxes, node_boxes, leaves, near):
                         break
 
 
-@njit(cache=True)
+@njit(parallel=True, cache=True)
 def _mark_in_groups(points, faces, starts, crossed):
-    for group in range(len(starts) - 1):
+    for group in prange(len(starts) - 1):
         for f in range(starts[group], starts[group + 1]):
             for g in range(f + 1, starts[group + 1]):
                 if _cross(points, faces, f, g):

@@ -21,6 +21,12 @@ STEP = np.array([1 << 42, 1 << 21, 1], dtype=np.int64)
 CORNER_STEP = CORNERS @ STEP
 EMPTY = -1
 
+PAIRED = ~int(STEP.sum())
+"""Bits of a key that the eight cells of a cube of two have in common: they lie side by side in the table."""
+
+HIGH = 40
+"""Bits from here on of the product of a key and GOLDEN know of all three coordinates; lower ones do not."""
+
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 """2^64 over the golden ratio: multiplying by it spreads neighbouring keys (D. Knuth, TAOCP 3, 6.4)."""
 
@@ -106,7 +112,9 @@ class KeySet:
 @njit(inline="always")
 def _slot_of(slots, known, key):
     mask = len(slots) - 1
-    slot = np.int64((np.uint64(key) * GOLDEN) >> np.uint64(20)) & mask
+    within = ((key >> 40) & 4) | ((key >> 20) & 2) | (key & 1)
+    spread = np.int64((np.uint64(key & PAIRED) * GOLDEN) >> np.uint64(HIGH))
+    slot = ((spread << 3) | within) & mask
     while slots[slot] != EMPTY and known[slots[slot]] != key:
         slot = (slot + 1) & mask
     return slot

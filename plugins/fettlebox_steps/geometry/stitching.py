@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import get_num_threads, njit
+from numba import get_num_threads, njit, prange
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
@@ -84,16 +84,16 @@ def _places(
     return chosen, split[chosen]
 
 
-@njit(cache=True)
+@njit(parallel=True, cache=True)
 def _closest(vertices, faces, held, wanted, near, fan, start):
     """Distance (k,) to the nearest face around the nearest vertices, and what to split there (0 for nothing:
     the distance is then infinite).
     """
     distance = np.full(len(wanted), np.inf)
     split = np.zeros(len(wanted), np.int64)
-    weight = np.empty(3)
-    best = np.empty(3)
-    for i in range(len(wanted)):
+    for i in prange(len(wanted)):
+        weight = np.empty(3)
+        best = np.empty(3)
         least, face = np.inf, -1
         for q in near[i]:
             if q >= len(start) - 1:

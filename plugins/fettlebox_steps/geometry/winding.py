@@ -104,12 +104,20 @@ def _halve(triangles, longest2, halved):
     """Halve at the middle of the longest side until no side is too long. Counts on when there is no room."""
     count = 0
     waiting = np.empty((128, 9))
+    t = np.empty(9)
     for f in range(len(triangles)):
+        if max(_side2(triangles[f], 0), _side2(triangles[f], 1), _side2(triangles[f], 2)) <= longest2:
+            if count < len(halved):
+                halved[count] = triangles[f]
+            count += 1
+            if count > len(halved):
+                return count
+            continue
         waiting[0] = triangles[f]
         top = 1
         while top > 0:
             top -= 1
-            t = waiting[top].copy()
+            t[:] = waiting[top]
             sides = (_side2(t, 0), _side2(t, 1), _side2(t, 2))
             k = 0
             if sides[1] > sides[k]:
@@ -159,11 +167,20 @@ def _nodes(clusters, starts):
     return nodes, first
 
 
-@njit(cache=True)
+@njit(inline="always")
+def _across(t):
+    """Normal of a triangle (9,), twice its area long."""
+    ux, uy, uz = t[3] - t[0], t[4] - t[1], t[5] - t[2]
+    vx, vy, vz = t[6] - t[0], t[7] - t[1], t[8] - t[2]
+    return uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+
+
+@njit(parallel=True, cache=True)
 def _clusters(triangles, starts):
     """Expansions (k,TERMS) of every cluster, leaves first. `starts` says where each level begins.
 
-    The moments behind them are integrals of n_j, n_j d_k and n_j d_k d_m, d from the cluster's middle.
+    The moments behind them are integrals of n_j, n_j d_k and n_j d_k d_m, d from the cluster's middle. Each
+    cluster is added up by one thread, in the order of its parts.
     """
     levels = len(starts) - 1
     total = starts[levels]
@@ -172,24 +189,25 @@ def _clusters(triangles, starts):
     middle = np.zeros((total, 3))
     low = np.full((total, 3), np.inf)
     high = np.full((total, 3), -np.inf)
-    for f in range(count):
-        node = f // WIDE
-        normal = np.cross(triangles[f, 3:6] - triangles[f, 0:3], triangles[f, 6:9] - triangles[f, 0:3])
-        size = np.sqrt(np.sum(normal * normal))
-        area[node] += size
-        for k in range(3):
-            a, b, c = triangles[f, k], triangles[f, 3 + k], triangles[f, 6 + k]
-            middle[node, k] += size * (a + b + c) / 3
-            low[node, k] = min(low[node, k], a, b, c)
-            high[node, k] = max(high[node, k], a, b, c)
-    for level in range(levels - 1):
-        for child in range(starts[level], starts[level + 1]):
-            node = starts[level + 1] + (child - starts[level]) // WIDE
-            area[node] += area[child]
+    for node in prange(starts[1]):
+        for f in range(node * WIDE, min((node + 1) * WIDE, count)):
+            x, y, z = _across(triangles[f])
+            size = np.sqrt(x * x + y * y + z * z)
+            area[node] += size
             for k in range(3):
-                middle[node, k] += middle[child, k]
-                low[node, k] = min(low[node, k], low[child, k])
-                high[node, k] = max(high[node, k], high[child, k])
+                a, b, c = triangles[f, k], triangles[f, 3 + k], triangles[f, 6 + k]
+                middle[node, k] += size * (a + b + c) / 3
+                low[node, k] = min(low[node, k], a, b, c)
+                high[node, k] = max(high[node, k], a, b, c)
+    for level in range(levels - 1):
+        for node in prange(starts[level + 1], starts[level + 2]):
+            begin = starts[level] + (node - starts[level + 1]) * WIDE
+            for child in range(begin, min(begin + WIDE, starts[level + 1])):
+                area[node] += area[child]
+                for k in range(3):
+                    middle[node, k] += middle[child, k]
+                    low[node, k] = min(low[node, k], low[child, k])
+                    high[node, k] = max(high[node, k], high[child, k])
     for node in range(total):
         for k in range(3):
             if area[node] > 0:
@@ -200,50 +218,55 @@ def _clusters(triangles, starts):
     dipole = np.zeros((total, 3))
     first = np.zeros((total, 3, 3))
     second = np.zeros((total, 3, 3, 3))
-    d = np.empty((4, 3))
-    for f in range(count):
-        node = f // WIDE
-        normal = 0.5 * np.cross(triangles[f, 3:6] - triangles[f, 0:3], triangles[f, 6:9] - triangles[f, 0:3])
-        for k in range(3):
-            d[3, k] = 0.0
-            for i in range(3):
-                d[i, k] = triangles[f, 3 * i + k] - middle[node, k]
-                d[3, k] += d[i, k]
-        for j in range(3):
-            dipole[node, j] += normal[j]
+    for node in prange(starts[1]):
+        d = np.empty((4, 3))
+        for f in range(node * WIDE, min((node + 1) * WIDE, count)):
+            normal = _across(triangles[f])
             for k in range(3):
-                first[node, j, k] += normal[j] * d[3, k] / 3
-                for m in range(3):
-                    # over a triangle, d_k d_m has the mean (products at the corners + product of sums) / 12
-                    mean = (
-                        d[0, k] * d[0, m] + d[1, k] * d[1, m] + d[2, k] * d[2, m] + d[3, k] * d[3, m]
-                    ) / 12
-                    second[node, j, k, m] += normal[j] * mean
-    for level in range(levels - 1):
-        for child in range(starts[level], starts[level + 1]):
-            node = starts[level + 1] + (child - starts[level]) // WIDE
-            s = middle[child] - middle[node]
+                d[3, k] = 0.0
+                for i in range(3):
+                    d[i, k] = triangles[f, 3 * i + k] - middle[node, k]
+                    d[3, k] += d[i, k]
             for j in range(3):
-                dipole[node, j] += dipole[child, j]
+                n = 0.5 * normal[j]
+                dipole[node, j] += n
                 for k in range(3):
-                    first[node, j, k] += first[child, j, k] + dipole[child, j] * s[k]
+                    first[node, j, k] += n * d[3, k] / 3
                     for m in range(3):
-                        second[node, j, k, m] += (
-                            second[child, j, k, m]
-                            + first[child, j, k] * s[m]
-                            + first[child, j, m] * s[k]
-                            + dipole[child, j] * s[k] * s[m]
-                        )
+                        # d_k d_m has the mean (products at the corners + product of sums) / 12
+                        mean = (
+                            d[0, k] * d[0, m] + d[1, k] * d[1, m] + d[2, k] * d[2, m] + d[3, k] * d[3, m]
+                        ) / 12
+                        second[node, j, k, m] += n * mean
+    for level in range(levels - 1):
+        for node in prange(starts[level + 1], starts[level + 2]):
+            s = np.empty(3)
+            begin = starts[level] + (node - starts[level + 1]) * WIDE
+            for child in range(begin, min(begin + WIDE, starts[level + 1])):
+                for k in range(3):
+                    s[k] = middle[child, k] - middle[node, k]
+                for j in range(3):
+                    dipole[node, j] += dipole[child, j]
+                    for k in range(3):
+                        first[node, j, k] += first[child, j, k] + dipole[child, j] * s[k]
+                        for m in range(3):
+                            second[node, j, k, m] += (
+                                second[child, j, k, m]
+                                + first[child, j, k] * s[m]
+                                + first[child, j, m] * s[k]
+                                + dipole[child, j] * s[k] * s[m]
+                            )
     radius2 = np.zeros(total)
     for level in range(levels):
         block = WIDE ** (level + 1)
-        for f in range(count):
-            node = starts[level] + f // block
-            for i in range(3):
-                away2 = 0.0
-                for k in range(3):
-                    away2 += (triangles[f, 3 * i + k] - middle[node, k]) ** 2
-                radius2[node] = max(radius2[node], away2)
+        for node in prange(starts[level], starts[level + 1]):
+            begin = (node - starts[level]) * block
+            for f in range(begin, min(begin + block, count)):
+                for i in range(3):
+                    away2 = 0.0
+                    for k in range(3):
+                        away2 += (triangles[f, 3 * i + k] - middle[node, k]) ** 2
+                    radius2[node] = max(radius2[node], away2)
     return _terms(middle, radius2, dipole, first, second)
 
 
