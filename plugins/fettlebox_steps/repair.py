@@ -86,7 +86,9 @@ def repair(part: Part, params: Params, ctx: StepContext) -> StepResult:
           opening by a wall and a flat base. The traveler tells the share.
         - Of a scan taken from one side, gaps in the rim up to a twelfth of the scan's size are spanned, and
           walls go straight away from where it was scanned. The base leans so far from the rim's own plane
-          as that takes, unless its axis is given.
+          as that takes, unless its axis is given. Triangles that lie hidden there behind the edge of others,
+          or are turned away by grain, are cut; a scan that would lose more than a two-hundredth of its
+          vertices by that is closed like any other.
         - The volumetric ways make new triangles as fine as the scan's own; features finer than those are
           lost.
         - Of a scan in which no piece has three quarters of the surface, openings are closed like holes,
@@ -135,6 +137,8 @@ def repair(part: Part, params: Params, ctx: StepContext) -> StepResult:
     Evidence:
         cleaned.<what>: what was set right before closing: faces, vertices, spikes and fins, how many
         blades_cut: triangles that stood up close along the outline of a scan taken from one side, cut
+        hidden_cut: triangles of such a scan that its viewer does not see, cut; their vertices are kept where
+            they are, or nearly there, if that can be
         assembly: whether the scan is of several bodies, none of them plainly the subject
         second_layers: pieces that lie along the largest one, the same spot scanned twice; left out
         scraps_torn_off, largest_scrap_share: what came loose in cleaning, how many and how large

@@ -73,13 +73,14 @@ def _raw(
     doubled: int = 10,
     ragged_share: float = 0.0,
     seen_from: tuple[float, float, float] | None = None,
+    hiding: bool = False,
 ) -> Shape:
     """What a hand-held scanner would have made of a closed shape.
 
     noise along the normals; holes, round and lens-shaped ones; crumbs floating about; fins, triangles on
     one edge too many; a ragged cut across the lowest `cut_share` of the height; layers, patches seen twice
     and not quite in the same place; doubled faces; a cut that is `ragged_share` of the height up and down;
-    only what is seen_from one side, as a single view has it.
+    only what is seen_from one side, as a single view has it; with `hiding`, without what other parts hide.
     """
     rng = np.random.default_rng(seed)
     v, f = shape.vertices, shape.faces
@@ -98,6 +99,8 @@ def _raw(
     if seen_from is not None:
         facing = np.cross(v[f[:, 1]] - v[f[:, 0]], v[f[:, 2]] - v[f[:, 0]])
         keep &= facing @ np.array(seen_from) > 0.15 * np.linalg.norm(facing, axis=1)
+        if hiding:
+            keep &= _in_sight(shape, np.array(seen_from))
     for middle, radius in zip(
         v[rng.integers(len(v), size=holes)], rng.uniform(0.01, 0.05, holes) * size, strict=True
     ):
@@ -131,6 +134,16 @@ def _raw(
     faces = np.concatenate(parts_f)
     used, inverse = np.unique(faces, return_inverse=True)
     return Shape(np.concatenate(parts_v)[used], inverse.reshape(-1, 3).astype(np.int64))
+
+
+def _in_sight(shape: Shape, way: Floats) -> NDArray[np.bool_]:
+    """(m,) faces whose middle and corners, all but, are seen from far away (trimesh's rays)."""
+    mesh = shape.mesh()
+    seen = np.ones(len(shape.faces), bool)
+    for share in (np.full(3, 1 / 3), *(0.05 + 0.85 * np.eye(3))):
+        places = np.einsum("k,fkd->fd", share, shape.vertices[shape.faces]) + 1e-3 * mesh.face_normals
+        seen &= ~mesh.ray.intersects_any(places, np.tile(way, (len(places), 1)))
+    return seen
 
 
 @pytest.fixture(scope="session")

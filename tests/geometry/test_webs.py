@@ -94,6 +94,27 @@ def test_webs_carry_a_plane_on_and_the_wall_is_the_cylinder_of_the_tips(slope: t
     assert np.pi * (DISC_MM - CELL_MM * np.sqrt(2)) ** 2 < plan.sum() < np.pi * DISC_MM**2
 
 
+def test_webs_go_through_loose_points_and_span_a_hole_around_an_island() -> None:
+    vertices, faces = sheet()
+    r = np.hypot(vertices[:, 0], vertices[:, 1])
+    points, corners = cut_to((r < 12) | ((r > 20) & (r < DISC_MM)), vertices, faces)
+    rims = boundary_loops(corners, len(points))
+    assert len(rims) == 3
+    frame = base_frame(points, rims, np.array([0, 0, -1.0]), EXTRA_MM)
+    loose = np.array([[16.03, 0.11, 1.5], [-3.3, 15.77, -2.0], [70.0, 0, 0], [5.0, 0, 0]])
+    webs = webbed(points, corners, rims, frame, loose)
+    assert webs is not None
+    everything, joined = np.concatenate([points, webs.points]), np.concatenate([corners, webs.faces])
+    assert len(boundary_loops(joined, len(everything))) == 1
+    assert face_vectors(everything, joined)[:, 2].sum() / 2 == pytest.approx(np.pi * DISC_MM**2, rel=0.03)
+    used = {tuple(p) for p in everything[joined].reshape(-1, 3).tolist()}
+    assert [tuple(p) in used for p in loose.tolist()] == [True, True, False, False]
+    # a membrane is nowhere higher or lower than what holds it (maximum principle)
+    assert (webs.points[:, 2].min(), webs.points[:, 2].max()) == (-2.0, 1.5)
+    outline = np.hypot(*everything[webs.rim, :2].T)
+    assert outline.min() > DISC_MM - CELL_MM * np.sqrt(2)
+
+
 def test_a_ragged_cap_stands_on_the_skirt_of_its_own_rim() -> None:
     radius = 60.0
     vertices, faces = sheet()

@@ -15,12 +15,13 @@ from .holes import Filled, fill
 from .loops import Rims, classify
 from .notches import without_notches
 from .pieces import Pieces, crumbs_among, dropped_warnings, second_layers, survey
-from .single_view import seen_from
+from .sheets import Sheet, cut_sheet, whole_sheet
 from .topology import Flags, Floats, Ints, boundary_loops, compact, vector_area
-from .webs import Webs, webbed
+from .webs import Webs
 
 Close = Literal["flat", "follow", "none"]
 Gather = Literal["auto", "largest", "unite", "keep"]
+Surface = tuple[Floats, Ints]
 
 TILT_LIMIT = 0.3
 """Cosine of the widest angle between an opening and the way its base is asked to face (about 72 degrees)."""
@@ -44,6 +45,7 @@ class Work:
     apart       the result may be bodies that do not touch
     must_join   it may not, and gaps between bodies are to be bridged
     dropped     (k,) pieces of what was found
+    scraps      what came loose in cleaning, vertices (s,3) and faces (t,3); left out
     """
 
     vertices: Floats
@@ -54,6 +56,7 @@ class Work:
     pieces: int
     dropped: Flags
     input_kept: Flags
+    scraps: Surface
     evidence: dict[str, Any]
     warnings: tuple[str, ...]
 
@@ -74,12 +77,12 @@ def prepare(vertices: Floats, faces: Ints, found: Pieces, gather: Gather) -> Wor
         raise CannotCloseError("the scan has no face left after doubled and collapsed ones were taken out")
     if cleaned.counts["spikes_cut"]:
         warnings += (f"{cleaned.counts['spikes_cut']} spikes were cut off and their feet closed",)
-    points, triangles, scraps = _without_scraps(cleaned.vertices, cleaned.faces, each_counts)
+    points, triangles, scraps, loose = _without_scraps(cleaned.vertices, cleaned.faces, each_counts)
     fins = 0
     if not found.closed[~crumbs].all() and not assembly:
         points, triangles, fins = without_fins(points, triangles)
-        points, triangles, more = _without_scraps(points, triangles, each_counts)
-        scraps = scraps + more
+        points, triangles, more, looser = _without_scraps(points, triangles, each_counts)
+        scraps, loose = scraps + more, _together(loose, looser)
     if not len(triangles):
         raise CannotCloseError("the scan is all fins: no face hangs together with others on two sides")
     count, _, _ = pieces_of(points, triangles)
@@ -99,19 +102,30 @@ def prepare(vertices: Floats, faces: Ints, found: Pieces, gather: Gather) -> Wor
         count,
         crumbs,
         kept,
+        loose,
         evidence,
         warnings,
     )
 
 
-def _without_scraps(vertices: Floats, faces: Ints, each_counts: bool) -> tuple[Floats, Ints, list[float]]:
-    """Without what came loose in cleaning: fins, and flaps that hung by one vertex."""
+def _without_scraps(
+    vertices: Floats, faces: Ints, each_counts: bool
+) -> tuple[Floats, Ints, list[float], Surface]:
+    """Without what came loose in cleaning: fins, and flaps that hung by one vertex. Also the shares of all
+    that, and those of more than one face.
+    """
     loose = survey(vertices, faces, by_position=False)
     scrap = crumbs_among(loose, each_counts)
     if each_counts:
         scrap &= ~loose.closed
     kept, trimmed, _ = compact(vertices, faces[~scrap[loose.label]])
-    return kept, trimmed, [float(s) for s in loose.share[scrap]]
+    flap = scrap & (np.bincount(loose.label, minlength=loose.count) > 1)
+    shares = [float(s) for s in loose.share[scrap]]
+    return kept, trimmed, shares, compact(vertices, faces[flap[loose.label]])[:2]
+
+
+def _together(one: Surface, other: Surface) -> Surface:
+    return np.concatenate([one[0], other[0]]), np.concatenate([one[1], other[1] + len(one[0])])
 
 
 @dataclass(frozen=True)
@@ -140,7 +154,9 @@ def plan_closing(
     rims = classify(v, f, loops)
     if work.assembly:
         rims = Rims([], loops, [], np.zeros(3), 0.0)
-    frame, webs = None, None
+    hole_area = [float(np.linalg.norm(vector_area(v[loop]))) for loop in rims.holes]
+    aside_area = [float(np.linalg.norm(vector_area(v[loop]))) for loop in rims.aside]
+    frame, sheet = None, None
     if rims.openings and close == "flat":
         way = rims.outward if towards is None else np.asarray(towards, np.float64)
         if way @ rims.outward < TILT_LIMIT:
@@ -149,19 +165,22 @@ def plan_closing(
                 f"the scan's opening faces {angle:.0f} degrees away from where its base was asked for; "
                 "let the base follow the opening (axis: auto) or turn the part first"
             )
-        sheet = _sheet(v, f, rims, way, extra_mm, exact=towards is not None)
+        frame = base_frame(v, rims.openings, way, extra_mm)
+        sheet = whole_sheet(v, f, rims, way, extra_mm, exact=towards is not None)
         if sheet is not None and rounds:
-            cut = blades(v, f, np.concatenate([v, sheet[1].points])[sheet[1].rim], sheet[0])
+            cut = blades(v, f, np.concatenate([v, sheet.webs.points])[sheet.webs.rim], sheet.frame)
             if cut.any():
                 return plan_closing(_without(work, cut), close, extra_mm, towards, rounds - 1)
-        frame, webs = sheet or (base_frame(v, rims.openings, way, extra_mm), None)
+        if sheet is None:
+            sheet = cut_sheet(v, f, way, extra_mm, exact=towards is not None, flaps=work.scraps)
+        if sheet is not None:
+            work, v, f, frame = _as_seen(work, sheet), sheet.vertices, sheet.faces, sheet.frame
     if close == "follow":
         filled = _bent(fill(v, f, rims.holes + rims.openings), rims)
-    elif webs is not None:
-        filled = _webs_and_patches(v, f, webs, rims.holes)
+    elif sheet is not None:
+        filled = _webs_and_patches(v, f, sheet.webs, sheet.holes)
     else:
         filled = fill(v, f, rims.holes if close == "flat" else rims.narrow)
-    hole_area = [float(np.linalg.norm(vector_area(v[loop]))) for loop in rims.holes]
     facts = {
         "holes_filled": len(rims.holes),
         "hole_area_mm2": float(sum(hole_area)),
@@ -171,26 +190,38 @@ def plan_closing(
         "base_extra_mm": extra_mm if frame is not None else 0.0,
     }
     warnings = tuple(
-        f"a second opening of {np.linalg.norm(vector_area(v[loop])):.0f} mm2 faces another way than "
-        "the base; it was closed like a hole"
-        for loop in rims.aside
+        f"a second opening of {area:.0f} mm2 faces another way than the base; it was closed like a hole"
+        for area in aside_area
         if frame is not None
     )
     if work.assembly and loops and close == "flat":
         warnings += ("the scan is several bodies, so its openings were closed like holes, without a base",)
     openings = rims.openings if close != "follow" else []
-    if webs is not None:
-        openings = [webs.rim]
+    if sheet is not None:
+        openings = [sheet.webs.rim]
     elif frame is not None:
         filled, openings = _evened(filled, openings)
     return work, Plan(filled, openings, frame, close == "none" and bool(rims.openings), facts, warnings)
+
+
+def _as_seen(work: Work, sheet: Sheet) -> Work:
+    """The work without what the viewer does not see."""
+    if sheet.vertices is work.vertices:
+        return work
+    evidence = work.evidence | {
+        "hidden_cut": sheet.hidden,
+        "blades_cut": work.evidence.get("blades_cut", 0) + sheet.blades,
+        "scraps_torn_off": work.evidence["scraps_torn_off"] - sheet.flaps,
+    }
+    count, _, _ = pieces_of(sheet.vertices, sheet.faces)
+    return replace(work, vertices=sheet.vertices, faces=sheet.faces, pieces=count, evidence=evidence)
 
 
 def _without(work: Work, cut: Flags) -> Work:
     """The work without blades and what hung by them alone."""
     vertices, faces, _ = compact(work.vertices, work.faces[~cut])
     vertices, faces, _ = make_manifold(vertices, faces)
-    vertices, faces, scraps = _without_scraps(vertices, faces, False)
+    vertices, faces, scraps, _ = _without_scraps(vertices, faces, False)
     evidence = work.evidence | {
         "blades_cut": work.evidence.get("blades_cut", 0) + int(cut.sum()),
         "scraps_torn_off": work.evidence["scraps_torn_off"] + len(scraps),
@@ -198,22 +229,6 @@ def _without(work: Work, cut: Flags) -> Work:
     }
     count, _, _ = pieces_of(vertices, faces)
     return replace(work, vertices=vertices, faces=faces, pieces=count, evidence=evidence)
-
-
-def _sheet(
-    vertices: Floats, faces: Ints, rims: Rims, way: Floats, extra_mm: float, *, exact: bool
-) -> tuple[Frame, Webs] | None:
-    """Of a surface scanned from one side, the base, walls going the way the viewer looked, and webs for rims.
-
-    The base lies beyond the furthest point of all, for the surface may sink lower than its rim. With `exact`,
-    it faces that very way or there is none.
-    """
-    viewer = seen_from(vertices, faces, -way, exact=exact)
-    if viewer is None:
-        return None
-    frame = replace(base_frame(vertices, [np.arange(len(vertices))], -viewer, extra_mm), straight=True)
-    webs = webbed(vertices, faces, rims.openings, frame)
-    return None if webs is None else (frame, webs)
 
 
 def _webs_and_patches(vertices: Floats, faces: Ints, webs: Webs, holes: list[Ints]) -> Filled:

@@ -10,6 +10,12 @@ SEEN_SHARE = 0.002
 """A surface of which no more than this share looks away is seen from one side. Noise turns some triangles
 round where the surface is seen on edge."""
 
+TURNED_SHARE = 0.04
+"""As much may look away where a grainy surface is seen on edge; more does so of a surface that turns away."""
+
+AWAY_SHARE = 0.15
+"""As much may look away from where a rim faces on the whole, before a better way is looked for."""
+
 MARGIN = 0.1
 """Cosine by which faces are asked to look towards the viewer: 6 degrees from being seen on edge."""
 
@@ -35,6 +41,20 @@ def seen_from(vertices: Floats, faces: Ints, lead: Floats, exact: bool = False) 
     hidden = [_hidden(normals, way, whole) for way in tried]
     least = int(np.argmin(hidden))
     return tried[least] if hidden[least] <= SEEN_SHARE else None
+
+
+def facing_most(vertices: Floats, faces: Ints, lead: Floats, exact: bool = False) -> Floats | None:
+    """(3,) unit vector towards a viewer whom the most of the surface faces; None if far too much does not.
+
+    As for `seen_from`, of which this asks less.
+    """
+    normals = face_vectors(vertices, faces)
+    whole = float(np.linalg.norm(normals, axis=1).sum())
+    lead = lead / np.linalg.norm(lead)
+    if _hidden(normals, lead, whole) > AWAY_SHARE:
+        return None
+    best = lead if exact else _towards_all(normals, lead, whole)
+    return best if _hidden(normals, best, whole) <= TURNED_SHARE else None
 
 
 def _hidden(normals: Floats, way: Floats, whole: float) -> float:

@@ -38,6 +38,11 @@ STEEPEST = 1.0
 """A chord from one high place to another may run close by a low one. Where it would stand over that by more
 than this slope, which is 45 degrees, it is taken down: between the two there would be a blade."""
 
+CLEAR = 0.01
+"""Of a side: a loose point nearer to it than this is left out of a web."""
+
+NOTHING = np.zeros((0, 3))
+
 GROWTH = 0.1
 """Edge length gained for distance from the rim."""
 
@@ -54,26 +59,31 @@ class Webs:
     rim: Ints
 
 
-def webbed(vertices: Floats, faces: Ints, loops: list[Ints], frame: Frame) -> Webs | None:
-    """Webs between the rims of a sheet, one rim for each of its pieces.
+def webbed(
+    vertices: Floats, faces: Ints, loops: list[Ints], frame: Frame, loose: Floats = NOTHING
+) -> Webs | None:
+    """Webs between the rims of a sheet: one rim around each of its pieces, and those of holes to be spanned.
 
     vertices (n,3) mm, faces (m,3); loops, rims in the direction of their faces; `frame`, whose `out` is the
-    way the viewer looks. None if the rims, as the viewer sees them, cross, lie in one another, or are too far
-    apart, or if a web comes out with no height that is a number.
+    way the viewer looks; loose (k,3), points for webs to go through where they lie in one. None if the rims,
+    as the viewer sees them, cross, if pieces lie over one another or too far apart, or if a web comes out
+    with no height that is a number.
     """
     names = np.concatenate(loops)
     flat = frame.flat(vertices[names])
     seen = flat[:, :2] * [1.0, -1.0]
     ends = np.cumsum([len(loop) for loop in loops])
     rings = [np.arange(end - len(loop), end) for loop, end in zip(loops, ends, strict=True)]
-    if not _side_by_side(seen, rings):
+    if not _lie_apart(seen, rings):
         return None
     mouth_mm = MOUTH_SHARE * diagonal(vertices)
     triangles = _around(seen, rings)
     kept = _carved(seen, triangles, twins(triangles, len(seen) + 4), len(names), mouth_mm)
-    web = triangles[kept]
-    alone = (twins(web, len(names)) == ALONE).reshape(-1, 3)
-    after = np.concatenate([np.roll(ring, -1) for ring in rings])
+    web, within = _parted(seen, triangles[kept], frame.flat(loose)[:, :2] * [1.0, -1.0], CLEAR)
+    flat = np.concatenate([flat, frame.flat(loose[within])])
+    seen = flat[:, :2] * [1.0, -1.0]
+    alone = (twins(web, len(seen)) == ALONE).reshape(-1, 3)
+    after = np.concatenate([*(np.roll(ring, -1) for ring in rings), np.full(len(within), -1)])
     chord = alone & (after[np.roll(web, -1, axis=1)] != web)
     length = np.linalg.norm(seen[np.roll(web, -1, axis=1)] - seen[web], axis=2)
     if length[chord].max(initial=0.0) > WIDEST_MOUTHS * mouth_mm:
@@ -83,6 +93,7 @@ def webbed(vertices: Floats, faces: Ints, loops: list[Ints], frame: Frame) -> We
         return None
     points, fine = made
     new = frame.space(np.c_[points[len(names) :, :2] * [1.0, -1.0], points[len(names) :, 2]])
+    new[: len(within)] = loose[within]
     index = np.r_[names, np.arange(len(vertices), len(vertices) + len(new))]
     more = index[fine]
     rims = boundary_loops(np.concatenate([faces, more]), len(vertices) + len(new))
@@ -92,16 +103,25 @@ def webbed(vertices: Floats, faces: Ints, loops: list[Ints], frame: Frame) -> We
     return Webs(new, more, left[0]) if len(left) == 1 else None
 
 
-def _side_by_side(seen: Floats, rings: list[Ints]) -> bool:
-    """Whether the rims are plain outlines, their surface to the left, that keep clear of each other."""
+def _lie_apart(seen: Floats, rings: list[Ints]) -> bool:
+    """Whether the rims are plain outlines that keep clear of each other, with their surface to the left: of
+    pieces side by side, or in holes of one another.
+    """
     import shapely
 
     shapes = [shapely.Polygon(seen[ring]) for ring in rings]
-    if not all(shape.is_valid and shape.exterior.is_ccw for shape in shapes):
+    if not all(shape.is_valid for shape in shapes):
         return False
-    tree = shapely.STRtree(shapes)
-    one, other = tree.query(shapes, predicate="intersects")
-    return bool((one == other).all())
+    lines = [shape.exterior for shape in shapes]
+    one, other = shapely.STRtree(lines).query(lines, predicate="intersects")
+    if not (one == other).all():
+        return False
+    outer = np.array([line.is_ccw for line in lines])
+    one, other = shapely.STRtree(shapes).query(shapes, predicate="within")
+    apart = one != other
+    layers = np.zeros(len(rings))
+    np.add.at(layers, one[apart], np.where(outer[other[apart]], 1.0, -1.0))
+    return bool((layers == np.where(outer, 0.0, 1.0)).all())
 
 
 def _around(seen: Floats, rings: list[Ints]) -> Ints:
@@ -116,6 +136,39 @@ def _around(seen: Floats, rings: list[Ints]) -> Ints:
     inner = start < n
     edges = np.column_stack([np.where(inner, end, start), np.where(inner, start, end)]).astype(np.int32)
     return fill_outlines(np.r_[seen, corners], edges)[:, ::-1].astype(np.int64)
+
+
+@njit(cache=True)
+def _parted(seen, web, loose, clear):
+    """Triangles (t + 2k,3) of which those with a loose point in them are parted at it, and the k points; they
+    are named from len(seen) on. None so near to a side that a needle would come of it.
+    """
+    parted = np.empty((len(web) + 2 * len(loose), 3), np.int64)
+    parted[: len(web)] = web
+    count, placed = len(web), np.empty(len(loose), np.int64)
+    points = np.empty((len(seen) + len(loose), 2))
+    points[: len(seen)] = seen
+    n = 0
+    for i in range(len(loose)):
+        x, y = loose[i]
+        for t in range(count):
+            a, b, c = parted[t]
+            inside = True
+            for p, q in ((a, b), (b, c), (c, a)):
+                ex, ey = points[q, 0] - points[p, 0], points[q, 1] - points[p, 1]
+                off = ex * (y - points[p, 1]) - ey * (x - points[p, 0])
+                inside &= off > clear * (ex * ex + ey * ey)
+            if inside:
+                at = len(seen) + n
+                points[at, 0], points[at, 1] = x, y
+                parted[t] = a, b, at
+                parted[count] = b, c, at
+                parted[count + 1] = c, a, at
+                count += 2
+                placed[n] = i
+                n += 1
+                break
+    return parted[:count], placed[:n]
 
 
 @njit(cache=True)
