@@ -163,22 +163,28 @@ def fine_part(
     """
     links = links or links_of(faces, len(vertices))
     shape, area_mm2 = vertices, _area(vertices, faces)
-    keeps = [[keeps_longer_than(length_mm)] * 3 for length_mm in (finest_mm, BROAD * finest_mm)]
+    responses = (
+        keeps_longer_than(finest_mm),
+        keeps_longer_than(BROAD * finest_mm),
+        keeps_longer_than(NARROW * finest_mm, STEEP),
+    )
+    keeps = [[response] * 3 for response in responses]
     operator = surface_laplacian(shape, faces, pinned, None, links)
     shape = filtered_each(vertices, operator, keeps[:1])[0]
     before, area_mm2 = area_mm2, _area(shape, faces)
     if area_mm2 > CRUMPLED * before:
-        broad_shape = filtered_each(vertices, operator, keeps[1:])[0]
+        broad_shape, slow_shape = filtered_each(vertices, operator, keeps[1:])
     else:
         for _ in range(CRUMPLED_ROUNDS - 1):
             operator = surface_laplacian(shape, faces, pinned, None, links)
-            shape, broad_shape = filtered_each(vertices, operator, keeps)
+            shape, broad_shape, slow_shape = filtered_each(vertices, operator, keeps)
             before, area_mm2 = area_mm2, _area(shape, faces)
             if area_mm2 > CRUMPLED * before:
                 break
     normal = vertex_normals(shape, faces)
     residual = np.einsum("ij,ij->i", vertices - shape, normal)
-    slow = filtered(residual[:, None], operator, keeps_longer_than(NARROW * finest_mm, STEEP))[:, 0]
+    # The shape has no waves that are too short for the slow part.
+    slow = np.einsum("ij,ij->i", slow_shape - shape, normal)
     broad = np.einsum("ij,ij->i", vertices - broad_shape, normal)
     areas = np.where(pinned[faces].all(axis=1), 0.0, face_areas(shape, faces))
     free = (np.bincount(faces.ravel(), np.repeat(areas, 3), len(vertices)) > 0.0) & ~pinned
