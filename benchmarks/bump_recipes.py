@@ -173,3 +173,57 @@ THIRTY = (
     ),
 )
 """Thirty bumps on smooth shapes, made after that was settled: none may be told to be textured."""
+
+CLAD_FRESH = (
+    Recipe("scales X", clad("scales", 6, 701, 9.0, 1.0), 0.05, True, 701, True),
+    Recipe("scales Y", clad("scales", 6, 702, 12.0, 0.7), 0.08, False, 702, True),
+    Recipe("woven X", clad("woven", 6, 703, 7.0, 0.8), 0.06, True, 703, True),
+    Recipe("curls X", clad("curls", 6, 704, 13.0, 1.0), 0.05, True, 704, True),
+    Recipe("curls Y", clad("curls", 6, 705, 10.0, 0.8), 0.08, False, 705, True),
+    Recipe("stubble X", clad("stubble", 6, 706, 7.0, 0.9), 0.05, False, 706, True),
+    Recipe("bark X", clad("bark", 6, 707, 10.0, 1.0), 0.06, True, 707, True),
+    Recipe("bark Y", clad("bark", 6, 708, 8.0, 0.8), 0.08, False, 708, True),
+    Recipe("ribs X", clad("ribs", 6, 709, 6.0, 1.0), 0.05, True, 709, True),
+    Recipe("locks X", clad("locks", 6, 710, 9.0, 0.7), 0.06, True, 710, True),
+    Recipe("half curls X", clad("curls", 6, 711, 11.0, 1.0, True), 0.05, True, 711, True),
+    Recipe("half bark X", clad("bark", 6, 712, 9.0, 0.9, True), 0.06, True, 712, True),
+)
+"""Other kinds of texture, made after what it takes was settled on all of the above. Of the twelve, two had
+false finds, scales X and half bark X: since then, others like a find are looked for at each scale alone."""
+
+CLAD_LAST = (
+    Recipe("scales Z", clad("scales", 6, 901, 7.0, 0.9), 0.05, True, 901, True),
+    Recipe("woven Z", clad("woven", 6, 902, 10.0, 0.7), 0.07, False, 902, True),
+    Recipe("curls Z", clad("curls", 6, 903, 9.0, 0.7), 0.05, True, 903, True),
+    Recipe("stubble Z", clad("stubble", 6, 904, 9.0, 0.7), 0.06, True, 904, True),
+    Recipe("bark Z", clad("bark", 6, 905, 7.0, 0.7), 0.05, True, 905, True),
+    Recipe("ribs Z", clad("ribs", 6, 906, 8.0, 0.8), 0.07, False, 906, True),
+    Recipe("pebbles Z", clad("pebbles", 6, 907, 10.0, 0.6), 0.06, True, 907, True),
+    Recipe("half scales Z", clad("scales", 6, 908, 10.0, 0.8, True), 0.05, True, 908, True),
+    Recipe("half stubble Z", clad("stubble", 6, 909, 8.0, 0.8, True), 0.06, True, 909, True),
+)
+"""Made after that, and evaluated once."""
+
+FRESH_SMOOTH = (
+    Recipe("potato X", potato(6, 801), 0.06, True, 801),
+    Recipe("potato Y, grainy", potato(6, 802), 0.13, False, 802),
+    Recipe("knot X", knot(1.15, 14), 0.07, False, 803),
+    Recipe("wreath X", wreath(1.05, 17), 0.06, True, 804),
+    Recipe("blend X", blob(1.2, 805, 8, 51), 0.08, True, 805),
+    Recipe("blend Y", blob(1.2, 806, 11, 47), 0.06, False, 806),
+    Recipe(
+        "head X",
+        head(1.5, nose=36, nose_width=11, chin=23, cheeks=21, brow=10, smile=5, hair=0, ears=1.05),
+        0.07,
+        True,
+        807,
+    ),
+    Recipe(
+        "head Y, crowned",
+        head(1.4, nose=50, nose_width=13, crown=13, chin=16, beard=7, hair=0, ears=0.9),
+        0.09,
+        False,
+        808,
+    ),
+)
+"""Smooth shapes made with CLAD_FRESH."""

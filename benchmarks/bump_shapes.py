@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from bump_textures import TEXTURES
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -153,54 +154,6 @@ def clad(
         return vertices + unit * lift[:, None], faces
 
     return make
-
-
-def _locks(p: Floats, pitch: float, rng: np.random.Generator) -> Floats:
-    """Strands that sway as they run down, and differ in height along their way."""
-    turn, sway = np.arctan2(p[:, 1], p[:, 0]), rng.uniform(0, 6, 2)
-    across = 55 * turn + 5 * np.sin(p[:, 2] / 14 + sway[0]) + 3 * np.sin(p[:, 2] / 6 + 3 * turn + sway[1])
-    strand = np.abs(np.cos(np.pi * across / pitch))
-    return np.asarray(strand * (0.7 + 0.3 * np.cos(p[:, 2] / pitch + 5 * turn)))
-
-
-def _stitches(p: Floats, pitch: float, rng: np.random.Generator) -> Floats:
-    """Columns of V's, as stocking stitch has them."""
-    column = 55 * np.arctan2(p[:, 1], p[:, 0]) / pitch
-    lean = np.abs(column - np.floor(column) - 0.5)
-    return np.asarray(
-        np.abs(np.sin(2 * np.pi * column)) ** 0.5 * np.abs(np.sin(np.pi * (p[:, 2] / (0.8 * pitch) + lean)))
-    )
-
-
-def _pebbles(p: Floats, pitch: float, rng: np.random.Generator) -> Floats:
-    """Domes about points that keep their distance, as on some leathers and lizards."""
-    from scipy.spatial import cKDTree
-
-    points = p[rng.permutation(len(p))]
-    tree, kept = cKDTree(points), np.ones(len(points), np.bool_)
-    for k in range(len(points)):
-        if kept[k]:
-            near = np.array(tree.query_ball_point(points[k], pitch))
-            kept[near[near > k]] = False
-    away = cKDTree(points[kept]).query(p)[0] / (0.75 * pitch)
-    return np.asarray(np.sqrt(np.maximum(1 - away**2, 0)))
-
-
-def _rough(p: Floats, pitch: float, rng: np.random.Generator) -> Floats:
-    """Waves of one to two pitches in all directions, as on hewn stone or bark; mean square 1."""
-    waves = np.zeros(len(p))
-    for way in rng.normal(size=(40, 3)):
-        length = pitch * rng.uniform(1, 2)
-        waves += np.cos(2 * np.pi / length * (p @ way) / np.linalg.norm(way) + rng.uniform(0, 6))
-    return np.asarray(waves / np.sqrt(20))
-
-
-TEXTURES: dict[str, Callable[[Floats, float, np.random.Generator], Floats]] = {
-    "locks": _locks,
-    "stitches": _stitches,
-    "pebbles": _pebbles,
-    "rough": _rough,
-}
 
 
 def knot(step: float, thick: float) -> Callable[[], tuple[Floats, Ints]]:

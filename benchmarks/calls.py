@@ -17,9 +17,9 @@ GROWN = ("quarter-bust", "resin-figurine", "bust-on-plinth", "life-size-in-piece
 
 
 PARTS = (
-    "__main__", "bounded", "bump_recipes", "bump_shapes", "calls", "expert", "expert_recipes", "growth",
-    "head_costs", "judging", "measured_run", "our_job", "plots", "queue_simulation", "quoting", "raw_scans",
-    "rows",
+    "__main__", "bounded", "bump_recipes", "bump_shapes", "bump_textures", "calls", "expert",
+    "expert_recipes", "growth", "head_costs", "judging", "measured_run", "our_job", "plots",
+    "queue_simulation", "quoting", "raw_scans", "rows",
 )  # fmt: skip
 """Modules that others are made of."""
 

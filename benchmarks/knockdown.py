@@ -20,7 +20,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
-from bump_recipes import CLAD, CLAD_LATEST, FRESH, LATEST, THIRTY, TUNING, UNSEEN
+from bump_recipes import (
+    CLAD,
+    CLAD_FRESH,
+    CLAD_LAST,
+    CLAD_LATEST,
+    FRESH,
+    FRESH_SMOOTH,
+    LATEST,
+    THIRTY,
+    TUNING,
+    UNSEEN,
+)
 from bump_shapes import Floats, Planted, Recipe, plant
 from rows import Row, tell
 
@@ -173,6 +184,9 @@ def main() -> None:
         "latest": LATEST,
         "latest clad": CLAD_LATEST,
         "thirty bumps": THIRTY,
+        "fresh clad": CLAD_FRESH,
+        "last clad": CLAD_LAST,
+        "fresh smooth": FRESH_SMOOTH,
     }
     for title, recipes in sets.items():
         totals: dict[bool, list[Tally]] = {False: [], True: []}

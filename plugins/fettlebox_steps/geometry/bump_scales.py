@@ -62,17 +62,16 @@ class Relief:
     """How a surface stands over its blurred self.
 
     normal (n,3) of the base; height (n,) over it, mm; stands (n,): whether something stands out there, up or
-    down, more than grain would; answer (n,): how much, mm; peaks (p,): vertices that stand out more than
-    their neighbours, and tops (p,) by how much; area (n,) mm² of each vertex, 0 where nothing is looked for;
-    grain_mm robust deviation of the finest part; edge_mm; start, other: neighbours in CSR form.
+    down, more than grain would; answers: of each of TEXTURE_SCALES that the edges allow, how much (n,), mm,
+    and the vertices (p,) that stand out more than their neighbours and than grain; area (n,) mm² of each
+    vertex, 0 where nothing is looked for; grain_mm robust deviation of the finest part; edge_mm; start,
+    other: neighbours in CSR form.
     """
 
     normal: Floats
     height: Floats
     stands: Mask
-    answer: Floats
-    peaks: Ints
-    tops: Floats
+    answers: tuple[tuple[Floats, Ints], ...]
     area: Floats
     grain_mm: float
     edge_mm: float
@@ -106,20 +105,20 @@ def relief_and_places(
         widths_mm += [share * widest_mm, NEXT_BLUR * max(share * widest_mm, 0.8 * edge_mm)]
     blurred = filtered_each(height[:, None], operator, [[blur(width_mm)] for width_mm in widths_mm])[:, :, 0]
     grain = grain_mm(height - blurred[0], area)
-    stands, most = np.zeros(len(vertices), np.bool_), np.zeros(len(vertices))
-    peaks, tops = np.zeros(0, np.int32), np.zeros(0)
+    stands = np.zeros(len(vertices), np.bool_)
+    answers: list[tuple[Floats, Ints]] = []
     found: dict[tuple[int, int], float] = {}
     for k, share in enumerate(shares_seen):
         narrow = share * widest_mm
         answer = (height if narrow < 0.6 * edge_mm else blurred[1 + 2 * k]) - blurred[2 + 2 * k]
         answer[pinned] = 0.0
         if share in TEXTURE_SCALES:
-            grainy = OVER_GRAIN_ANSWER * GRAIN_ANSWER * grain * edge_mm / narrow
-            enough = max(AS_A_BUMP * over_mm, grainy)
-            stands |= np.abs(answer) > enough
-            most = np.maximum(most, np.abs(answer))
-            peaks = np.concatenate([_peaks(sign * answer, operator, enough) for sign in (1, -1)])
-            tops = np.abs(answer[peaks])
+            grainy = GRAIN_ANSWER * grain * edge_mm / narrow
+            size = np.abs(answer)
+            stands |= size > max(AS_A_BUMP * over_mm, OVER_GRAIN_ANSWER * grainy)
+            enough = max(AS_A_BUMP * over_mm, OVER_GRAIN * grainy)
+            peaks = [_peaks(sign * answer, operator, enough) for sign in (1, -1)]
+            answers.append((size, np.concatenate(peaks)))
         least = max(LEAST_ANSWER * over_mm, OVER_GRAIN * grain_mm(answer, area))
         for sign in (1, -1):
             for vertex in _peaks(sign * answer, operator, least):
@@ -128,7 +127,7 @@ def relief_and_places(
     places = [Place(vertex, sign, value) for (vertex, sign), value in found.items()]
     places.sort(key=lambda place: (-place.answer, place.vertex, -place.sign))
     relief = Relief(
-        normal, height, stands, most, peaks, tops, area, grain, edge_mm, operator.start, operator.other
+        normal, height, stands, tuple(answers), area, grain, edge_mm, operator.start, operator.other
     )
     return relief, places[:MOST_PLACES]
 

@@ -74,15 +74,16 @@ def textured(vertices: Floats, relief: Relief, finds: Sequence[Look], widest_mm:
 
 def among_others(vertices: Floats, relief: Relief, finds: Sequence[Look], widest_mm: float) -> list[bool]:
     """Of each find, whether there are many like it about, however low they all are."""
-    if not len(relief.peaks):
-        return [False] * len(finds)
-    peaks, points = cKDTree(vertices[relief.peaks]), cKDTree(vertices)
-    found = []
-    for look in finds:
-        foot = points.query_ball_point(look.centre, look.radius_mm)
-        own = float(relief.answer[foot].max(initial=0.0))
-        near = np.array(peaks.query_ball_point(look.centre, ABOUT * widest_mm), dtype=np.int64)
-        away = np.linalg.norm(vertices[relief.peaks[near]] - look.centre, axis=1)
-        others = away > OWN * look.radius_mm + look.height_mm
-        found.append(int((relief.tops[near] > LIKE_IT * own)[others].sum()) >= OTHERS)
-    return found
+    points, many = cKDTree(vertices), np.zeros(len(finds), np.bool_)
+    for answer, peaks in relief.answers:
+        if not len(peaks):
+            continue
+        tree = cKDTree(vertices[peaks])
+        for k, look in enumerate(finds):
+            foot = points.query_ball_point(look.centre, look.radius_mm)
+            own = float(answer[foot].max(initial=0.0))
+            near = peaks[tree.query_ball_point(look.centre, ABOUT * widest_mm)]
+            away = np.linalg.norm(vertices[near] - look.centre, axis=1)
+            others = near[away > OWN * look.radius_mm + look.height_mm]
+            many[k] |= (answer[others] > LIKE_IT * own).sum() >= OTHERS
+    return [bool(one) for one in many]
