@@ -217,10 +217,9 @@ def grain_of(fine: Fine) -> Floats:
     worth_mm = min(WORTH_KEEPING * fine.finest_mm, WORTH_KEEPING_MM)
     enough = float(np.clip(worth_mm / deviation_mm, FEATURE_AT, SURELY_AT))
     found = _between(np.abs(answer) / deviation_mm, enough - BETWEEN, enough)
-    answer, grain = filtered_each(
-        np.column_stack([fine.broad, fine.residual]), fine.operator, [[sharper, sharper]]
-    )[0].T
-    deviation_mm = SHARPER_PER_FINE * max(deviation(grain, fine.faces, fine.areas), hardly_mm)
+    # In the residual alone: folds and crowns, which are longer, would count as steep, and stay grainy.
+    answer = filtered(fine.residual[:, None], fine.operator, sharper)[:, 0]
+    deviation_mm = SHARPER_PER_FINE * max(deviation(answer, fine.faces, fine.areas), hardly_mm)
     steep = _between(np.abs(answer) / deviation_mm, SURELY_STEEP - BETWEEN, SURELY_STEEP)
     steep = _with_surroundings(steep, fine, sharper, AROUND_STEEP)
     standing_out = np.maximum(_with_surroundings(found, fine, blurring, AROUND), steep)
