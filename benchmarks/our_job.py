@@ -19,9 +19,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from bounded import costing
-from raw_scans import KINDS, ROOT, raw_scan
-from rows import forget_peak, status_mb
+from fettlebox.idling import let_idle_threads_sleep
+
+let_idle_threads_sleep()  # as in a worker; before numpy is imported
+
+from bounded import costing  # noqa: E402
+from raw_scans import KINDS, ROOT, raw_scan  # noqa: E402
+from rows import forget_peak, status_mb  # noqa: E402
 
 WARMING = 20_000
 

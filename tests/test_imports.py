@@ -15,7 +15,7 @@ PLUGINS = ROOT / "plugins" / "fettlebox_steps"
 
 # Lower may not import higher. Modules on one line may use each other.
 LAYERS = [
-    {"errors", "quantities", "text", "loopback", "guarding", "fact_names"},
+    {"errors", "quantities", "text", "loopback", "guarding", "fact_names", "idling"},
     {"mesh"},
     {"params", "printer", "pictures"},
     {"api", "hooks", "made_for"},

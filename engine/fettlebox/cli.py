@@ -15,6 +15,7 @@ import typer
 
 from . import __version__
 from .errors import FettleboxError, UsageError
+from .idling import let_idle_threads_sleep
 
 if TYPE_CHECKING:
     from .printer import Printer
@@ -363,6 +364,7 @@ from . import cli_board, cli_plugins, cli_recipes, cli_shop  # noqa: E402, F401 
 
 def main() -> None:
     """Entry point of the `fettlebox` command."""
+    let_idle_threads_sleep()
     try:
         if not any(word.partition("=")[0] == "--json" for word in sys.argv[1:]):
             app()

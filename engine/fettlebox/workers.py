@@ -35,6 +35,7 @@ from typing import Any
 from pebble import ProcessExpired, ProcessPool
 
 from .confinement import LARGEST_FILE_BYTES, OutsideError, Worker
+from .idling import let_idle_threads_sleep
 from .jobs.atomic import is_no_room
 from .jobs.lock import WORKERS_LOCK
 from .jobs.spool import showable
@@ -66,9 +67,7 @@ class Workers:
         cores: int | None = None,
         all_kept: Path | None = None,
     ) -> None:
-        # Turning a part is too little work to share: children whose BLAS wakes a thread for each core wait
-        # for each other (60,000 points with both cores busy: 23 ms instead of 0.3).
-        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+        let_idle_threads_sleep()  # in the children, which begin with nothing imported
         self._slots = [_Slot(number, perform, limits, private, all_kept) for number in range(count)]
         self._on_answer = on_answer
         self._running: dict[str, tuple[_Slot, Future[bytes], float]] = {}

@@ -20,6 +20,7 @@ from multiprocessing.connection import Pipe
 from pathlib import Path
 from typing import Any
 
+from ..idling import SLEEPING
 from ..jobs.atomic import is_no_room, remove, write_whole
 from ..jobs.folders import ORIGINAL
 from ..turns import cores_here
@@ -150,7 +151,7 @@ class _Process:
                 pass_fds=[theirs.fileno()],
                 stdin=subprocess.DEVNULL,
                 cwd=root,
-                env={**os.environ, "PYTHONPATH": os.pathsep.join(map(os.path.abspath, sys.path))},
+                env={**SLEEPING, **os.environ, "PYTHONPATH": os.pathsep.join(map(os.path.abspath, sys.path))},
                 start_new_session=True,  # what interrupts the Dask worker reaches it through the pipe
             )
 
