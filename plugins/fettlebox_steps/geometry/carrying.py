@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from .clean import first_of_equal
@@ -48,8 +49,20 @@ def unmoved_faces(one: Floats, faces: Ints, two: Floats, other_faces: Ints) -> F
     bits = (np.concatenate([one, two]) + 0.0).view(np.int64).reshape(-1, 3)
     place = first_of_equal(bits)
     both = np.concatenate([place[faces], place[other_faces.astype(np.int64) + len(one)]])
-    first = first_of_equal(np.sort(both, axis=1))
-    return np.asarray(np.isin(first[: len(faces)], first[len(faces) :]))
+    _sort_rows(both)
+    first = first_of_equal(both)
+    there = np.zeros(len(both), bool)
+    there[first[len(faces) :]] = True
+    return there[first[: len(faces)]]
+
+
+@njit(cache=True)
+def _sort_rows(rows):
+    """Each row (n,3) ascending, in place."""
+    for i in range(len(rows)):
+        a, b, c = rows[i, 0], rows[i, 1], rows[i, 2]
+        low, high = min(a, b, c), max(a, b, c)
+        rows[i, 0], rows[i, 1], rows[i, 2] = low, a + b + c - low - high, high
 
 
 def left_out(points: Floats, vertices: Floats, faces: Ints, further_mm: float) -> tuple[int, float]:

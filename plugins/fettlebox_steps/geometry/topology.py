@@ -336,7 +336,17 @@ def volume_about(vertices: Floats, faces: Ints, origin: Floats) -> float:
 
 def enclosed_volume(vertices: Floats, faces: Ints) -> float:
     """Volume of a closed mesh in mm3, taken about its middle to keep digits."""
-    return volume_about(vertices, faces, vertices[faces.ravel()].mean(axis=0)) if len(faces) else 0.0
+    return volume_about(vertices, faces, _middle(vertices, faces)) if len(faces) else 0.0
+
+
+@njit(cache=True)
+def _middle(vertices, faces):
+    """(3,) mean of all corners."""
+    total = np.zeros(3)
+    for v in faces.ravel():
+        for k in range(3):
+            total[k] += vertices[v, k]
+    return total / faces.size
 
 
 @njit(cache=True)
@@ -386,6 +396,5 @@ def _extent(points):
     low, high = points[0].copy(), points[0].copy()
     for i in range(len(points)):
         for k in range(3):
-            low[k] = min(low[k], points[i, k])
-            high[k] = max(high[k], points[i, k])
+            low[k], high[k] = min(low[k], points[i, k]), max(high[k], points[i, k])
     return high - low
