@@ -7,7 +7,8 @@ from typing import Any, Literal
 
 import numpy as np
 
-from .base import Frame, base_frame
+from .acceptance import judge
+from .base import Frame, attach_base, base_frame
 from .blades import blades
 from .clean import clean, make_manifold, pieces_of, without_fins
 from .fairing import bend_least
@@ -28,6 +29,9 @@ TILT_LIMIT = 0.3
 
 BLADE_ROUNDS = 3
 """Where a blade is cut, another may come to stand in its place; what is left after so many rounds stays."""
+
+FEW_LOST = 0.001
+"""Of the vertices. A scan that would lose more, seen from one side, is closed as any other if that can be."""
 
 ALONG_RIM = -2
 """Among `Filled.patch`, a face that fills a notch of an opening's rim, or spans a gap of it: no hole's."""
@@ -173,6 +177,8 @@ def plan_closing(
                 return plan_closing(_without(work, cut), close, extra_mm, towards, rounds - 1)
         if sheet is None:
             sheet = cut_sheet(v, f, way, extra_mm, exact=towards is not None, flaps=work.scraps)
+            if sheet is not None and sheet.lost_share > FEW_LOST and _closes_anyhow(v, f, rims, frame):
+                sheet = None
         if sheet is not None:
             work, v, f, frame = _as_seen(work, sheet), sheet.vertices, sheet.faces, sheet.frame
     if close == "follow":
@@ -202,6 +208,18 @@ def plan_closing(
     elif frame is not None:
         filled, openings = _evened(filled, openings)
     return work, Plan(filled, openings, frame, close == "none" and bool(rims.openings), facts, warnings)
+
+
+def _closes_anyhow(vertices: Floats, faces: Ints, rims: Rims, frame: Frame) -> bool:
+    """Whether a wall that leans as its one rim does makes a sound solid, for which nothing is cut."""
+    if len(rims.openings) != 1:
+        return False
+    filled, (rim,) = _evened(fill(vertices, faces, rims.holes), rims.openings)
+    attached = attach_base(filled.vertices, rim, frame)
+    if filled.unfilled or attached is None:
+        return False
+    points = np.concatenate([filled.vertices, attached[0]])
+    return judge(points, np.concatenate([filled.faces, attached[1]])).sound
 
 
 def _as_seen(work: Work, sheet: Sheet) -> Work:

@@ -29,6 +29,7 @@ class Sheet:
 
     hidden, blades  how many faces were cut as nothing that a viewer sees, and as blades along the outline
     flaps           how many flaps were put back
+    lost_share      of the vertices, as many come to lie off the sheet
     """
 
     vertices: Floats
@@ -39,6 +40,7 @@ class Sheet:
     hidden: int = 0
     blades: int = 0
     flaps: int = 0
+    lost_share: float = 0.0
 
 
 def whole_sheet(
@@ -82,18 +84,23 @@ def cut_sheet(
     vertices, faces, count = _with_flaps(vertices, faces, flaps, frame)
     frame = _frame(vertices, viewer, extra_mm)
     cut: Flags = np.zeros(len(faces), bool)
-    bladed = 0
+    bladed, lost = 0, 0.0
     for _ in range(ROUNDS + 1):
         more = _laid_bare(vertices, faces, cut, frame)
         if more is None:
             return None
         cut = more
         found = _laid(vertices, faces, cut, frame)
-        if found is None or (not bladed and _is_lost(vertices, faces, cut, found)):
+        if found is None:
             return None
+        if not bladed:
+            lost = _lost_share(vertices, faces, cut, found)
+            if lost > LOST_SHARE:
+                return None
         rim = np.concatenate([found.vertices, found.webs.points])[found.webs.rim]
         standing = blades(found.vertices, found.faces, rim, frame)
-        result = replace(found, hidden=int(cut.sum()) - bladed, blades=bladed, flaps=count)
+        hidden = int(cut.sum()) - bladed
+        result = replace(found, hidden=hidden, blades=bladed, flaps=count, lost_share=lost)
         if not standing.any():
             break
         bladed += int(standing.sum())
@@ -101,14 +108,11 @@ def cut_sheet(
     return result
 
 
-def _is_lost(vertices: Floats, faces: Ints, cut: Flags, sheet: Sheet) -> bool:
-    """Whether more vertices than may be come to lie off the sheet, and off the wall down from its rim."""
+def _lost_share(vertices: Floats, faces: Ints, cut: Flags, sheet: Sheet) -> float:
+    """The share of the vertices that come to lie off the sheet, and off the wall down from its rim."""
     bared = np.zeros(len(vertices), bool)
     bared[faces[cut]] = True
     bared[faces[~cut]] = False
-    most = LOST_SHARE * len(vertices)
-    if bared.sum() <= most:
-        return False
     side = vertices[faces[:, 0]] - vertices[faces[:, 1]]
     further_mm = LOST_EDGES * float(np.median(np.linalg.norm(side, axis=1)))
     points = np.concatenate([sheet.vertices, sheet.webs.points])
@@ -118,7 +122,7 @@ def _is_lost(vertices: Floats, faces: Ints, cut: Flags, sheet: Sheet) -> bool:
     row = np.arange(len(outline))
     edges = np.column_stack([row, np.roll(row, -1), row])
     away_mm = closest_distance(sheet.frame.flat(lone) * [1.0, 1.0, 0.0], outline, edges)
-    return bool((away_mm > further_mm).sum() > most)
+    return int((away_mm > further_mm).sum()) / len(vertices)
 
 
 def _with_flaps(
