@@ -33,8 +33,11 @@ def seen_from(vertices: Floats, faces: Ints, lead: Floats, exact: bool = False) 
     normals = face_vectors(vertices, faces)
     whole = float(np.linalg.norm(normals, axis=1).sum())
     lead = lead / np.linalg.norm(lead)
-    if _hidden(normals, lead, whole) == 0 or exact:
-        return lead if _hidden(normals, lead, whole) <= SEEN_SHARE else None
+    away = _hidden(normals, lead, whole)
+    if away == 0 or exact:
+        return lead if away <= SEEN_SHARE else None
+    if away > AWAY_SHARE:
+        return None
     best = _towards_all(normals, lead, whole)
     tried = [lead + (best - lead) * share for share in np.linspace(0, 1, TURNS + 1)]
     tried = [way / np.linalg.norm(way) for way in tried]
