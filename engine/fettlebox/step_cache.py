@@ -231,7 +231,10 @@ def _words(part: Part) -> dict[str, Any]:
 
 
 def _part(stored: dict[str, Any], name: str, words: dict[str, Any]) -> Part:
-    planes = tuple(Plane(p["kind"], tuple(p["point"]), tuple(p["normal"]), p["bed"]) for p in words["planes"])
+    planes = tuple(
+        Plane(**{**plane, "point": tuple(plane["point"]), "normal": tuple(plane["normal"])})
+        for plane in words["planes"]
+    )
     return Part(
         stored[f"{name}_vertices"],
         stored[f"{name}_faces"],

@@ -73,18 +73,20 @@ def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
     from .cut_choice import cut_where_best
     from .cut_picture import CHOSEN, Frame, cut_picture
     from .cut_scan import hanging_points, known_scan
+    from .cut_taken import has_no_stump
     from .cutting import make_cut, named, plane_of, told
     from .geometry.measures import is_closed
 
     if not is_closed(part.faces):
         raise StepError("The surface is not closed, so it cannot be cut into a solid; put repair before cut.")
+    likeness = has_no_stump(part)
     trimmed = part
     further: list[MadeCut] = []
     for other in params.also:
         point, up = plane_of(part, other, other.at, other.tilt)
         if other.away is None and other.take == "above":
             up = -up
-        further.append(make_cut(trimmed, point, up, bed=False))
+        further.append(make_cut(trimmed, point, up, bed=False, likeness=likeness))
         trimmed = further[-1].part
     if isinstance(params.tilt, UpTo):
         return cut_where_best(part, trimmed, params, params.tilt, further, ctx)
@@ -98,9 +100,9 @@ def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
                 f"The cut runs through the upper {params.protect:.0%} of the scan, which protect keeps "
                 "whole. Cut lower, tilt less, or protect less."
             )
-    last = make_cut(trimmed, point, up, bed=True)
+    last = make_cut(trimmed, point, up, bed=True, likeness=likeness)
     result = told(part, last, params.keep, further, scan)
-    free = hanging_points(part)
+    free = hanging_points(trimmed)
     if params.hanging != "cut" and len(free) and ((free - point) @ up).min() < 0:
         said = (
             "The cut runs through something that hangs down free beside it, such as a chin. Cut lower, or "

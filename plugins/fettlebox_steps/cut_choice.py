@@ -62,12 +62,15 @@ def cut_where_best(
     what hangs down and `hanging` says to hold it then.
     """
     from .cut_scan import known_scan
+    from .cut_taken import has_no_stump
     from .cutting import make_cut, told
     from .geometry import cut_search
     from .geometry.measures import volume_and_centroid
 
     whole_mm3, _ = volume_and_centroid(part.vertices, part.faces)
     scan = known_scan(part, ctx.reference)
+    likeness = has_no_stump(part)
+    unsteady, refusal = False, ""
     for caution, free in _ever_nearer(part, trimmed, params):
         limits = _limits(part, trimmed, params, tilt, whole_mm3, further, scan, free)
         found = cut_search.search(trimmed.vertices, trimmed.faces, limits)
@@ -76,19 +79,24 @@ def cut_where_best(
         for chosen in _level_first(found, tilt.worth, priced=limits.price_mm3 > 0):
             point = _on_middle_line(part, chosen)
             try:
-                made = make_cut(trimmed, point, chosen.up, bed=True)
+                made = make_cut(trimmed, point, chosen.up, bed=True, likeness=likeness)
                 result = told(part, made, params.keep, further, scan)
-            except StepError:
+            except StepError as error:
+                refusal = str(error)
                 continue
             if result.facts["tips_beyond_deg"] < params.steady:
+                unsteady = True
                 continue
             level = {} if found.level is None else {"support_level_cm3": found.level.support_mm3 / 1000}
             facts = {**result.facts, "support_cm3": chosen.support_mm3 / 1000, **level}
             warnings = (*result.warnings, caution) if caution else result.warnings
             pictures = {"cut": _picture(part, chosen, found, further)}
             if caution == THROUGH_HANGING and params.hanging == "hold":
-                raise HoldError(f"{caution} {OR_LET_IT}", evidence, pictures)
+                less = " Or accept less (steady)." if unsteady else ""
+                raise HoldError(f"{caution} {OR_LET_IT}{less}", evidence, pictures)
             return StepResult(result.part, facts, warnings, evidence, pictures=pictures)
+    if refusal and not unsteady:
+        raise StepError(refusal)
     raise _no_cut(params, limits, tilt.up_to, found, evidence)
 
 

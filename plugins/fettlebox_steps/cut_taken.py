@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from fettlebox.api import Part
+from fettlebox.api import Part, Plane
 
 if TYPE_CHECKING:
     import numpy as np
@@ -32,7 +32,8 @@ def likeness_taken(part: Part, reference: Part) -> float:
     from .geometry.scan_surface import ScanSurface
     from .geometry.support_columns import unit_normals
 
-    if not has_no_stump(part):
+    planes = _through_likeness(part)
+    if not planes:
         return 0.0
     vertices = _on_part(part, reference)
     try:
@@ -42,9 +43,8 @@ def likeness_taken(part: Part, reference: Part) -> float:
     surface = ScanSurface(points, unit_normals(vertices, reference.faces[face]))
     seen = surface.is_seen(np.array([0.0, 0.0, 1.0]))
     gone = np.zeros(len(points), dtype=np.bool_)
-    for plane in part.planes:
-        if plane.kind == "cut":
-            gone |= plane.height_of(points) > 0
+    for plane in planes:
+        gone |= plane.height_of(points) > 0
     return float(gone[seen].mean()) if seen.any() else 0.0
 
 
@@ -57,16 +57,23 @@ def taken_picture(part: Part, reference: Part, title: str) -> bytes:
     scan = Part(_on_part(part, reference), reference.faces)
     frames = [
         Frame(np.array(plane.point), -np.array(plane.normal), CHOSEN)
-        for plane in part.planes
-        if plane.kind == "cut" and plane.height_of(scan.vertices).max() > 0
+        for plane in _through_likeness(part)
+        if plane.height_of(scan.vertices).max() > 0
     ]
     return cut_picture(scan, frames, frames, title)
 
 
 def has_no_stump(part: Part) -> bool:
-    """Whether the face that closed the scan is still there and does not look down."""
+    """Whether the face that closed the scan does not look down, of a part that stands as `orient` turned it
+    and is about to be cut. Where an earlier cut took that face, what held for that cut holds.
+    """
     down = math.cos(math.radians(STUMP_DEG))
-    return any(plane.kind == "base" and -plane.normal[2] < down for plane in part.planes)
+    closed_aside = any(plane.kind == "base" and -plane.normal[2] < down for plane in part.planes)
+    return closed_aside or bool(_through_likeness(part))
+
+
+def _through_likeness(part: Part) -> list[Plane]:
+    return [plane for plane in part.planes if plane.kind == "cut" and plane.likeness]
 
 
 def _on_part(part: Part, reference: Part) -> Floats:

@@ -70,8 +70,10 @@ def plane_of(part: Part, flat: Flat, at: float | None, tilt_deg: float) -> tuple
     return np.asarray(point, dtype=np.float64), up
 
 
-def make_cut(part: Part, point: Floats, up: Floats, *, bed: bool) -> MadeCut:
+def make_cut(part: Part, point: Floats, up: Floats, *, bed: bool, likeness: bool) -> MadeCut:
     """Keep the largest body above the plane through `point` (3,) with unit normal `up` (3,).
+
+    bed, likeness  of the plane that is put on record
 
     Raises StepError if the plane misses the part, or if the cut cannot be closed.
     """
@@ -98,7 +100,7 @@ def make_cut(part: Part, point: Floats, up: Floats, *, bed: bool) -> MadeCut:
     nx, ny, nz = (float(-value) for value in up)
     flat = made.faces[made.cap]
     return MadeCut(
-        result.with_plane(Plane("cut", (x, y, z), (nx, ny, nz), bed=bed)),
+        result.with_plane(Plane("cut", (x, y, z), (nx, ny, nz), bed, likeness)),
         point,
         up,
         before_mm3 - after_mm3,

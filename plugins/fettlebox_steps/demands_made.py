@@ -34,8 +34,11 @@ class Steady(AngleBand):
     """Lean that brings the centre of mass over the edge of what the part stands on; negative: it topples."""
 
     def judge(self, name: str, measured: Measured) -> Iterable[Finding]:
-        forecast = measured.forecast
-        stance = None if forecast is None else forecast.stance
+        from .geometry.measures import is_closed
+        from .geometry.print_stability import stance as stance_of
+
+        part = measured.part
+        stance = stance_of(part.vertices, part.faces) if is_closed(part.faces) else None
         said = "the lean at which the part tips over is {}"
         if stance is not None and stance.margin_mm <= 0:
             said = (
@@ -47,5 +50,5 @@ class Steady(AngleBand):
             if finding.met or self.above is None or tips_deg is None:
                 yield finding
                 continue
-            advice = f"let the cut be chosen and tilt (tilt: {{up to: 30 deg}}), add a plinth, {LAY_DOWN}"
+            advice = f"let the cut be chosen and tilt further, put it on a wider plinth, {LAY_DOWN}"
             yield replace(finding, sentence=f"{finding.sentence}: {advice}")

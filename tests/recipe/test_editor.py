@@ -209,7 +209,7 @@ def test_keys_of_a_parameter_s_own_are_offered(
 
 def test_words_and_formats_and_kinds_of_answers_are_offered(editor: Editor) -> None:
     hanging, _ = editor.offered("recipe", "recipe: r\nsteps:\n  - cut:\n      hanging: |\ndeliver: []\n")
-    assert hanging == ["cut", "keep"]
+    assert hanging == ["cut", "hold", "keep"]
     formats, stacked = editor.offered("recipe", "recipe: r\nsteps:\n  - cut\ndeliver:\n  - |\n")
     assert formats == sorted({*FORMATS, PICTURES, ZIP})
     assert stacked == sorted(FORMATS)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,8 @@ from fettlebox.api import HoldError, Origin, Part, Plane, StepContext, StepResul
 from fettlebox_steps.cut import Params as CutParams
 from fettlebox_steps.cut import cut
 from fettlebox_steps.gate import Params, gate
+from fettlebox_steps.seat import Params as SeatParams
+from fettlebox_steps.seat import seat
 from PIL import Image
 
 
@@ -102,6 +105,35 @@ def test_a_neck_may_be_shortened(half_post: tuple[Part, Part], base: Plane | Non
     assert run(part, scan, likeness={"above": "98 %"}).facts["likeness_share"] == 1.0
 
 
+def test_a_neck_whose_base_leans_one_way_may_be_cut_leaning_the_other_way() -> None:
+    """The base is judged as the part stood before the cut, 30 degrees off, not as it stands on it, 55 off."""
+    ball = trimesh.creation.icosphere(4, 45.0)
+    stem = trimesh.creation.cylinder(30.0, 120.0, sections=128).apply_translation([0, 0, -60.0])
+    solid = trimesh.boolean.union([ball, stem], engine="manifold")
+    normal, low = np.array([0.5, 0.0, -math.sqrt(0.75)]), np.array([0.0, 0.0, -70.0])
+    scan = part_of(trimesh.intersections.slice_mesh_plane(solid, -normal, low - 8 * normal))
+    closed = part_of(solid.slice_plane(low, -normal, cap=True))
+    part = closed.with_plane(Plane("base", tuple(low), tuple(normal), bed=True))
+    tilted = {"at": "22 mm", "tilt": "25 deg", "toward": "left", "keep": "60 %", "hanging": "cut"}
+    made = cut(part, CutParams.model_validate(tilted), context(scan))
+    assert not made.facts["base_removed"]
+    stands = seat(made.part, SeatParams(), context(scan)).part
+    assert run(stands, scan, likeness={"above": "98 %"}).facts["likeness_share"] == 1.0
+
+
+def test_what_a_cut_took_is_known_also_when_the_face_behind_was_trimmed_away(
+    half_post: tuple[Part, Part],
+) -> None:
+    """The trim behind, 9.99 mm from the middle of the box, takes the base with it, and no wall."""
+    whole, scan = half_post
+    trim = {"through": ["0 mm", "9.99 mm", "50 mm"], "away": [0, 1, 0]}
+    given = {"at": "12 mm", "keep": "20 %", "hanging": "cut", "also": [trim]}
+    made = cut(whole.with_plane(BEHIND), CutParams.model_validate(given), context(scan)).part
+    assert [plane.kind for plane in made.planes] == ["cut", "cut"]
+    left = run(made, scan, likeness={"above": "10 %"}).facts["likeness_share"]
+    assert left == pytest.approx(0.88, abs=0.003)
+
+
 def test_without_a_cut_all_is_left(half_post: tuple[Part, Part]) -> None:
     whole, scan = half_post
     part = whole.with_plane(BEHIND)
@@ -145,6 +177,14 @@ def test_what_topples_is_held_with_how_far_it_is_off_and_what_to_do() -> None:
     sentence = str(held.value)
     assert sentence.startswith("the part topples by itself, its centre of mass 2.5 mm outside the edge of ")
     assert "is -4.76 deg; it must be above 5 deg" in sentence and "plinth" in sentence
+
+
+def test_standing_is_judged_whatever_the_layers_are() -> None:
+    """A block of 300 by 300 by 1100 mm, more layers of the thinnest than are ever laid: atan(150/550)."""
+    tall = part_of(trimesh.creation.box((300.0, 300.0, 1100.0)))
+    thin = replace(context(tall), printer=replace(context(tall).printer, layer_mm=0.05))
+    facts = gate(tall, Params.model_validate({"steady": {"above": "5 deg"}}), thin).facts
+    assert facts["tips_beyond_deg"] == pytest.approx(math.degrees(math.atan2(150.0, 550.0)), abs=1e-6)
 
 
 def test_an_open_part_cannot_be_judged_for_standing() -> None:

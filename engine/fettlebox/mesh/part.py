@@ -23,12 +23,14 @@ class Plane:
     `normal` (unit) points out of the material, to where something was cut off or closed.
     `kind`: `base` closes an opening of the scan, `cut` is a trimming cut.
     `bed` marks the face that belongs on the build platform.
+    `likeness`, of a cut: there was no neck or other stump to shorten; what it took of the scan is likeness.
     """
 
     kind: Literal["base", "cut"]
     point: tuple[float, float, float]
     normal: tuple[float, float, float]
     bed: bool = False
+    likeness: bool = False
 
     def height_of(self, points: Floats) -> Floats:
         """Signed distance (n,) in mm of points (n,3) beyond the plane; negative is in the material."""
