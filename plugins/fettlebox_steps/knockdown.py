@@ -81,9 +81,9 @@ def knockdown(part: Part, params: Params, ctx: StepContext) -> StepResult:
     Limits:
         - With `care: strict` only what is certain goes: some scanning bumps stay.
         - On textured surfaces, such as hair, scales or knitwear, nothing is certain: where more than half of
-          the surface within twice `across` stands out in waves as wide as bumps and half as deep as `over`
-          or deeper; nor is a find about which six others stand out a third as much. Where three fifths of
-          a part are textured, strict care changes nothing on it at all, and says so. Brows, ears and lips
+          the surface within twice `across` stands out in waves as wide as bumps and two thirds as deep as
+          `over` or deeper; nor is a find about which six others stand out a third as much. Where three fifths
+          of a part are textured, strict care changes nothing on it at all, and says so. Brows, ears and lips
           count as well. A larger `over` lets more texture pass.
         - It finds bumps of at least about two and a half triangle edges across, and no ridges, seams or
           steps.
@@ -135,7 +135,7 @@ def knockdown(part: Part, params: Params, ctx: StepContext) -> StepResult:
     levelled = level(part.vertices, part.faces, finds.relief, chosen, fixed)
     ctx.progress(0.9)
     unsure = [bump for bump in shown if bump.textured] if params.care == "strict" else []
-    decisions = {bump.seen.vertex: "left: on textured surface" for bump in unsure}
+    decisions = {bump.seen.vertex: "left: on texture, or one of many like it" for bump in unsure}
     for bump, done in zip(chosen, levelled.done, strict=True):
         decisions[bump.seen.vertex] = "taken off" if done else "left: no room to refill it"
     changed = [bump for bump, done in zip(chosen, levelled.done, strict=True) if done]
@@ -211,7 +211,7 @@ def _warnings(left: list[Bump], finds: Finds, params: Params) -> tuple[str, ...]
         return ()
     looks, them = ("looks", "it") if len(left) == 1 else ("look", "them")
     on = sum(bump.textured for bump in left)
-    where = f" ({on} on textured surface)" if on else ""
+    where = f" ({on} on texture or among many like it)" if on else ""
     return (
         f"{_places(len(left))} {looks} like a scanning bump{where} but may be texture or shape, and nothing "
         f"was changed there; `care: ask` shows {them} to a person",

@@ -44,10 +44,10 @@ TEXTURE_SCALES = (0.125, 0.2)
 """Of the same blurs, those that elements of a texture as wide as bumps answer to; the wider ones answer to
 brows and lips as well."""
 
-AS_A_BUMP = 0.05
+AS_A_BUMP = 0.075
 """Where the surface answers with this share of the height asked for, something stands out there. Waves answer
-with two fifths of half their depth at most: those that this counts are a quarter as deep as the height asked
-for, hair and leather that a filter has all but worn away."""
+with two fifths of half their depth at most: those that this counts are three eighths as deep as the height
+asked for. With less, a smooth blend of balls counts as texture; with more, worn hair and leather do not."""
 
 GRAIN_ANSWER, OVER_GRAIN_ANSWER = 0.16, 2.0
 """Of independent grain of deviation 1 at vertices of edge 1, what a scale of blur 1 answers: by Parseval's

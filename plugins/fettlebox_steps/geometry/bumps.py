@@ -43,7 +43,9 @@ APART = 0.8
 
 @dataclass(frozen=True)
 class Bump:
-    """A find. `confidence` 0 to 1: how sure it is that the scanner made it; textured: it lies on texture."""
+    """A find. `confidence` 0 to 1: how sure it is that the scanner made it; textured: it lies on texture,
+    or is one of many like it.
+    """
 
     seen: Look
     confidence: float
