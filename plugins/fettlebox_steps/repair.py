@@ -88,7 +88,8 @@ def repair(part: Part, params: Params, ctx: StepContext) -> StepResult:
           walls go straight away from where it was scanned. The base leans so far from the rim's own plane
           as that takes, unless its axis is given. Triangles that lie hidden there behind the edge of others,
           or are turned away by grain, are cut; a scan that would lose more than a two-hundredth of its
-          vertices by that is closed like any other.
+          vertices by that, or more than a thousandth while leaning walls close it too, is closed like any
+          other.
         - The volumetric ways make new triangles as fine as the scan's own; features finer than those are
           lost.
         - Of a scan in which no piece has three quarters of the surface, openings are closed like holes,

@@ -179,7 +179,7 @@ OTHER_PARTS = {
 """Entries with the part, what its file says, and the printer that they are run with."""
 
 RARE = {
-    "repair": {"reaches_beyond_base_mm", "gaps_bridged_mm", "blades_cut"},
+    "repair": {"reaches_beyond_base_mm", "gaps_bridged_mm", "blades_cut", "hidden_cut"},
     "seat": {"best_margin_mm", "below_base_mm", "allowed_mm", "face"},
     "plinth": {"widened_mm", "margin_mm"},
     "cut": {"steadiest.<what>"},

@@ -154,7 +154,9 @@ def healed_solid(candidate: Solid, verdict: Verdict, scan: Solid | None = None) 
 
 def _anew(before: Solid, verdict: Verdict, vertices: Floats, faces: Ints) -> Flags:
     """(m,) faces that were not there before, or offended then: all others were held against one another."""
-    kept = before[1] if verdict.offending is None else before[1][~verdict.offending]
+    if verdict.offending is None:
+        return np.ones(len(faces), np.bool_)
+    kept = before[1][~verdict.offending]
     return ~unmoved_faces(vertices, faces, before[0], kept)
 
 

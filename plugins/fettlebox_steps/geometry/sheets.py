@@ -84,35 +84,37 @@ def cut_sheet(
     vertices, faces, count = _with_flaps(vertices, faces, flaps, frame)
     frame = _frame(vertices, viewer, extra_mm)
     cut: Flags = np.zeros(len(faces), bool)
-    bladed, lost = 0, 0.0
+    result: Sheet | None = None
+    standing_up: Flags = np.zeros(len(faces), bool)
     for _ in range(ROUNDS + 1):
         more = _laid_bare(vertices, faces, cut, frame)
         if more is None:
-            return None
+            return result
         cut = more
         found = _laid(vertices, faces, cut, frame)
         if found is None:
-            return None
-        if not bladed:
-            lost = _lost_share(vertices, faces, cut, found)
-            if lost > LOST_SHARE:
-                return None
+            return result
+        lost = _lost_share(vertices, faces, cut, standing_up, found)
+        if lost > LOST_SHARE:
+            return result
         rim = np.concatenate([found.vertices, found.webs.points])[found.webs.rim]
         standing = blades(found.vertices, found.faces, rim, frame)
-        hidden = int(cut.sum()) - bladed
-        result = replace(found, hidden=hidden, blades=bladed, flaps=count, lost_share=lost)
+        bladed = int(standing_up.sum())
+        result = replace(found, hidden=int(cut.sum()) - bladed, blades=bladed, flaps=count, lost_share=lost)
         if not standing.any():
             break
-        bladed += int(standing.sum())
-        cut[np.flatnonzero(~cut)[standing]] = True
+        standing_up[np.flatnonzero(~cut)[standing]] = True
+        cut = cut | standing_up
     return result
 
 
-def _lost_share(vertices: Floats, faces: Ints, cut: Flags, sheet: Sheet) -> float:
-    """The share of the vertices that come to lie off the sheet, and off the wall down from its rim."""
+def _lost_share(vertices: Floats, faces: Ints, cut: Flags, standing_up: Flags, sheet: Sheet) -> float:
+    """The share of the vertices that come to lie off the sheet, and off the wall down from its rim; those of
+    blades, which go on purpose, aside.
+    """
     bared = np.zeros(len(vertices), bool)
     bared[faces[cut]] = True
-    bared[faces[~cut]] = False
+    bared[faces[~cut | standing_up]] = False
     side = vertices[faces[:, 0]] - vertices[faces[:, 1]]
     further_mm = LOST_EDGES * float(np.median(np.linalg.norm(side, axis=1)))
     points = np.concatenate([sheet.vertices, sheet.webs.points])

@@ -157,7 +157,9 @@ def _parted(seen, web, loose, clear):
             for p, q in ((a, b), (b, c), (c, a)):
                 ex, ey = points[q, 0] - points[p, 0], points[q, 1] - points[p, 1]
                 off = ex * (y - points[p, 1]) - ey * (x - points[p, 0])
-                inside &= off > clear * (ex * ex + ey * ey)
+                if off <= clear * (ex * ex + ey * ey):
+                    inside = False
+                    break
             if inside:
                 at = len(seen) + n
                 points[at, 0], points[at, 1] = x, y
