@@ -60,7 +60,7 @@ class Params(StepParams):
     turn: Angle = quantity(
         "0 deg", at_least="-180 deg", at_most="180 deg", about="Turned counter-clockwise, as one reads it."
     )
-    toward: Literal["front", "back", "left", "right"] | Angle = Field(
+    toward: Literal["back", "front", "left", "right"] | Angle = Field(
         "front",
         description="For `wrapped`: the side that it is on. left and right as seen from in front; an angle "
         "counts from the right, counter-clockwise seen from above.",
