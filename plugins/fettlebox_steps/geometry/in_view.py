@@ -48,7 +48,7 @@ def out_of_view(flat: Floats, faces: Ints, gone: Flags) -> Flags | None:
     cut: Flags = np.asarray(gone | (plan <= 0))
     most = MOST_SHARE * np.abs(plan).sum()
     twin = twins(faces, len(flat))
-    cells = _cells(flat, faces)
+    cells = plan_cells(flat, faces)
     at_rim = np.zeros(len(flat), bool)
     at_rim[faces.ravel()[twin < 0]] = True
     at_rim[np.roll(faces, -1, axis=1).ravel()[twin < 0]] = True
@@ -81,14 +81,14 @@ def places_for_bared(flat: Floats, faces: Ints, cut: Flags) -> tuple[Ints, Float
     middle = flat[rim, :2].mean(axis=1)
     k = min(NEAREST, len(rim))
     near = np.asarray(cKDTree(middle).query(flat[lone, :2], k=k)[1]).reshape(len(lone), k)
-    places = _drawn_out(flat, left, flat[lone], rim, near, float(np.median(length)), *_cells(flat, left))
+    places = _drawn_out(flat, left, flat[lone], rim, near, float(np.median(length)), *plan_cells(flat, left))
     found = ~np.isnan(places[:, 0])
     return lone[found], places[found]
 
 
 def lie_over(flat: Floats, faces: Ints, points: Floats) -> Flags:
     """(k,) whether points (k,2) lie over or under a face, as the viewer sees them."""
-    return np.asarray(_all_covered(flat, faces, points, *_cells(flat, faces)))
+    return np.asarray(_all_covered(flat, faces, points, *plan_cells(flat, faces)))
 
 
 @njit(cache=True)
@@ -138,7 +138,7 @@ def _drawn_out(flat, faces, lone, rim, near, edge, starts, listed, origin, cell,
     return found
 
 
-def _cells(flat: Floats, faces: Ints) -> tuple[Ints, Ints, Floats, float, Ints]:
+def plan_cells(flat: Floats, faces: Ints) -> tuple[Ints, Ints, Floats, float, Ints]:
     """Faces by the cells of a plane grid that they reach into: starts, faces, origin, cell, counts."""
     corners = flat[faces, :2]
     low, high = corners.min(axis=1), corners.max(axis=1)

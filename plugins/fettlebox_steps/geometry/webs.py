@@ -18,6 +18,7 @@ from scipy.sparse.linalg import splu
 
 from .base import Frame
 from .flat_fill import fill_outlines
+from .in_view import plan_cells
 from .refine import refine
 from .topology import ALONE, Flags, Floats, Ints, boundary_loops, diagonal, twins
 
@@ -79,7 +80,7 @@ def webbed(
     mouth_mm = MOUTH_SHARE * diagonal(vertices)
     triangles = _around(seen, rings)
     kept = _carved(seen, triangles, twins(triangles, len(seen) + 4), len(names), mouth_mm)
-    web, within = _parted(seen, triangles[kept], frame.flat(loose)[:, :2] * [1.0, -1.0], CLEAR)
+    web, within = _with_points(seen, triangles[kept], frame.flat(loose)[:, :2] * [1.0, -1.0])
     flat = np.concatenate([flat, frame.flat(loose[within])])
     seen = flat[:, :2] * [1.0, -1.0]
     alone = (twins(web, len(seen)) == ALONE).reshape(-1, 3)
@@ -138,39 +139,64 @@ def _around(seen: Floats, rings: list[Ints]) -> Ints:
     return fill_outlines(np.r_[seen, corners], edges)[:, ::-1].astype(np.int64)
 
 
-@njit(cache=True)
-def _parted(seen, web, loose, clear):
+def _with_points(seen: Floats, web: Ints, loose: Floats) -> tuple[Ints, Ints]:
     """Triangles (t + 2k,3) of which those with a loose point in them are parted at it, and the k points; they
     are named from len(seen) on. None so near to a side that a needle would come of it.
     """
+    if not len(web) or not len(loose):
+        return web, np.zeros(0, np.int64)
+    parted, placed = _parted(seen, web, loose, CLEAR, *plan_cells(seen, web))
+    return parted, placed
+
+
+@njit(cache=True)
+def _parted(seen, web, loose, clear, starts, listed, origin, cell, counts):
+    """As `_with_points`; what a triangle is parted into hangs in a chain behind it."""
     parted = np.empty((len(web) + 2 * len(loose), 3), np.int64)
     parted[: len(web)] = web
     count, placed = len(web), np.empty(len(loose), np.int64)
+    behind = np.full(len(parted), -1, np.int64)
     points = np.empty((len(seen) + len(loose), 2))
     points[: len(seen)] = seen
     n = 0
     for i in range(len(loose)):
         x, y = loose[i]
-        for t in range(count):
-            a, b, c = parted[t]
-            inside = True
-            for p, q in ((a, b), (b, c), (c, a)):
-                ex, ey = points[q, 0] - points[p, 0], points[q, 1] - points[p, 1]
-                off = ex * (y - points[p, 1]) - ey * (x - points[p, 0])
-                if off <= clear * (ex * ex + ey * ey):
-                    inside = False
-                    break
-            if inside:
-                at = len(seen) + n
-                points[at, 0], points[at, 1] = x, y
-                parted[t] = a, b, at
-                parted[count] = b, c, at
-                parted[count + 1] = c, a, at
-                count += 2
-                placed[n] = i
-                n += 1
-                break
+        column, row = int(np.floor((x - origin[0]) / cell)), int(np.floor((y - origin[1]) / cell))
+        if not (0 <= column < counts[0] and 0 <= row < counts[1]):
+            continue
+        here = column * counts[1] + row
+        found = -1
+        for first in listed[starts[here] : starts[here + 1]]:
+            t = first
+            while t >= 0 and found < 0:
+                if _holds(points, parted[t], x, y, clear):
+                    found = t
+                t = behind[t]
+        if found >= 0:
+            a, b, c = parted[found]
+            at = len(seen) + n
+            points[at, 0], points[at, 1] = x, y
+            parted[found] = a, b, at
+            parted[count] = b, c, at
+            parted[count + 1] = c, a, at
+            behind[count + 1] = behind[found]
+            behind[count] = count + 1
+            behind[found] = count
+            count += 2
+            placed[n] = i
+            n += 1
     return parted[:count], placed[:n]
+
+
+@njit(cache=True)
+def _holds(points, triangle, x, y, clear):
+    """Whether a place lies in a triangle, not too near to a side for its length."""
+    for k in range(3):
+        p, q = points[triangle[k]], points[triangle[(k + 1) % 3]]
+        ex, ey = q[0] - p[0], q[1] - p[1]
+        if ex * (y - p[1]) - ey * (x - p[0]) <= clear * (ex * ex + ey * ey):
+            return False
+    return True
 
 
 @njit(cache=True)
