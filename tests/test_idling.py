@@ -46,3 +46,17 @@ def test_threads_with_nothing_to_do_use_no_processor() -> None:
         check=True,
     )
     assert float(done.stdout) < 0.05
+
+
+def test_the_command_lets_them_sleep() -> None:
+    """Whatever it then starts inherits it."""
+    told = "import os; print([os.environ.get(name) for name in ('OPENBLAS_NUM_THREADS', 'OMP_WAIT_POLICY')])"
+    ask = (
+        "import sys; sys.argv = ['fettlebox', '--version']\n"
+        "from fettlebox.cli import main\n"
+        "try: main()\n"
+        f"finally: {told}"
+    )
+    plain = {name: value for name, value in os.environ.items() if name not in SLEEPING}
+    done = subprocess.run([sys.executable, "-c", ask], env=plain, capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "['1', 'passive']"

@@ -6,18 +6,20 @@ import numpy as np
 import trimesh
 from fettlebox_steps.geometry.grid_places import border_places, placed
 from fettlebox_steps.geometry.sparse_grid import KeySet, LevelGrid, pack, unpack
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
 
+@settings(deadline=None)  # the first example compiles
 @given(st.lists(st.tuples(*[st.integers(-(2**20), 2**20 - 1)] * 3), min_size=1, max_size=20))
 def test_keys_are_read_back(cells: list[tuple[int, int, int]]) -> None:
     assert unpack(pack(np.array(cells))).tolist() == [list(c) for c in cells]
 
 
+@settings(deadline=None)  # the first example compiles
 @given(st.lists(st.lists(st.integers(0, 10**12), max_size=4000), max_size=6))
 def test_numbers_are_those_of_a_dictionary(batches: list[list[int]]) -> None:
     numbers: dict[int, int] = {}

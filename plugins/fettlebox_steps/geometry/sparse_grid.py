@@ -25,7 +25,8 @@ PAIRED = ~int(STEP.sum())
 """Bits of a key that the eight cells of a cube of two have in common: they lie side by side in the table."""
 
 HIGH = 40
-"""Bits from here on of the product of a key and GOLDEN know of all three coordinates; lower ones do not."""
+"""Bits from here on of the product of a key and GOLDEN know, but for the lowest two or three, of all three
+coordinates; the 24 of them name as many groups of eight slots, enough for CELL_BUDGET."""
 
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 """2^64 over the golden ratio: multiplying by it spreads neighbouring keys (D. Knuth, TAOCP 3, 6.4)."""
