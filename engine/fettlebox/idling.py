@@ -10,9 +10,9 @@ from __future__ import annotations
 import os
 
 SLEEPING = {"OPENBLAS_NUM_THREADS": "1", "OMP_WAIT_POLICY": "passive"}
-"""Read by OpenBLAS and OpenMP (whose specification has OMP_WAIT_POLICY) when they are loaded. Turning a part is
-too little work to share: children whose BLAS wakes a thread for each core wait for each other (60,000 points
-with both cores busy: 23 ms instead of 0.3)."""
+"""Read by OpenBLAS and OpenMP (whose specification has OMP_WAIT_POLICY) when they are loaded. Turning a part
+is too little work to share: children whose BLAS wakes a thread for each core wait for each other (60,000
+points with both cores busy: 23 ms instead of 0.3)."""
 
 
 def let_idle_threads_sleep() -> None:
