@@ -227,3 +227,19 @@ FRESH_SMOOTH = (
     ),
 )
 """Smooth shapes made with CLAD_FRESH."""
+
+LAST_SMOOTH = (
+    Recipe("potato Z", potato(6, 1001), 0.08, True, 1001),
+    Recipe("knot Z", knot(1.2, 12), 0.06, True, 1002),
+    Recipe("wreath Z", wreath(1.1, 15), 0.08, False, 1003),
+    Recipe("blend Z", blob(1.25, 1004, 9, 49), 0.06, True, 1004),
+    Recipe("blend Z, grainy", blob(1.2, 1005, 7, 53), 0.12, False, 1005),
+    Recipe(
+        "head Z",
+        head(1.45, nose=43, nose_width=13, chin=19, cheeks=17, brow=13, smile=3, hair=0, ears=0.95),
+        0.07,
+        True,
+        1006,
+    ),
+)
+"""Made after the last change to what counts as texture, and evaluated once."""
