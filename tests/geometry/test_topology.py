@@ -2,6 +2,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import numba
 import numpy as np
 import pytest
 from fettlebox_steps.geometry.topology import (
@@ -11,6 +12,7 @@ from fettlebox_steps.geometry.topology import (
     compact,
     components,
     corner_fans,
+    edge_order,
     enclosed_volume,
     face_areas,
     face_vectors,
@@ -115,6 +117,32 @@ def test_twins_are_those_of_a_dictionary_of_edges(hub: bool) -> None:
             expected[there] = CROWDED
     assert {ALONE, CROWDED} < set(expected.tolist())
     assert (twins(faces, 61) == expected).all()
+
+
+def test_edges_are_the_same_on_any_number_of_threads_and_those_of_a_sort() -> None:
+    """Faces enough to be shared out, most of their edges at few vertices, so that the shares are unequal."""
+    rng = np.random.default_rng(8)
+    faces = np.sort((rng.random((30_000, 3)) ** 3 * 9_000).astype(np.int64), axis=1)[:, rng.permutation(3)]
+    end = np.roll(faces, -1, axis=1).ravel()
+    key = np.minimum(faces.ravel(), end) * 9_000 + np.maximum(faces.ravel(), end)
+    threads = numba.get_num_threads()
+    found = []
+    try:
+        for count in {1, threads}:
+            numba.set_num_threads(count)
+            found.append((twins(faces, 9_000), *edge_order(faces, 9_000)))
+    finally:
+        numba.set_num_threads(threads)
+    order = np.argsort(key, kind="stable")
+    start = np.flatnonzero(np.diff(key[order], prepend=-1, append=-1))
+    for twin, by_edge, begin in found:
+        assert (by_edge == order).all()
+        assert (begin == start).all()
+        paired = np.flatnonzero(twin >= 0)
+        assert len(paired) > 1_000
+        assert (twin[twin[paired]] == paired).all()
+        assert (key[twin[paired]] == key[paired]).all()
+        assert ((twin == ALONE) == (np.bincount(key, minlength=key.max() + 1)[key] == 1)).all()
 
 
 def test_volumes_of_pieces_are_those_of_balls_and_hollows(sphere: Callable) -> None:

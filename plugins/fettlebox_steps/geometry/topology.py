@@ -13,111 +13,18 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from .edge_pairs import ALONE, CROWDED, edge_order, twins
+
+__all__ = [
+    "ALONE", "CROWDED", "Flags", "Floats", "Ints", "boundary_loops", "compact", "components",
+    "corner_fans", "diagonal", "edge_order", "enclosed_volume", "face_areas", "face_vectors",
+    "faces_around", "folded_pairs", "moment_about", "piece_volumes", "turned_away", "twins",
+    "used_vertices", "vector_area", "volume_about",
+]  # fmt: skip
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.integer[Any]]
 Flags = NDArray[np.bool_]
-
-ALONE = -1
-"""Twin of a half edge on a rim: no other face has this edge."""
-CROWDED = -2
-"""Twin of a half edge whose edge has more than two faces, or two that wind against each other."""
-
-FEW = 32
-"""Numbers that are sorted fastest by insertion."""
-
-
-@njit(cache=True)
-def _counting_order(keys, order, n):
-    start = np.zeros(n + 1, np.int64)
-    for h in order:
-        start[keys[h] + 1] += 1
-    for i in range(n):
-        start[i + 1] += start[i]
-    out = np.empty(len(order), np.int64)
-    for h in order:
-        out[start[keys[h]]] = h
-        start[keys[h]] += 1
-    return out
-
-
-@njit(cache=True)
-def edge_order(faces, n):
-    """Half edges sorted by edge: two counting sorts, so the time is linear whatever the mesh.
-
-    Returns (order, start): the half edges of edge e are `order[start[e]:start[e + 1]]`, ascending.
-    """
-    m = len(faces)
-    low = np.empty(3 * m, np.int64)
-    high = np.empty(3 * m, np.int64)
-    for f in range(m):
-        for k in range(3):
-            a, b = faces[f, k], faces[f, (k + 1) % 3]
-            low[3 * f + k] = min(a, b)
-            high[3 * f + k] = max(a, b)
-    order = _counting_order(low, _counting_order(high, np.arange(3 * m), n), n)
-    start = np.empty(3 * m + 1, np.int64)
-    edges = 0
-    for i in range(3 * m):
-        if i == 0 or low[order[i]] != low[order[i - 1]] or high[order[i]] != high[order[i - 1]]:
-            start[edges] = i
-            edges += 1
-    start[edges] = 3 * m
-    return order, start[: edges + 1]
-
-
-@njit(cache=True)
-def _twins(faces, n):
-    """Half edges sorted by their lower end alone; each end's few are then held against one another."""
-    start = np.zeros(n + 1, np.int64)
-    for f in range(len(faces)):
-        for k in range(3):
-            start[min(faces[f, k], faces[f, (k + 1) % 3]) + 1] += 1
-    most = start.max()
-    for v in range(n):
-        start[v + 1] += start[v]
-    room = start[:-1].copy()
-    half = np.empty(3 * len(faces), np.int64)
-    far_end = np.empty(3 * len(faces), np.int64)
-    for f in range(len(faces)):
-        for k in range(3):
-            a, b = faces[f, k], faces[f, (k + 1) % 3]
-            at = room[min(a, b)]
-            half[at] = 3 * f + k
-            far_end[at] = max(a, b)
-            room[min(a, b)] += 1
-    twin = np.full(3 * len(faces), ALONE, np.int64)
-    order = np.empty(most, np.int64)
-    for v in range(n):
-        s, t = start[v], start[v + 1]
-        count = t - s
-        if count > FEW:
-            order[:count] = np.argsort(far_end[s:t], kind="mergesort")
-        else:
-            for i in range(count):
-                at = i
-                while at > 0 and far_end[s + order[at - 1]] > far_end[s + i]:
-                    order[at] = order[at - 1]
-                    at -= 1
-                order[at] = i
-        first = 0
-        while first < count:
-            last = first + 1
-            while last < count and far_end[s + order[last]] == far_end[s + order[first]]:
-                last += 1
-            g, h = half[s + order[first]], half[s + order[last - 1]]
-            if last - first == 2 and faces[g // 3, g % 3] != faces[h // 3, h % 3]:
-                twin[g] = h
-                twin[h] = g
-            elif last - first > 1:
-                for i in range(first, last):
-                    twin[half[s + order[i]]] = CROWDED
-            first = last
-    return twin
-
-
-def twins(faces: Ints, n: int) -> Ints:
-    """(3m,) the half edge that runs the other way along the same edge, or ALONE, or CROWDED."""
-    return np.asarray(_twins(faces, n))
 
 
 @njit(cache=True)

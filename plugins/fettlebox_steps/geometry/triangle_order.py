@@ -8,40 +8,92 @@ are the next blocks. Against the Morton order it saves a winding number two thir
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import get_num_threads, njit, prange
 from numpy.typing import NDArray
 
 SHARED = 64
-"""Parts of the work that threads share, or up to four times as many: halves are of unequal size."""
+"""Parts of the work that threads share, at least, where there is enough of it."""
+
+WORTH_SHARING = 4_096
+"""Triangles of a part, at most, that no second thread is woken for."""
 
 
 def compact_order(middles: NDArray[np.float64], leaf: int) -> NDArray[np.int64]:
     """Indices (m,) of middles (m,3) such that blocks of `leaf` times a power of two are close in space."""
     order = np.arange(len(middles), dtype=np.int64)
     keys = np.empty(len(order))
-    blocks = _halve(middles, order, keys, 0, len(order), leaf, max(leaf, len(order) // SHARED))
-    _halve_blocks(middles, order, keys, blocks, leaf)
+    blocks = np.array([[0, len(order)]])
+    while len(blocks) < SHARED and len(order) > max(WORTH_SHARING, leaf) * len(blocks):
+        blocks = _halve_each(middles, order, keys, blocks, _dealt(blocks), leaf)
+    _halve_blocks(middles, order, keys, blocks, _dealt(blocks), leaf)
     return order
 
 
+def _dealt(blocks: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Indices (b,) of blocks (b,2), the largest first, dealt out to the threads, of which each takes as many
+    as stand next to one another.
+    """
+    threads = get_num_threads()
+    largest_first = np.argsort(blocks[:, 0] - blocks[:, 1], kind="stable")
+    return np.concatenate([largest_first[thread::threads] for thread in range(threads)])
+
+
+@njit(inline="always")
+def _left(count, leaf):
+    """Of so many triangles, how many come into the first half: `leaf` times a power of two."""
+    left = leaf
+    while left * 2 < count:
+        left *= 2
+    return left
+
+
+@njit(parallel=True, cache=True)
+def _halve_each(middles, order, keys, blocks, dealt, leaf):
+    """Halve each of blocks (b,2), from where to where in the order, once; those there are then."""
+    halves = np.empty((len(blocks), 2, 2), np.int64)
+    for n in prange(len(blocks)):
+        i = dealt[n]
+        a, b = blocks[i, 0], blocks[i, 1]
+        left = min(_left(b - a, leaf), b - a)
+        if left < b - a:
+            axis = _longest(middles, order, a, b)
+            for j in range(a, b):
+                keys[j] = middles[order[j], axis]
+            _select(keys, order, a, b - 1, a + left)
+        halves[i, 0, 0], halves[i, 0, 1] = a, a + left
+        halves[i, 1, 0], halves[i, 1, 1] = a + left, b
+    found = halves.reshape(-1, 2)
+    return found[found[:, 1] > found[:, 0]]
+
+
+@njit(parallel=True, cache=True)
+def _halve_blocks(middles, order, keys, blocks, dealt, leaf):
+    """Halve to leaves what each of blocks (b,2) holds. They have nothing to do with one another, so the order
+    does not depend on the number of threads. A block's middles are laid side by side first: in the cache.
+    """
+    for n in prange(len(blocks)):
+        a, b = blocks[dealt[n]]
+        own = order[a:b].copy()
+        near = np.empty((b - a, 3))
+        for j in range(b - a):
+            near[j] = middles[own[j]]
+        within = np.arange(b - a)
+        _halve(near, within, keys[a:b], leaf)
+        for j in range(b - a):
+            order[a + j] = own[within[j]]
+
+
 @njit(cache=True)
-def _halve(middles, order, keys, low, high, leaf, until):
-    """Halve from `low` to `high` until no block is larger than `until`; returns the blocks (b,2) left."""
+def _halve(middles, order, keys, leaf):
     waiting = np.empty((128, 2), dtype=np.int64)
-    waiting[0] = low, high
-    done = np.empty((4 * SHARED if until > leaf else 0, 2), dtype=np.int64)
-    top, count = 1, 0
+    waiting[0] = 0, len(order)
+    top = 1
     while top > 0:
         top -= 1
         a, b = waiting[top]
-        if b - a <= until:
-            if count < len(done):
-                done[count] = a, b
-                count += 1
+        if b - a <= leaf:
             continue
-        left = leaf
-        while left * 2 < b - a:
-            left *= 2
+        left = _left(b - a, leaf)
         axis = _longest(middles, order, a, b)
         for i in range(a, b):
             keys[i] = middles[order[i], axis]
@@ -49,14 +101,6 @@ def _halve(middles, order, keys, low, high, leaf, until):
         waiting[top] = a, a + left
         waiting[top + 1] = a + left, b
         top += 2
-    return done[:count].copy()
-
-
-@njit(parallel=True, cache=True)
-def _halve_blocks(middles, order, keys, blocks, leaf):
-    """Blocks have nothing to do with one another, so the order does not depend on the thread count."""
-    for i in prange(len(blocks)):
-        _halve(middles, order, keys, blocks[i, 0], blocks[i, 1], leaf, leaf)
 
 
 @njit(cache=True)
