@@ -23,12 +23,14 @@ def test_samples_stand_for_equal_areas() -> None:
 
 def test_the_rim_of_a_square_is_its_outline() -> None:
     corners = np.array([[0.0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]])
-    faces = np.array([[0, 1, 2], [0, 2, 3]])
+    faces = np.array([[0, 1, 2], [0, 2, 3]], np.int32)
     points = np.array([[0.5, -3, 0], [2, 2, 0], [0.5, 0.5, 1], [0.25, 0.75, 1], [1.5, 0.5, 2]], float)
     expected = [True, True, False, False, True]
-    _, hit, foot = Surface(corners, faces).nearest(points)
-    assert on_rim(corners, faces, hit, foot).tolist() == expected
+    square = Surface(corners, faces)
+    _, hit, foot = square.nearest(points)
+    assert on_rim(square, hit, foot).tolist() == expected
     # The same square as a file without shared corners: its diagonal is no rim.
     loose = corners[faces].reshape(-1, 3)
-    _, hit, foot = Surface(loose, np.arange(6).reshape(2, 3)).nearest(points)
-    assert on_rim(loose, np.arange(6).reshape(2, 3), hit, foot).tolist() == expected
+    square = Surface(loose, np.arange(6, dtype=np.int32).reshape(2, 3))
+    _, hit, foot = square.nearest(points)
+    assert on_rim(square, hit, foot).tolist() == expected

@@ -109,9 +109,9 @@ def compare(
     ours = made.normals(part_face[where])
     theirs = scan.normals(hit[far])
     behind = dot(part_at[where] - foot[far], theirs) < 0.0
-    rim = on_rim(scan.vertices, scan.faces, hit[far], foot[far])
+    rim = on_rim(scan, hit[far], foot[far])
     hidden = behind & ~rim & (dot(ours, theirs) < 0.0)
-    hidden[hidden] = enclosed(part, part_at[where[hidden]], ours[hidden])
+    hidden[hidden] = enclosed(made, part_at[where[hidden]], ours[hidden])
 
     inner, invented = np.zeros(len(part_at), bool), np.zeros(len(part_at), bool)
     inner[where[hidden]] = True
@@ -149,7 +149,8 @@ def by_face(part: Part, fidelity: Fidelity) -> tuple[Floats, Flags]:
 
     A face without a sample of its own takes the nearest. NaN where most of a face was not compared.
     """
-    from scipy.spatial import cKDTree
+    from .cells import nearest_of
+    from .nearest import doubled_areas
 
     count = np.bincount(fidelity.faces, minlength=len(part.faces))
     compared = np.isfinite(fidelity.distances)
@@ -166,7 +167,8 @@ def by_face(part: Part, fidelity: Fidelity) -> tuple[Floats, Flags]:
     invented = 2 * total(fidelity.invented) > count
     bare = np.flatnonzero(count == 0)
     middles = part.vertices[part.faces[bare]].mean(axis=1)
-    _, nearest = cKDTree(fidelity.points).query(middles)
+    spacing = float(np.sqrt(doubled_areas(part.vertices, part.faces).sum() / 2.0 / len(fidelity.points)))
+    nearest = nearest_of(fidelity.points, middles, spacing)
     distance[bare], invented[bare] = fidelity.distances[nearest], fidelity.invented[nearest]
     return distance, invented
 

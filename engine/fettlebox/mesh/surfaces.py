@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from .part import Floats, Ints, Part
+from .part import Floats, Ints
 
 Longs = NDArray[np.int64]
 Flags = NDArray[np.bool_]
@@ -24,9 +24,9 @@ def spread(vertices: Floats, faces: Ints | Longs, count: int) -> tuple[Floats, L
     underrepresented by chance and no random seed is involved. Within a triangle: the R2 sequence
     (M. Roberts, "The unreasonable effectiveness of quasirandom sequences", 2018), folded.
     """
-    a, b, c = (vertices[faces[:, i]] for i in range(3))
-    doubled = np.linalg.norm(np.cross(b - a, c - a), axis=1)
-    upto = np.cumsum(doubled)
+    from .nearest import doubled_areas
+
+    upto = np.cumsum(doubled_areas(vertices, faces))
     if not len(upto) or not upto[-1] > 0.0:
         raise ValueError("a surface without area cannot be compared")
     turns = np.arange(count)
@@ -36,31 +36,24 @@ def spread(vertices: Floats, faces: Ints | Longs, count: int) -> tuple[Floats, L
     u, v = (turns / plastic + 0.5) % 1.0, (turns / plastic**2 + 0.5) % 1.0
     over = u + v > 1.0
     u, v = np.where(over, 1.0 - u, u)[:, None], np.where(over, 1.0 - v, v)[:, None]
-    points = a[face] + u * (b[face] - a[face]) + v * (c[face] - a[face])
+    a, b, c = (vertices[faces[face, i]] for i in range(3))
+    points = a + u * (b - a) + v * (c - a)
     return points, face, float(upto[-1]) / 2.0
 
 
 class Surface:
-    """Triangles and the tree that finds them. They must be at least one: the library's tree crashes the
-    process without any.
-    """
+    """Triangles, at least one, and the tree that finds them."""
 
     def __init__(self, vertices: Floats, faces: Ints) -> None:
-        import igl
+        from .nearest import Tree
 
-        self.vertices = vertices
-        self.faces: Longs = faces.astype(np.int64)
-        self._tree = igl.AABB()
-        self._tree.init(self.vertices, self.faces)
+        self.vertices, self.faces = vertices, faces
+        self.tree = Tree(vertices, faces)
 
     def nearest(self, points: Floats) -> tuple[Floats, Longs, Floats]:
         """Distance (n,), face (n,) and foot (n,3) on the surface of each point (n,3); exact."""
-        if not len(points):
-            return np.zeros(0), np.zeros(0, np.int64), np.zeros((0, 3))
-        squared, face, foot = self._tree.squared_distance(
-            self.vertices, self.faces, np.ascontiguousarray(points)
-        )
-        return np.sqrt(np.maximum(squared, 0.0)), face, foot
+        squared, face, foot = self.tree.nearest(np.ascontiguousarray(points))
+        return np.sqrt(squared), face, foot
 
     def normals(self, face: Longs) -> Floats:
         """Outward normals (n,3), twice the area long, of the faces (n,)."""
@@ -72,64 +65,63 @@ def dot(one: Floats, other: Floats) -> Floats:
     return np.asarray(np.einsum("ij,ij->i", one, other))
 
 
-def enclosed(part: Part, points: Floats, normals: Floats) -> Flags:
-    """Whether each part point (n,3) sees nothing but the part: in a hollow, not merely in a fold."""
-    if not len(points):
-        return np.zeros(0, bool)
-    from embreex.mesh_construction import TriangleMesh
-    from embreex.rtcore_scene import EmbreeScene
-
-    low, high = part.bounds
-    centre, size = (low + high) / 2.0, float(np.linalg.norm(high - low))
-    scene = EmbreeScene(robust=True)
-    TriangleMesh(scene, (part.vertices - centre).astype(np.float32), np.array(part.faces))
+def enclosed(surface: Surface, points: Floats, normals: Floats) -> Flags:
+    """Whether each point (n,3) of a surface sees nothing but it: in a hollow, not merely in a fold."""
+    low, high = surface.tree.bounds
     up = normals / np.maximum(np.linalg.norm(normals, axis=1), np.finfo(float).tiny)[:, None]
-    # Lifted off the surface by more than single precision can lose.
-    starts = (points - centre + up * (size * 1e-5)).astype(np.float32)
+    # Lifted off the surface by more than rounding can lose.
+    starts = points + up * (float(np.linalg.norm(high - low)) * 1e-5)
     least = np.eye(3)[np.argmin(np.abs(up), axis=1)]
     side = np.cross(up, least)
     side /= np.maximum(np.linalg.norm(side, axis=1), np.finfo(float).tiny)[:, None]
     ahead = np.cross(up, side)
-    blocked = np.ones(len(points), bool)
+    blocked = surface.tree.blocked(starts, up)
     for turn in np.arange(LOOKS) * (2.0 * np.pi / LOOKS):
-        along = up + np.cos(turn) * side + np.sin(turn) * ahead
-        blocked &= scene.run(starts, along.astype(np.float32)) >= 0
-    return np.asarray(blocked & (scene.run(starts, up.astype(np.float32)) >= 0))
+        still = np.flatnonzero(blocked)
+        along = up[still] + np.cos(turn) * side[still] + np.sin(turn) * ahead[still]
+        blocked[still] = surface.tree.blocked(starts[still], along)
+    return blocked
 
 
-def on_rim(vertices: Floats, faces: Longs, hit: Longs, nearest: Floats) -> Flags:
+def on_rim(surface: Surface, hit: Longs, nearest: Floats) -> Flags:
     """Whether each nearest point, given with its face, lies on an open edge of the surface."""
-    rim_edge, rim_vertex = _rim(vertices, faces)
-    corners = vertices[faces[hit]]
+    if not len(hit):
+        return np.zeros(0, bool)
+    corners = surface.vertices[surface.faces[hit]]
     a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
     normal = np.cross(b - a, c - a)
-    size = np.maximum(np.einsum("ij,ij->i", normal, normal), np.finfo(float).tiny)
+    size = np.maximum(dot(normal, normal), np.finfo(float).tiny)
     weights = np.stack(
         [
-            np.einsum("ij,ij->i", np.cross(end - start, nearest - start), normal) / size
+            dot(np.cross(end - start, nearest - start), normal) / size
             for start, end in ((b, c), (c, a), (a, b))
         ],
         axis=1,
     )
-    on_edge = (weights < ON_RIM) & rim_edge[hit]
-    at_corner = (weights > 1.0 - ON_RIM) & rim_vertex[faces[hit]]
-    return np.asarray(on_edge.any(axis=1) | at_corner.any(axis=1))
+    rim_edge, rim_corner = _rim(surface.vertices, surface.faces, hit)
+    return np.asarray(((weights < ON_RIM) & rim_edge | (weights > 1.0 - ON_RIM) & rim_corner).any(axis=1))
 
 
-def _rim(vertices: Floats, faces: Longs) -> tuple[Flags, Flags]:
-    """Open edges, (m,3) by the corner opposite to them, and the vertices (n,) on them.
+def _rim(vertices: Floats, faces: Ints, hit: Longs) -> tuple[Flags, Flags]:
+    """Of the faces (n,) that are asked for: which edges, by the corner opposite to them (n,3), are open, and
+    which corners (n,3) lie on an open edge of any face.
 
     Corners at one place count as one, so that a file whose triangles share nothing is not all rim.
     """
-    same = _places(vertices)
-    welded = same[faces]
-    ends = np.stack([welded[:, [1, 2]], welded[:, [2, 0]], welded[:, [0, 1]]], axis=1).reshape(-1, 2)
+    welded = _places(vertices)[faces]
+    asked = np.zeros(len(vertices), bool)
+    asked[welded[hit]] = True
+    # Only the faces around those corners have to be told apart.
+    around = np.flatnonzero(asked[welded].any(axis=1))
+    near = welded[around]
+    ends = np.stack([near[:, [1, 2]], near[:, [2, 0]], near[:, [0, 1]]], axis=1).reshape(-1, 2)
     key = ends.min(axis=1) * np.int64(len(vertices)) + ends.max(axis=1)
     _, inverse, count = np.unique(key, return_inverse=True, return_counts=True)
     edge = (count[inverse] == 1).reshape(-1, 3)
     place = np.zeros(len(vertices), bool)
-    place[ends[edge.reshape(-1)].reshape(-1)] = True
-    return edge, place[same]
+    # An edge between two corners that are not asked for may be open only because its other face is far.
+    place[ends[edge.reshape(-1) & asked[ends].any(axis=1)].reshape(-1)] = True
+    return edge[np.searchsorted(around, hit)], place[welded[hit]]
 
 
 def _places(vertices: Floats) -> Longs:
@@ -139,5 +131,8 @@ def _places(vertices: Floats) -> Longs:
     for axis in range(3):
         mixed = (mixed ^ bits[:, axis]) * np.uint64(0x9E3779B97F4A7C15)
         mixed ^= mixed >> np.uint64(29)
+    in_order = np.sort(mixed)
+    if (in_order[1:] != in_order[:-1]).all():
+        return np.arange(len(vertices))
     _, first, inverse = np.unique(mixed, return_index=True, return_inverse=True)
     return np.asarray(first[inverse], dtype=np.int64)
