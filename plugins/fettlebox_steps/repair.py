@@ -73,7 +73,7 @@ MOST_EXTRA = 2.0
 """A base that lies this many of the scan's diagonals beyond its rim says that the unit is wrong."""
 
 
-@step("repair", version=6, summary="Close a raw scan into a sound solid, with a flat base at its opening.")
+@step("repair", version=7, summary="Close a raw scan into a sound solid, with a flat base at its opening.")
 def repair(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """Close the part by the gentlest way that gives a sound solid, and record the base.
 
@@ -94,7 +94,7 @@ def repair(part: Part, params: Params, ctx: StepContext) -> StepResult:
           lost.
         - Of a scan in which no piece has three quarters of the surface, openings are closed like holes,
           without a base.
-        - `holes: hold` holds a scan with holes beside its opening.
+        - `holes: hold` holds a scan with holes beside its opening, also those that such cutting opens.
         - Refuses what no way makes sound, such as scraps that enclose nothing; a base asked for more than
           72 degrees away from where the opening faces; a base more than twice the scan's size beyond its
           rim; pieces too far apart for `unite`.
@@ -118,6 +118,8 @@ def repair(part: Part, params: Params, ctx: StepContext) -> StepResult:
         rung: the way that gave the solid
         bodies: how many bodies it has
         holes_filled: how many holes beside the openings were filled
+        holes_cut_open: how many of those were no holes before triangles were cut that the viewer of a scan
+            taken from one side does not see
         hole_area_mm2, largest_hole_mm2: area of all holes, and of the largest, as flat as they would be
         opening_area_mm2: area of what the base closes, as seen from where it faces
         openings: how many openings the base closes
@@ -183,9 +185,13 @@ def repair(part: Part, params: Params, ctx: StepContext) -> StepResult:
     except CannotCloseError as error:
         raise StepError(str(error)) from error
     if params.holes == "hold" and closing.facts["holes_filled"]:
+        cut_open = closing.facts["holes_cut_open"]
+        origin = (
+            f", {cut_open} of them where triangles that its viewer does not see were cut" if cut_open else ""
+        )
         raise HoldError(
-            f"the scan has {closing.facts['holes_filled']} holes beside its opening; look whether filling "
-            "them is right, then release it with holes: fill",
+            f"the scan has {closing.facts['holes_filled']} holes beside its opening{origin}; look whether "
+            "filling them is right, then release it with holes: fill",
             closing.facts,
         )
     if closing.rung == "untouched":

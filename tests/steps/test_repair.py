@@ -97,6 +97,23 @@ def test_holes_can_be_shown_to_a_person_first() -> None:
     assert run(bowl_cut(holes=False), holes="hold").facts["holes_filled"] == 0
 
 
+def test_holes_that_cutting_hidden_triangles_opens_are_shown_too() -> None:
+    """Two points of a flat square, drawn under what lies beside them; seen from above, each leaves a gap."""
+    count = 61
+    at = np.arange(count) - count // 2
+    across, along = np.meshgrid(at, at, indexing="ij")
+    points = np.column_stack([across.ravel(), along.ravel(), np.zeros(count * count)]).astype(float)
+    number = np.arange(count * count).reshape(count, count)
+    a, b, c, d = (n.ravel() for n in (number[:-1, :-1], number[1:, :-1], number[1:, 1:], number[:-1, 1:]))
+    part = Part(points, np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])]))
+    assert run(part, holes="hold", base={"axis": "down"}).facts["holes_filled"] == 0
+    points[number[20, 20]] += [8.3, 0.4, -2.5]
+    points[number[40, 38]] += [-8.3, 0.4, -2.5]
+    with pytest.raises(HoldError, match="2 holes beside its opening, 2 of them where triangles") as held:
+        run(Part(points, part.faces), holes="hold", base={"axis": "down"})
+    assert held.value.evidence["largest_hole_mm2"] == pytest.approx(3.0)
+
+
 def test_a_dropped_piece_leaves_the_reference_too() -> None:
     part = bowl_cut()
     crumb = trimesh.creation.icosphere(1, radius=1.0)

@@ -95,6 +95,7 @@ def _no_work(bodies: int) -> dict[str, Any]:
         "rung": "untouched",
         "bodies": bodies,
         "holes_filled": 0,
+        "holes_cut_open": 0,
         "opening_area_mm2": 0.0,
         "largest_hole_mm2": 0.0,
         "openings": 0,
@@ -114,6 +115,8 @@ def _climb(work: Work, plan: Plan) -> Closing:
         return _done(work, plan, "open", opened, tried)
     rung = ""
     for rung, candidate in attempts(work, plan, tried):
+        if candidate is plan.proven:
+            return _done(work, plan, rung, candidate, tried)
         verdict = judge(*candidate)
         if verdict.sound:
             return _done(work, plan, rung, candidate, tried)

@@ -139,6 +139,7 @@ class Plan:
     filled  the surface with its patches; an opening that `follow` closes is one of them
     frame   the base plane, None without a base
     stays   openings are left as they are
+    proven  the surface with its bases attached, if that is known to be sound
     """
 
     filled: Filled
@@ -147,6 +148,7 @@ class Plan:
     stays: bool
     facts: dict[str, Any]
     warnings: tuple[str, ...]
+    proven: Surface | None = None
 
 
 def plan_closing(
@@ -159,8 +161,9 @@ def plan_closing(
     if work.assembly:
         rims = Rims([], loops, [], np.zeros(3), 0.0)
     hole_area = [float(np.linalg.norm(vector_area(v[loop]))) for loop in rims.holes]
+    gap_area: list[float] = []
     aside_area = [float(np.linalg.norm(vector_area(v[loop]))) for loop in rims.aside]
-    frame, sheet = None, None
+    frame, sheet, leaning = None, None, None
     if rims.openings and close == "flat":
         way = rims.outward if towards is None else np.asarray(towards, np.float64)
         if way @ rims.outward < TILT_LIMIT:
@@ -177,18 +180,24 @@ def plan_closing(
                 return plan_closing(_without(work, cut), close, extra_mm, towards, rounds - 1)
         if sheet is None:
             sheet = cut_sheet(v, f, way, extra_mm, exact=towards is not None, flaps=work.scraps)
-            if sheet is not None and sheet.lost_share > FEW_LOST and _closes_anyhow(v, f, rims, frame):
-                sheet = None
+            if sheet is not None and sheet.lost_share > FEW_LOST:
+                leaning = _closed_anyhow(v, f, rims, frame)
+                sheet = None if leaning is not None else sheet
         if sheet is not None:
             work, v, f, frame = _as_seen(work, sheet), sheet.vertices, sheet.faces, sheet.frame
-    if close == "follow":
+            gap_area = [float(np.linalg.norm(vector_area(v[loop]))) for loop in sheet.gaps]
+            hole_area += gap_area
+    if leaning is not None:
+        filled = leaning.filled
+    elif close == "follow":
         filled = _bent(fill(v, f, rims.holes + rims.openings), rims)
     elif sheet is not None:
         filled = _webs_and_patches(v, f, sheet.webs, sheet.holes)
     else:
         filled = fill(v, f, rims.holes if close == "flat" else rims.narrow)
     facts = {
-        "holes_filled": len(rims.holes),
+        "holes_filled": len(hole_area),
+        "holes_cut_open": len(gap_area),
         "hole_area_mm2": float(sum(hole_area)),
         "largest_hole_mm2": max(hole_area, default=0.0),
         "opening_area_mm2": rims.area_mm2,
@@ -203,23 +212,37 @@ def plan_closing(
     if work.assembly and loops and close == "flat":
         warnings += ("the scan is several bodies, so its openings were closed like holes, without a base",)
     openings = rims.openings if close != "follow" else []
-    if sheet is not None:
+    if leaning is not None:
+        openings = [leaning.rim]
+    elif sheet is not None:
         openings = [sheet.webs.rim]
     elif frame is not None:
         filled, openings = _evened(filled, openings)
-    return work, Plan(filled, openings, frame, close == "none" and bool(rims.openings), facts, warnings)
+    stays = close == "none" and bool(rims.openings)
+    proven = None if leaning is None else leaning.solid
+    return work, Plan(filled, openings, frame, stays, facts, warnings, proven)
 
 
-def _closes_anyhow(vertices: Floats, faces: Ints, rims: Rims, frame: Frame) -> bool:
-    """Whether a wall that leans as its one rim does makes a sound solid, for which nothing is cut."""
+@dataclass(frozen=True)
+class _Leaning:
+    """A surface with its holes filled, what is left of its one rim, and the sound solid that stands on it."""
+
+    filled: Filled
+    rim: Ints
+    solid: Surface
+
+
+def _closed_anyhow(vertices: Floats, faces: Ints, rims: Rims, frame: Frame) -> _Leaning | None:
+    """Closed by a wall that leans as its one rim does, for which nothing is cut, if that is sound."""
     if len(rims.openings) != 1:
-        return False
+        return None
     filled, (rim,) = _evened(fill(vertices, faces, rims.holes), rims.openings)
     attached = attach_base(filled.vertices, rim, frame)
     if filled.unfilled or attached is None:
-        return False
+        return None
     points = np.concatenate([filled.vertices, attached[0]])
-    return judge(points, np.concatenate([filled.faces, attached[1]])).sound
+    solid = points, np.concatenate([filled.faces, attached[1]])
+    return _Leaning(filled, rim, solid) if judge(*solid).sound else None
 
 
 def _as_seen(work: Work, sheet: Sheet) -> Work:

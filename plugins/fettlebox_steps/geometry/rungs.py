@@ -42,7 +42,7 @@ OPEN_FAULTS = ("open_edges", "open_as_float32", "volume_mm3")
 
 def attempts(work: Work, plan: Plan, tried: dict[str, Any]) -> Iterator[tuple[str, Solid]]:
     """One solid after another to put to the test, each more thorough than the one before."""
-    closed = _closed_rim_by_rim(plan)
+    closed = plan.proven or _closed_rim_by_rim(plan)
     if isinstance(closed, str):
         tried["direct"] = closed
     else:

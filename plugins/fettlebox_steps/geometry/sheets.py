@@ -30,6 +30,7 @@ class Sheet:
     hidden, blades  how many faces were cut as nothing that a viewer sees, and as blades along the outline
     flaps           how many flaps were put back
     lost_share      of the vertices, as many come to lie off the sheet
+    gaps            rims, of which none was there before, that the cut left within the surface
     """
 
     vertices: Floats
@@ -41,6 +42,7 @@ class Sheet:
     blades: int = 0
     flaps: int = 0
     lost_share: float = 0.0
+    gaps: tuple[Ints, ...] = ()
 
 
 def whole_sheet(
@@ -163,10 +165,13 @@ def _laid(vertices: Floats, faces: Ints, cut: Flags, frame: Frame) -> Sheet | No
     import shapely
 
     own, left, _ = make_manifold(vertices, faces[~cut])
-    torn = np.zeros(len(vertices), bool)
+    torn, old = np.zeros((2, len(vertices)), bool)
     torn[faces[cut]] = True
-    beside = np.zeros(len(own), bool)
+    for loop in boundary_loops(faces, len(vertices)):
+        old[loop] = True
+    beside, was_rim = np.zeros((2, len(own)), bool)
     beside[left[torn[faces[~cut]]]] = True
+    was_rim[left[old[faces[~cut]]]] = True
     seen = frame.flat(own)[:, :2] * [1.0, -1.0]
     loops = boundary_loops(left, len(own))
     shapes = [shapely.Polygon(seen[loop]) for loop in loops]
@@ -176,6 +181,7 @@ def _laid(vertices: Floats, faces: Ints, cut: Flags, frame: Frame) -> Sheet | No
     )
     webbed_rims: list[Ints] = []
     holes: list[Ints] = []
+    gaps = tuple(loop for loop, out in zip(loops, outer, strict=True) if not (out or was_rim[loop].any()))
     for loop, shape, out in zip(loops, shapes, outer, strict=True):
         around = not out and len(tree.query(shape, predicate="contains")) > 0
         (webbed_rims if out or around or beside[loop].any() else holes).append(loop)
@@ -184,4 +190,4 @@ def _laid(vertices: Floats, faces: Ints, cut: Flags, frame: Frame) -> Sheet | No
     moved = (places != flat[bared]).any(axis=1)
     loose = np.where(moved[:, None], frame.space(places), vertices[bared])
     webs = webbed(own, left, webbed_rims, frame, loose)
-    return None if webs is None else Sheet(own, left, frame, webs, holes)
+    return None if webs is None else Sheet(own, left, frame, webs, holes, gaps=gaps)
