@@ -1,9 +1,6 @@
 """Which triangles of a mesh pass through another triangle of the same mesh.
 
-Candidate pairs come from an implicit hierarchy of boxes over the triangles in compact order. Two
-triangles cross if an edge of one passes through the inside of the other, decided by the signs of
-tetrahedron volumes (P. Guigue, O. Devillers, "Fast and robust triangle-triangle overlap test using
-orientation predicates", 2003).
+Candidate pairs come from an implicit hierarchy of boxes over the triangles in compact order.
 """
 
 from __future__ import annotations
@@ -12,16 +9,8 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import ArrayLike, NDArray
 
-from .triangle_order import compact_order
-
-FLAT = 1e-11
-"""A tetrahedron of less than this times its size cubed counts as flat. Rounding the difference of
-doubles gives volumes of about 1e-15 of it; neighbours on a flat cap, whose corners were computed
-one by one, give up to 1e-13. A true crossing shallower than this is far below a printer's resolution:
-1e-11 of a 100 mm triangle is a nanometre."""
-
-NOT_ASKED = -1.0
-"""Faces that lie upon one another are not looked for."""
+from .face_pairs import NOT_ASKED, meet
+from .triangle_order import compact_order, middles_of
 
 LEAF = 8
 """Triangles in a leaf: the fastest of 4, 8 and 16 on scans of 0.1 to 1 million triangles."""
@@ -76,7 +65,7 @@ def crossing_faces(
 
 def search_order(vertices: ArrayLike, faces: ArrayLike) -> NDArray[np.int64]:
     """Faces (m,) in an order that keeps neighbours together, for `crossing_faces`."""
-    return compact_order(_middles(np.asarray(vertices, np.float64), np.asarray(faces)), LEAF)
+    return compact_order(middles_of(np.asarray(vertices, np.float64), np.asarray(faces)), LEAF)
 
 
 def near_faces(vertices: ArrayLike, faces: ArrayLike, only: ArrayLike) -> NDArray[np.int64]:
@@ -118,16 +107,6 @@ def crossing_in_groups(
     return crossed
 
 
-@njit(cache=True)
-def _middles(points, faces):
-    """Three times the faces' middles: enough to order them by."""
-    middles = np.empty((len(faces), 3))
-    for f in range(len(faces)):
-        for k in range(3):
-            middles[f, k] = points[faces[f, 0], k] + points[faces[f, 1], k] + points[faces[f, 2], k]
-    return middles
-
-
 @njit(inline="always")
 def _box(points, faces, f, box):
     """Write the box of a face: its lowest corner, then its highest, rounded outward."""
@@ -138,7 +117,7 @@ def _box(points, faces, f, box):
         box[3 + k] = high + OUTWARD * abs(high)
 
 
-@njit(cache=True)
+@njit(parallel=True, cache=True)
 def _hierarchy(points, faces, order, asked, leaves):
     """Boxes (m,6) of the faces in order, and of the nodes of a complete binary tree over them.
 
@@ -146,17 +125,20 @@ def _hierarchy(points, faces, order, asked, leaves):
     for. Boxes are single precision, rounded outward: they only rule out.
     """
     boxes = np.empty((len(order), 6), np.float32)
-    node_boxes = np.full((2 * leaves, 6), np.inf, np.float32)
-    node_boxes[:, 3:] = -np.inf
+    node_boxes = np.empty((2 * leaves, 6), np.float32)
     node_asked = np.zeros(2 * leaves, np.bool_)
-    for i in range(len(order)):
-        f = order[i]
-        node = leaves + i // LEAF
-        node_asked[node] |= asked[f]
-        _box(points, faces, f, boxes[i])
+    for leaf in prange(leaves):
+        node = leaves + leaf
         for k in range(3):
-            node_boxes[node, k] = min(node_boxes[node, k], boxes[i, k])
-            node_boxes[node, 3 + k] = max(node_boxes[node, 3 + k], boxes[i, 3 + k])
+            node_boxes[node, k] = np.inf
+            node_boxes[node, 3 + k] = -np.inf
+        for i in range(leaf * LEAF, min((leaf + 1) * LEAF, len(order))):
+            f = order[i]
+            node_asked[node] |= asked[f]
+            _box(points, faces, f, boxes[i])
+            for k in range(3):
+                node_boxes[node, k] = min(node_boxes[node, k], boxes[i, k])
+                node_boxes[node, 3 + k] = max(node_boxes[node, 3 + k], boxes[i, 3 + k])
     for node in range(leaves - 1, 0, -1):
         one, two = 2 * node, 2 * node + 1
         node_asked[node] = node_asked[one] or node_asked[two]
@@ -217,7 +199,7 @@ def _mark(points, faces, order, asked, boxes, node_boxes, node_asked, leaves, cr
                         f = order[i]
                         if not (asked[f] or asked[g]) or (crossed[f] and crossed[g]):
                             continue
-                        if _cross(points, faces, f, g) or (upon >= 0 and _upon(points, faces, f, g, upon)):
+                        if meet(points, faces, f, g, upon):
                             crossed[f] = True
                             crossed[g] = True
 
@@ -259,7 +241,7 @@ def _mark_in_groups(points, faces, starts, crossed):
     for group in prange(len(starts) - 1):
         for f in range(starts[group], starts[group + 1]):
             for g in range(f + 1, starts[group + 1]):
-                if _cross(points, faces, f, g):
+                if meet(points, faces, f, g, NOT_ASKED):
                     crossed[f] = True
                     crossed[g] = True
 
@@ -267,130 +249,3 @@ def _mark_in_groups(points, faces, starts, crossed):
 @njit(inline="always")
 def _apart(a, b):
     return a[0] > b[3] or a[3] < b[0] or a[1] > b[4] or a[4] < b[1] or a[2] > b[5] or a[5] < b[2]
-
-
-@njit(cache=True)
-def _cross(points, faces, f, g):
-    common = 0
-    at_f = 0
-    at_g = 0
-    for i in range(3):
-        for j in range(3):
-            if faces[f, i] == faces[g, j]:
-                common += 1
-                at_f = i
-                at_g = j
-    if common >= 2:
-        return False
-    if common == 1:
-        return _pierces(points, faces[f, (at_f + 1) % 3], faces[f, (at_f + 2) % 3], faces, g) or _pierces(
-            points, faces[g, (at_g + 1) % 3], faces[g, (at_g + 2) % 3], faces, f
-        )
-    if _beside(points, faces, f, g) or _beside(points, faces, g, f):
-        return False
-    for i in range(3):
-        if _pierces(points, faces[f, i], faces[f, (i + 1) % 3], faces, g):
-            return True
-        if _pierces(points, faces[g, i], faces[g, (i + 1) % 3], faces, f):
-            return True
-    return False
-
-
-@njit(cache=True)
-def _upon(points, faces, f, g, tolerance):
-    """Whether two faces without a common edge lie in one plane and overlap: no side of either parts them."""
-    common = 0
-    for i in range(3):
-        for j in range(3):
-            common += faces[f, i] == faces[g, j]
-    if common >= 2:
-        return False
-    a, b, c = points[faces[f, 0]], points[faces[f, 1]], points[faces[f, 2]]
-    nx = (b[1] - a[1]) * (c[2] - a[2]) - (b[2] - a[2]) * (c[1] - a[1])
-    ny = (b[2] - a[2]) * (c[0] - a[0]) - (b[0] - a[0]) * (c[2] - a[2])
-    nz = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
-    length = np.sqrt(nx * nx + ny * ny + nz * nz)
-    if length == 0.0:
-        return False
-    nx, ny, nz = nx / length, ny / length, nz / length
-    for j in range(3):
-        d = points[faces[g, j]]
-        if abs((d[0] - a[0]) * nx + (d[1] - a[1]) * ny + (d[2] - a[2]) * nz) > tolerance:
-            return False
-    for side in range(6):
-        one, two = (f, g) if side < 3 else (g, f)
-        p, q = points[faces[one, side % 3]], points[faces[one, (side + 1) % 3]]
-        ux = ny * (q[2] - p[2]) - nz * (q[1] - p[1])
-        uy = nz * (q[0] - p[0]) - nx * (q[2] - p[2])
-        uz = nx * (q[1] - p[1]) - ny * (q[0] - p[0])
-        length = np.sqrt(ux * ux + uy * uy + uz * uz)
-        if length == 0.0:
-            return False
-        low, high, low_two, high_two = np.inf, -np.inf, np.inf, -np.inf
-        for j in range(3):
-            x, y = points[faces[one, j]], points[faces[two, j]]
-            at = ((x[0] - p[0]) * ux + (x[1] - p[1]) * uy + (x[2] - p[2]) * uz) / length
-            low, high = min(low, at), max(high, at)
-            at = ((y[0] - p[0]) * ux + (y[1] - p[1]) * uy + (y[2] - p[2]) * uz) / length
-            low_two, high_two = min(low_two, at), max(high_two, at)
-        if min(high, high_two) - max(low, low_two) <= tolerance:
-            return False
-    return True
-
-
-@njit(cache=True)
-def _beside(points, faces, f, g):
-    """Whether all of face f is plainly on one side of the plane of face g."""
-    a, b, c = faces[g, 0], faces[g, 1], faces[g, 2]
-    one = _volume(points, a, b, c, faces[f, 0])
-    two = _volume(points, a, b, c, faces[f, 1])
-    if (one > 0) != (two > 0):
-        return False
-    three = _volume(points, a, b, c, faces[f, 2])
-    if (one > 0) != (three > 0):
-        return False
-    flat = 0.0
-    for k in range(3):
-        flat = max(flat, _flatness(points, a, b, c, faces[f, k]))
-    return min(abs(one), abs(two), abs(three)) > flat
-
-
-@njit(inline="always")
-def _flatness(points, a, b, c, d):
-    """The volume under which a tetrahedron counts as flat."""
-    size = 0.0
-    for k in range(3):
-        origin = points[a, k]
-        size = max(size, abs(points[b, k] - origin), abs(points[c, k] - origin), abs(points[d, k] - origin))
-    return FLAT * size * size * size
-
-
-@njit(cache=True)
-def _pierces(points, p, q, faces, g):
-    """Whether the segment p-q passes through the inside of face g."""
-    a, b, c = faces[g, 0], faces[g, 1], faces[g, 2]
-    above = _volume(points, a, b, c, p)
-    below = _volume(points, a, b, c, q)
-    if not ((above > 0 and below < 0) or (above < 0 and below > 0)):
-        return False
-    if min(abs(above), abs(below)) <= max(_flatness(points, a, b, c, p), _flatness(points, a, b, c, q)):
-        return False
-    s = _volume(points, p, q, a, b)
-    t = _volume(points, p, q, b, c)
-    u = _volume(points, p, q, c, a)
-    return (s > 0 and t > 0 and u > 0) or (s < 0 and t < 0 and u < 0)
-
-
-@njit(cache=True)
-def _volume(points, a, b, c, d):
-    """Six times the signed volume of a tetrahedron."""
-    ax = points[a, 0] - points[d, 0]
-    ay = points[a, 1] - points[d, 1]
-    az = points[a, 2] - points[d, 2]
-    bx = points[b, 0] - points[d, 0]
-    by = points[b, 1] - points[d, 1]
-    bz = points[b, 2] - points[d, 2]
-    cx = points[c, 0] - points[d, 0]
-    cy = points[c, 1] - points[d, 1]
-    cz = points[c, 2] - points[d, 2]
-    return ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx)

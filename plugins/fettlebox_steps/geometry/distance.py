@@ -12,7 +12,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import ArrayLike, NDArray
 
-from .triangle_order import compact_order
+from .triangle_order import compact_order, middles_of
 
 WIDE = 8
 """Children of a node, and triangles of a leaf."""
@@ -47,9 +47,8 @@ class DistanceTree:
         corners = np.ascontiguousarray(faces, dtype=np.int64)
         if not len(corners):
             raise ValueError("distance to a mesh without faces")
-        triangles = points[corners]
-        triangles = triangles[compact_order(triangles.mean(axis=1), WIDE)].reshape(-1, 9)
-        leaves, low, high = _leaves(triangles)
+        order = compact_order(middles_of(points, corners), WIDE)
+        leaves, low, high = _leaves(points, corners, order)
         levels: list[NDArray[np.float64]] = []
         while not levels or len(low) > 1:
             boxes, low, high = _level(low, high)
@@ -64,19 +63,20 @@ class DistanceTree:
         return distance
 
 
-@njit(cache=True)
-def _leaves(triangles):
-    count = (len(triangles) + WIDE - 1) // WIDE
+@njit(parallel=True, cache=True)
+def _leaves(points, corners, order):
+    count = (len(order) + WIDE - 1) // WIDE
     leaves = np.empty((count, 9 * WIDE))
     low = np.full((count, 3), np.inf)
     high = np.full((count, 3), -np.inf)
-    for leaf in range(count):
+    for leaf in prange(count):
         for e in range(WIDE):
-            f = min(leaf * WIDE + e, len(triangles) - 1)  # the last triangle fills the last leaf up
-            leaves[leaf, e::WIDE] = triangles[f]
+            f = order[min(leaf * WIDE + e, len(order) - 1)]  # the last triangle fills the last leaf up
             for i in range(9):
-                low[leaf, i % 3] = min(low[leaf, i % 3], triangles[f, i])
-                high[leaf, i % 3] = max(high[leaf, i % 3], triangles[f, i])
+                value = points[corners[f, i // 3], i % 3]
+                leaves[leaf, i * WIDE + e] = value
+                low[leaf, i % 3] = min(low[leaf, i % 3], value)
+                high[leaf, i % 3] = max(high[leaf, i % 3], value)
     return leaves, low, high
 
 

@@ -41,7 +41,8 @@ def edge_order(faces: Ints, n: int) -> tuple[Ints, Ints]:
 
     Returns (order, start): the half edges of edge e are `order[start[e]:start[e + 1]]`, ascending.
     """
-    return _listed(*_by_edge(faces, n, _parts(faces)))
+    order, start = _listed(*_by_edge(faces, n, _parts(faces)))
+    return order, start
 
 
 def _parts(faces: Ints) -> int:

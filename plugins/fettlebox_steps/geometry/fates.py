@@ -35,7 +35,7 @@ def fates(
     count, label = components(solid_faces, len(solid_vertices))
     body_of = np.zeros(len(solid_vertices), np.int64)
     body_of[solid_faces.ravel()] = np.repeat(label, 3)
-    tree = cKDTree(solid_vertices)
+    tree = cKDTree(solid_vertices, balanced_tree=False, compact_nodes=False)  # few questions, many vertices
     near_mm = NEAR_SHARE * diagonal(solid_vertices)
     order = np.argsort(pieces.label, kind="stable")
     start = np.searchsorted(pieces.label[order], np.arange(pieces.count + 1))

@@ -8,11 +8,11 @@ that hang together; the rest is asked for.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+from numba import njit, prange
 from numpy.typing import NDArray
 
 from .clean import first_of_equal
-from .sparse_grid import STEP, Field, Floats, Keys, LevelGrid, distinct, pack
+from .sparse_grid import STEP, Field, Floats, LevelGrid, distinct, pack
 from .topology import ALONE, Ints, twins
 from .wall_hits import WallHits
 
@@ -81,19 +81,29 @@ def _asked(field: Field, points: Floats) -> Floats:
     return field.values(points) if len(points) else np.empty(0)
 
 
-def _coded(keys: Keys) -> Ints:
+@njit(parallel=True, cache=True)
+def _coded(keys):
     """Keys as block, then place in the block: 19 bits for each coordinate of the one, 2 for the other."""
-    x, y, z = keys >> 2 * SIDE, (keys >> SIDE) & FIELD, keys & FIELD
-    block = ((x >> 2) << 38) | ((y >> 2) << 19) | (z >> 2)
-    return np.asarray((block << 6) | ((x & 3) << 4) | ((y & 3) << 2) | (z & 3))
+    codes = np.empty(len(keys), np.int64)
+    for i in prange(len(keys)):
+        x, y, z = keys[i] >> 2 * SIDE, (keys[i] >> SIDE) & FIELD, keys[i] & FIELD
+        block = ((x >> 2) << 38) | ((y >> 2) << 19) | (z >> 2)
+        codes[i] = (block << 6) | ((x & 3) << 4) | ((y & 3) << 2) | (z & 3)
+    return codes
 
 
-def _keys(codes: Ints) -> Keys:
-    block, mask = codes >> 6, (1 << 19) - 1
-    x = ((block >> 38) << 2) | ((codes >> 4) & 3)
-    y = (((block >> 19) & mask) << 2) | ((codes >> 2) & 3)
-    z = ((block & mask) << 2) | (codes & 3)
-    return np.asarray((x << 2 * SIDE) | (y << SIDE) | z)
+@njit(parallel=True, cache=True)
+def _keys(codes):
+    keys = np.empty(len(codes), np.int64)
+    mask = (1 << 19) - 1
+    for i in prange(len(codes)):
+        code = codes[i]
+        block = code >> 6
+        x = ((block >> 38) << 2) | ((code >> 4) & 3)
+        y = (((block >> 19) & mask) << 2) | ((code >> 2) & 3)
+        z = ((block & mask) << 2) | (code & 3)
+        keys[i] = (x << 2 * SIDE) | (y << SIDE) | z
+    return keys
 
 
 def _blocks_of_rims(grid: LevelGrid, vertices: Floats, faces: Ints) -> Ints:

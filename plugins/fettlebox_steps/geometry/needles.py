@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+from numba import njit, prange
 from numpy.typing import NDArray
 
 from .flat_fill import halves_across
-from .topology import diagonal
+from .topology import diagonal, touching
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -42,7 +42,7 @@ def without_needles(vertices: Floats, faces: Ints) -> Ints:
         for _ in range(RINGS):
             mine = np.zeros(len(vertices), dtype=np.bool_)
             mine[faces[near]] = True
-            near = np.flatnonzero(mine[faces].any(axis=1))
+            near = np.flatnonzero(touching(faces, mine))
         few = faces[near]
         start, end = few.ravel(), np.roll(few, -1, axis=1).ravel()
         known = np.sort(np.minimum(start, end) * len(vertices) + np.maximum(start, end))
@@ -54,11 +54,11 @@ def without_needles(vertices: Floats, faces: Ints) -> Ints:
     return faces
 
 
-@njit(cache=True)
+@njit(parallel=True, cache=True)
 def heights(p, faces):
     """(m,) height in mm of faces (m,3) over their longest side; 0 if they have none."""
     found = np.empty(len(faces))
-    for f in range(len(faces)):
+    for f in prange(len(faces)):
         found[f] = _height(p, faces[f, 0], faces[f, 1], faces[f, 2])
     return found
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
+from numba import get_num_threads, njit
 
 from .clean import weld
 from .topology import (
@@ -20,6 +20,7 @@ from .topology import (
     twins,
     used_vertices,
 )
+from .triangle_order import middles_of
 
 ASSEMBLY_SHARE = 0.75
 """One piece with at least this share of the area makes a scan of one subject; else it is an assembly."""
@@ -125,13 +126,13 @@ def second_layers(vertices: Floats, faces: Ints, pieces: Pieces) -> Flags:
     if not candidates or pieces.assembly:
         return layer
     vectors = face_vectors(vertices, faces)
-    centres = vertices[faces].mean(axis=1)
+    centres = middles_of(vertices, faces)
     main = np.flatnonzero(pieces.label == 0)
     tree = cKDTree(centres[main])
     reach = LAYER_REACH * diagonal(vertices[used_vertices(faces, len(vertices))])
     for i in candidates:
         own = np.flatnonzero(pieces.label == i)
-        distance, nearest = tree.query(centres[own], distance_upper_bound=reach)
+        distance, nearest = tree.query(centres[own], distance_upper_bound=reach, workers=get_num_threads())
         near = np.isfinite(distance)
         mate = main[np.asarray(nearest)[near]]
         along = np.einsum("ij,ij->i", vectors[own[near]], vectors[mate]) > 0

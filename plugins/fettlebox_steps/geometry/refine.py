@@ -76,9 +76,23 @@ def _set(table, row, a, b, c):
 
 
 @njit(cache=True)
-def _flip_pass(points, faces, beside, count, rim):
+def _mark(changed, beside, f):
+    """A face that changed, and those that are held against it."""
+    if f >= 0:
+        changed[f] = True
+        for k in range(3):
+            if beside[f, k] >= 0:
+                changed[beside[f, k]] = True
+
+
+@njit(cache=True)
+def _flip_pass(points, faces, beside, count, rim, changed):
+    """Turn edges whose opposite angles are too wide. What was looked at, and has not changed since, stays."""
     flips = 0
     for t in range(count):
+        if not changed[t]:
+            continue
+        changed[t] = False
         for e in range(3):
             q = beside[t, e]
             if q <= t:
@@ -93,6 +107,7 @@ def _flip_pass(points, faces, beside, count, rim):
             if _corner_angle(points, c, a, b) + _corner_angle(points, d, a, b) <= np.pi + 1e-6:
                 continue
             if _connected(faces, beside, t, c, d):
+                changed[t] = True  # until that edge is turned, which may be far away from here
                 continue
             bc, ca = beside[t, (e + 1) % 3], beside[t, (e + 2) % 3]
             ad, db = beside[q, (f + 1) % 3], beside[q, (f + 2) % 3]
@@ -102,6 +117,8 @@ def _flip_pass(points, faces, beside, count, rim):
             _set(beside, q, db, bc, t)
             _relink(beside, ad, q, t)
             _relink(beside, bc, t, q)
+            for f in (t, q, bc, ca, ad, db):
+                _mark(changed, beside, f)
             flips += 1
             break
     return flips
@@ -119,6 +136,7 @@ def _refine(rim_points, first_faces, first_beside, spacing, grow, limit):
     count = len(first_faces)
     faces[:count] = first_faces
     beside[:count] = first_beside
+    changed = np.ones(2 * limit, np.bool_)
     n = rim
     for _ in range(ROUNDS):
         before = n
@@ -149,10 +167,12 @@ def _refine(rim_points, first_faces, first_beside, spacing, grow, limit):
             _set(beside, w, ca, t, u)
             _relink(beside, bc, t, u)
             _relink(beside, ca, t, w)
+            for f in (t, u, w, ab, bc, ca):
+                _mark(changed, beside, f)
             count += 2
             n += 1
         for _ in range(FLIP_ROUNDS):
-            if _flip_pass(points, faces, beside, count, rim) == 0:
+            if _flip_pass(points, faces, beside, count, rim, changed) == 0:
                 break
         if n == before:
             break

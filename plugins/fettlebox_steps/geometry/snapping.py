@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 
 from .acceptance import FOLDED_COSINE
 from .crossings import crossing_faces, search_order
-from .topology import face_vectors, folded_pairs, turned_away, twins, used_vertices
+from .topology import face_vectors, folded_pairs, touching, turned_away, twins, used_vertices
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -106,14 +106,14 @@ def undo_damage(
         moved_back = np.zeros(len(before), dtype=np.bool_)
         moved_back[faces[bad]] = True
         if attempt > 3:
-            moved_back[faces[moved_back[faces].any(axis=1)]] = True
+            moved_back[faces[touching(faces, moved_back)]] = True
         result[moved_back] = before[moved_back]
-        near = np.flatnonzero(moved_back[faces].any(axis=1))
+        near = np.flatnonzero(touching(faces, moved_back))
         now[near] = face_vectors(result, faces[near])
         wrong = turned_away(normals[near], now[near], TURN) & ~tiny[near]
         wrong |= folded_pairs(now, twin, FOLDED_COSINE)[near]
         # Faces that are where they were before may be as they were.
-        wrong &= (result[faces[near]] != before[faces[near]]).any(axis=(1, 2))
+        wrong &= touching(faces[near], (result != before).any(axis=1))
         looked_at = np.zeros(len(faces), dtype=np.bool_)
         looked_at[near] = True
         bad = crossing_faces(result, faces, only=looked_at, order=order)

@@ -34,6 +34,9 @@ GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 PIECE = 1 << 16
 """Keys that are added at a time."""
 
+SHARED = 64
+"""Parts of the work that threads share."""
+
 NO_STEP = np.zeros(1, dtype=np.int64)
 
 Keys = NDArray[np.int64]
@@ -96,8 +99,7 @@ class KeySet:
 
     def beyond(self, cells: Keys, cases: NDArray[np.uint8]) -> Keys:
         """New cells on the other side of the faces through which a surface leaves cells of these cases."""
-        found = np.empty(6 * len(cells), dtype=np.int64)
-        return found[: _beyond(cells, cases, self._slots, self.keys, found)].copy()
+        return np.asarray(_beyond(cells, cases, self._slots, self.keys))
 
     def _grow(self, wanted: int) -> None:
         if wanted > len(self.keys):
@@ -185,11 +187,22 @@ class LevelGrid:
         self.origin = origin
         self.cell_mm = cell_mm
         self.corners = KeySet()
-        self.corner_values: Floats = np.empty(0)
-        self.steady: Flags = np.empty(0, dtype=np.bool_)
+        self._values: Floats = np.empty(0)
+        self._steady: Flags = np.empty(0, dtype=np.bool_)
+        self._known = 0
         self.cells = KeySet()
         self._corners_of: list[Numbers] = []
         self._cases: list[NDArray[np.uint8]] = []
+
+    @property
+    def corner_values(self) -> Floats:
+        """Values of the field (n,) at the corners, by their numbers."""
+        return self._values[: self._known]
+
+    @property
+    def steady(self) -> Flags:
+        """Whether the field is the same at corners (n,) beside these."""
+        return self._steady[: self._known]
 
     def points(self, keys: Keys) -> Floats:
         """Positions (n,3) in mm of grid corners."""
@@ -219,8 +232,14 @@ class LevelGrid:
             self.corner_values[asked[order]] = self.field.values(self.points(keys[order]))
 
     def _append(self, values: Floats, steady: Flags) -> None:
-        self.corner_values = np.concatenate([self.corner_values, values])
-        self.steady = np.concatenate([self.steady, steady])
+        before, self._known = self._known, self._known + len(values)
+        if self._known > len(self._values):
+            room = max(self._known, len(self._values) * 3 // 2)
+            longer, steadier = np.empty(room), np.empty(room, dtype=np.bool_)
+            longer[:before], steadier[:before] = self.corner_values[:before], self.steady[:before]
+            self._values, self._steady = longer, steadier
+        self._values[before : self._known] = values
+        self._steady[before : self._known] = steady
 
     def know(self, keys: Keys, values: Floats, steady: Flags) -> None:
         """Take over values (n,) of the field at new corners (n,), each named once.
@@ -307,22 +326,34 @@ def _carry(around, values, steady):
                 told[c] |= (fresh >> c) & 1 == 1
 
 
-@njit(cache=True)
-def _beyond(cells, cases, slots, known, found):
-    """Write the new cells on the other side of every face through which the surface leaves."""
-    count = 0
-    for i in range(len(cells)):
-        for axis in range(3):
-            for side in range(2):
-                face = 0
-                for c in range(8):
-                    face |= ((c >> axis & 1) == side) << c
-                if cases[i] & face != 0 and cases[i] & face != face:
-                    key = cells[i] + (STEP[axis] if side else -STEP[axis])
-                    if slots[_slot_of(slots, known, key)] == EMPTY:
-                        found[count] = key
-                        count += 1
-    return count
+@njit(parallel=True, cache=True)
+def _beyond(cells, cases, slots, known):
+    """The new cells on the other side of every face through which the surface leaves, in the cells' order."""
+    parts = min(len(cells), SHARED)
+    found = np.empty(6 * len(cells), np.int64)
+    counts = np.zeros(parts, np.int64)
+    for part in prange(parts):
+        first = part * len(cells) // parts
+        count = 6 * first
+        for i in range(first, (part + 1) * len(cells) // parts):
+            for axis in range(3):
+                for side in range(2):
+                    face = 0
+                    for c in range(8):
+                        face |= ((c >> axis & 1) == side) << c
+                    if cases[i] & face != 0 and cases[i] & face != face:
+                        key = cells[i] + (STEP[axis] if side else -STEP[axis])
+                        if slots[_slot_of(slots, known, key)] == EMPTY:
+                            found[count] = key
+                            count += 1
+        counts[part] = count - 6 * first
+    beyond = np.empty(counts.sum(), np.int64)
+    at = 0
+    for part in range(parts):
+        first = 6 * (part * len(cells) // parts)
+        beyond[at : at + counts[part]] = found[first : first + counts[part]]
+        at += counts[part]
+    return beyond
 
 
 @njit(cache=True)

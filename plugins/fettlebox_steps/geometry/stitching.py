@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 
 from .acceptance import FOLDED_COSINE
 from .crossings import crossing_faces, search_order
-from .topology import Floats, Ints, face_vectors, faces_around, folded_pairs, turned_away, twins
+from .topology import Floats, Ints, face_vectors, faces_around, folded_pairs, touching, turned_away, twins
 
 CLOSE_ENOUGH = 0.03
 """Cells that the surface may pass a point by without taking it in: half of what fidelity asks for."""
@@ -190,7 +190,9 @@ def _with_points(
         now, beside = face_vectors(points, new), twins(new, len(points))
         by_parent = _by_parent(order, parent)
         bad = crossing_faces(points, new, only=look, order=by_parent)
-        bad |= folded_pairs(now, beside, FOLDED_COSINE) & (new >= len(vertices)).any(axis=1)
+        bad |= folded_pairs(now, beside, FOLDED_COSINE) & touching(
+            new, np.arange(len(points)) >= len(vertices)
+        )
         bad[look] |= turned_away(normals[parent[look]], now[look], TURN)
         if not bad.any():
             return points, new, beside, by_parent
@@ -230,20 +232,49 @@ def _parents(split: Ints, twin: Ints) -> Ints:
     return np.concatenate([-1 - split[within], split[~within] // 3, twin[split[~within]] // 3])
 
 
-def _split(faces: Ints, split: Ints, twin: Ints, n: int) -> tuple[Ints, Ints]:
-    """Faces with new vertices n, n + 1, … in them, and the old face (m,) that each new one is part of."""
-    number = n + np.arange(len(split))
-    within = split < 0
-    face, at = -1 - split[within], number[within]
-    a, b, c = faces[face].T
-    new = [np.stack(three, axis=1) for three in ((a, b, at), (b, c, at), (c, a, at))]
-    parent = [face] * 3
-    for half in (split[~within], twin[split[~within]]):
-        face, k, at = half // 3, half % 3, number[~within]
-        a, b, c = faces[face, k], faces[face, (k + 1) % 3], faces[face, (k + 2) % 3]
-        new += [np.stack([a, at, c], axis=1), np.stack([at, b, c], axis=1)]
-        parent += [face] * 2
-    whole = np.ones(len(faces), dtype=np.bool_)
-    whole[np.concatenate(parent)] = False
-    old = np.flatnonzero(whole)
-    return np.concatenate([faces[old], *new]), np.concatenate([old, *parent])
+@njit(cache=True)
+def _split(faces, split, twin, n):
+    """Faces with new vertices n, n + 1, … in them, and the old face (m,) that each new one is part of.
+
+    Those that stay whole come first; then the first, second, third parts of the faces that are split, and of
+    the two at each edge that is split the first and second parts, one side of all edges before the other.
+    """
+    whole = np.ones(len(faces), np.bool_)
+    within = 0
+    for half in split:
+        if half < 0:
+            whole[-1 - half] = False
+            within += 1
+        else:
+            whole[half // 3] = False
+            whole[twin[half] // 3] = False
+    along = len(split) - within
+    old = len(faces) - within - 2 * along
+    new = np.empty((old + 3 * within + 4 * along, 3), np.int64)
+    parent = np.empty(len(new), np.int64)
+    at = 0
+    for f in range(len(faces)):
+        if whole[f]:
+            new[at] = faces[f]
+            parent[at] = f
+            at += 1
+    inner, outer = old, old + 3 * within
+    for i in range(len(split)):
+        if split[i] < 0:
+            f = -1 - split[i]
+            for k in range(3):
+                at = inner + k * within
+                new[at, 0], new[at, 1], new[at, 2] = faces[f, k], faces[f, (k + 1) % 3], n + i
+                parent[at] = f
+            inner += 1
+        else:
+            for side in range(2):
+                half = twin[split[i]] if side else split[i]
+                f, k = half // 3, half % 3
+                a, b, c = faces[f, k], faces[f, (k + 1) % 3], faces[f, (k + 2) % 3]
+                at = outer + 2 * side * along
+                new[at, 0], new[at, 1], new[at, 2] = a, n + i, c
+                new[at + along, 0], new[at + along, 1], new[at + along, 2] = n + i, b, c
+                parent[at] = parent[at + along] = f
+            outer += 1
+    return new, parent

@@ -10,7 +10,7 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from numba import njit
+from numba import njit, prange
 from numpy.typing import NDArray
 
 from .edge_pairs import ALONE, CROWDED, edge_order, twins
@@ -18,7 +18,7 @@ from .edge_pairs import ALONE, CROWDED, edge_order, twins
 __all__ = [
     "ALONE", "CROWDED", "Flags", "Floats", "Ints", "boundary_loops", "compact", "components",
     "corner_fans", "diagonal", "edge_order", "enclosed_volume", "face_areas", "face_vectors",
-    "faces_around", "folded_pairs", "moment_about", "piece_volumes", "turned_away", "twins",
+    "faces_around", "folded_pairs", "moment_about", "piece_volumes", "touching", "turned_away", "twins",
     "used_vertices", "vector_area", "volume_about",
 ]  # fmt: skip
 
@@ -142,6 +142,15 @@ def used_vertices(faces: Ints, n: int) -> Ints:
     return np.flatnonzero(used)
 
 
+@njit(parallel=True, cache=True)
+def touching(faces, flags):
+    """(m,) faces with a corner among those of `flags` (n,)."""
+    found = np.empty(len(faces), np.bool_)
+    for f in prange(len(faces)):
+        found[f] = flags[faces[f, 0]] or flags[faces[f, 1]] or flags[faces[f, 2]]
+    return found
+
+
 def compact(vertices: Floats, faces: Ints) -> tuple[Floats, Ints, Ints]:
     """Without the vertices that no face uses. Third: (k,) old index of each one kept."""
     kept = used_vertices(faces, len(vertices))
@@ -150,10 +159,10 @@ def compact(vertices: Floats, faces: Ints) -> tuple[Floats, Ints, Ints]:
     return vertices[kept], new[faces], kept
 
 
-@njit(cache=True)
+@njit(parallel=True, cache=True)
 def _face_vectors(vertices, faces):
     vectors = np.empty((len(faces), 3))
-    for f in range(len(faces)):
+    for f in prange(len(faces)):
         a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
         ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
         vx, vy, vz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
@@ -168,11 +177,11 @@ def face_vectors(vertices: Floats, faces: Ints) -> Floats:
     return np.asarray(_face_vectors(vertices, faces))
 
 
-@njit(cache=True)
+@njit(parallel=True, cache=True)
 def turned_away(one, two, least_cosine):
     """(m,) whether normals (m,3) differ by more than an angle; ones without a length never do."""
     turned = np.empty(len(one), np.bool_)
-    for f in range(len(one)):
+    for f in prange(len(one)):
         p, q = one[f], two[f]
         pp = p[0] * p[0] + p[1] * p[1] + p[2] * p[2]
         qq = q[0] * q[0] + q[1] * q[1] + q[2] * q[2]
@@ -180,11 +189,14 @@ def turned_away(one, two, least_cosine):
     return turned
 
 
-@njit(cache=True)
+@njit(parallel=True, cache=True)
 def folded_pairs(vectors, twin, least_cosine):
-    """(m,) faces whose normal is further than an angle from that of a face beside them."""
+    """(m,) faces whose normal is further than an angle from that of a face beside them.
+
+    Threads only ever write True: their order does not matter.
+    """
     folded = np.zeros(len(vectors), np.bool_)
-    for h in range(len(twin)):
+    for h in prange(len(twin)):
         t = twin[h]
         if t <= h:
             continue
@@ -220,10 +232,10 @@ def face_areas(vertices: Floats, faces: Ints) -> Floats:
     return np.asarray(_row_lengths(face_vectors(vertices, faces)) / 2)
 
 
-@njit(cache=True)
+@njit(parallel=True, cache=True)
 def _row_lengths(rows):
     lengths = np.empty(len(rows))
-    for i in range(len(rows)):
+    for i in prange(len(rows)):
         lengths[i] = np.sqrt(rows[i, 0] * rows[i, 0] + rows[i, 1] * rows[i, 1] + rows[i, 2] * rows[i, 2])
     return lengths
 
@@ -256,10 +268,10 @@ def _middle(vertices, faces):
     return total / faces.size
 
 
-@njit(cache=True)
+@njit(parallel=True, cache=True)
 def _cone_volumes(vertices, faces, o):
     volumes = np.empty(len(faces))
-    for f in range(len(faces)):
+    for f in prange(len(faces)):
         a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
         ax, ay, az = a[0] - o[0], a[1] - o[1], a[2] - o[2]
         bx, by, bz = b[0] - o[0], b[1] - o[1], b[2] - o[2]

@@ -38,6 +38,16 @@ def _dealt(blocks: NDArray[np.int64]) -> NDArray[np.int64]:
     return np.concatenate([largest_first[thread::threads] for thread in range(threads)])
 
 
+@njit(parallel=True, cache=True)
+def middles_of(points, faces):
+    """(m,3) middles of faces (m,3) over points (n,3)."""
+    middles = np.empty((len(faces), 3))
+    for f in prange(len(faces)):
+        for k in range(3):
+            middles[f, k] = (points[faces[f, 0], k] + points[faces[f, 1], k] + points[faces[f, 2], k]) / 3
+    return middles
+
+
 @njit(inline="always")
 def _left(count, leaf):
     """Of so many triangles, how many come into the first half: `leaf` times a power of two."""

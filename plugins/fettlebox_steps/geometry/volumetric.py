@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
+from numba import njit, prange
 from numpy.typing import ArrayLike, NDArray
 
 from .crossings import search_order
@@ -23,7 +23,7 @@ from .snapping import snap_to_scan
 from .solids import keep_solid_bodies, thin_out
 from .sparse_grid import STEP, Floats, Keys, LevelGrid, pack
 from .stitching import stitch
-from .topology import compact, used_vertices
+from .topology import compact, face_areas, used_vertices
 from .wall_hits import WallHits, wall_hits
 from .winding import QUICK, WindingTree
 
@@ -103,11 +103,11 @@ def cell_for(vertices: ArrayLike, faces: ArrayLike) -> float:
     """The grid cell in mm for a scan: 0.9 of its median edge, or what the cell budget allows."""
     points = np.asarray(vertices, dtype=np.float64)
     corners = np.asarray(faces)
-    sides = points[corners[:, [1, 2, 0]]] - points[corners]
-    edge_mm = float(np.median(np.linalg.norm(sides, axis=2)))
-    area_mm2 = float(np.linalg.norm(np.cross(sides[:, 0], sides[:, 1]), axis=1).sum()) / 2
+    edge_mm = float(np.median(_side_lengths(points, corners)))
+    area_mm2 = float(face_areas(points, corners).sum())
     budget = min(CELL_BUDGET, CELLS_AT_LEAST + CELLS_PER_FACE * len(corners))
-    widest_mm = float(np.ptp(points[corners].reshape(-1, 3), axis=0).max())
+    used = points[used_vertices(corners, len(points))]
+    widest_mm = float(np.ptp(used, axis=0).max())
     finest_mm = max(float(np.sqrt(CELLS_PER_AREA * area_mm2 / budget)), widest_mm / WIDEST_GRID)
     return max(CELL_PER_EDGE * edge_mm, finest_mm)
 
@@ -132,7 +132,7 @@ def close_by_winding(
     points = np.ascontiguousarray(vertices, dtype=np.float64)
     corners = np.ascontiguousarray(faces, dtype=np.int64)
     field = WindingField(WindingTree.of(points, corners), iso)
-    used = points[corners].reshape(-1, 3)
+    used = points[used_vertices(corners, len(points))]
     origin = used.min(axis=0) - 0.5 * cell_mm
     grid = LevelGrid(field, origin, cell_mm)
     hits = wall_hits((points - origin) / cell_mm, corners)
@@ -208,6 +208,17 @@ def _places(
     free = np.isnan(places)
     places[free] = border_places(grid, starts[free], axes[free])
     return places, free
+
+
+@njit(parallel=True, cache=True)
+def _side_lengths(points, corners):
+    """(3m,) lengths in mm of all sides."""
+    lengths = np.empty(3 * len(corners))
+    for f in prange(len(corners)):
+        for k in range(3):
+            a, b = points[corners[f, k]], points[corners[f, (k + 1) % 3]]
+            lengths[3 * f + k] = np.sqrt((b[0] - a[0]) ** 2 + (b[1] - a[1]) ** 2 + (b[2] - a[2]) ** 2)
+    return lengths
 
 
 @njit(cache=True)

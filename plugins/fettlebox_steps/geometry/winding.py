@@ -16,6 +16,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import ArrayLike, NDArray
 
+from .short_triangles import middles, ordered, short_triangles
 from .triangle_order import compact_order
 
 REACH = 2.0
@@ -31,9 +32,6 @@ TERMS = 27
 QUICK = 1.2
 """A reach that halves the work. Against exact sums the error stays under 0.05 on scans: enough to tell
 what is plainly inside or outside."""
-
-LONGEST = 3.0
-"""Longest side of a triangle in the tree, in median longest sides."""
 
 NOWHERE = 1e30
 """Where the empty places of a node lie: far from everything, with terms that are all zero."""
@@ -54,8 +52,8 @@ class WindingTree:
         corners = np.ascontiguousarray(faces, dtype=np.int64)
         if not len(corners):
             raise ValueError("a winding number needs at least one triangle")
-        triangles = _short(points[corners].reshape(-1, 9))
-        triangles = triangles[compact_order(triangles.reshape(-1, 3, 3).mean(axis=1), WIDE)]
+        triangles = short_triangles(points, corners)
+        triangles = ordered(triangles, compact_order(middles(triangles), WIDE))
         sizes = [(len(triangles) + WIDE - 1) // WIDE]
         while len(sizes) < 2 or sizes[-1] > 1:
             sizes.append((sizes[-1] + WIDE - 1) // WIDE)
@@ -71,86 +69,16 @@ class WindingTree:
         return winding
 
 
-def _short(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The same surface with long triangles halved: one long triangle makes a whole leaf reach far."""
-    middle = np.median(_longest_sides(triangles))
-    longest = LONGEST * middle if middle > 0 else np.inf
-    while True:
-        halved = np.empty((2 * len(triangles) + 64, 9))
-        count = _halve(triangles, longest * longest, halved)
-        if count <= len(halved):
-            return halved[:count]
-        longest *= 2
-
-
-@njit(cache=True)
-def _longest_sides(triangles):
-    longest = np.empty(len(triangles))
-    for f in range(len(triangles)):
-        longest[f] = np.sqrt(max(_side2(triangles[f], 0), _side2(triangles[f], 1), _side2(triangles[f], 2)))
-    return longest
-
-
-@njit(cache=True)
-def _side2(t, k):
-    j = (k + 1) % 3
-    return (
-        (t[3 * j] - t[3 * k]) ** 2 + (t[3 * j + 1] - t[3 * k + 1]) ** 2 + (t[3 * j + 2] - t[3 * k + 2]) ** 2
-    )
-
-
-@njit(cache=True)
-def _halve(triangles, longest2, halved):
-    """Halve at the middle of the longest side until no side is too long. Counts on when there is no room."""
-    count = 0
-    waiting = np.empty((128, 9))
-    t = np.empty(9)
-    for f in range(len(triangles)):
-        if max(_side2(triangles[f], 0), _side2(triangles[f], 1), _side2(triangles[f], 2)) <= longest2:
-            if count < len(halved):
-                halved[count] = triangles[f]
-            count += 1
-            if count > len(halved):
-                return count
-            continue
-        waiting[0] = triangles[f]
-        top = 1
-        while top > 0:
-            top -= 1
-            t[:] = waiting[top]
-            sides = (_side2(t, 0), _side2(t, 1), _side2(t, 2))
-            k = 0
-            if sides[1] > sides[k]:
-                k = 1
-            if sides[2] > sides[k]:
-                k = 2
-            if sides[k] <= longest2 or top > 120:
-                if count < len(halved):
-                    halved[count] = t
-                count += 1
-                if count > len(halved):
-                    return count
-                continue
-            j = (k + 1) % 3
-            for d in range(3):
-                middle = 0.5 * (t[3 * k + d] + t[3 * j + d])
-                waiting[top, d::3] = t[d::3]
-                waiting[top + 1, d::3] = t[d::3]
-                waiting[top, 3 * j + d] = middle
-                waiting[top + 1, 3 * k + d] = middle
-            top += 2
-    return count
-
-
-@njit(cache=True)
+@njit(parallel=True, cache=True)
 def _leaves(triangles, count):
     leaves = np.full((count, 9 * WIDE), NOWHERE)
-    for f in range(len(triangles)):
-        leaves[f // WIDE, f % WIDE :: WIDE] = triangles[f]
+    for leaf in prange(count):
+        for f in range(leaf * WIDE, min((leaf + 1) * WIDE, len(triangles))):
+            leaves[leaf, f % WIDE :: WIDE] = triangles[f]
     return leaves
 
 
-@njit(cache=True)
+@njit(parallel=True, cache=True)
 def _nodes(clusters, starts):
     """Every cluster's terms beside its siblings', upper levels first; a level's nodes follow each other."""
     levels = len(starts) - 2
@@ -161,9 +89,10 @@ def _nodes(clusters, starts):
     nodes = np.zeros((first[levels], TERMS * WIDE))
     nodes[:, : 3 * WIDE] = NOWHERE
     for k in range(levels):
-        below = levels - k - 1
-        for child in range(starts[below + 1] - starts[below]):
-            nodes[first[k] + child // WIDE, child % WIDE :: WIDE] = clusters[starts[below] + child]
+        low, high = starts[levels - k - 1], starts[levels - k]
+        for node in prange(first[k + 1] - first[k]):
+            for child in range(low + node * WIDE, min(low + (node + 1) * WIDE, high)):
+                nodes[first[k] + node, (child - low) % WIDE :: WIDE] = clusters[child]
     return nodes, first
 
 
@@ -208,7 +137,7 @@ def _clusters(triangles, starts):
                     middle[node, k] += middle[child, k]
                     low[node, k] = min(low[node, k], low[child, k])
                     high[node, k] = max(high[node, k], high[child, k])
-    for node in range(total):
+    for node in prange(total):
         for k in range(3):
             if area[node] > 0:
                 middle[node, k] /= area[node]
@@ -270,11 +199,11 @@ def _clusters(triangles, starts):
     return _terms(middle, radius2, dipole, first, second)
 
 
-@njit(cache=True)
+@njit(parallel=True, cache=True)
 def _terms(middle, radius2, dipole, first, second):
     """The moments as `_far` wants them: symmetric parts only, in the order of TERMS."""
     clusters = np.zeros((len(middle), TERMS))
-    for node in range(len(middle)):
+    for node in prange(len(middle)):
         c = clusters[node]
         for k in range(3):
             c[k] = middle[node, k]
