@@ -59,7 +59,7 @@ class Params(StepParams):
 
 @step(
     "estimate",
-    version=2,
+    version=3,
     summary="Say whether the part will print, and what it will take.",
     shorthand="beyond",
 )
@@ -71,6 +71,8 @@ def estimate(part: Part, params: Params, ctx: StepContext) -> StepResult:
           printer's own numbers in `shop.yaml` are good for; what was taken for granted is listed.
         - Support is all the room under what leans out too far, whatever a slicing program would leave out.
         - Walls and gaps are measured at places on the surface; a hair between two of them can be missed.
+        - Where two sides meet at 29 degrees or more, what lies between them is an edge or a tip: it prints
+          rounded, and counts as no thin wall.
         - Stability is that of a standing body: vibration, warping and how well the bed holds are not
           looked at.
         - Refuses an open surface, and a part of more than 20,000 layers.
@@ -97,7 +99,7 @@ def estimate(part: Part, params: Params, ctx: StepContext) -> StepResult:
         centre_of_mass_mm: where it is, from the bed upwards
         tips_beyond_deg: lean at which it tips
         stability: how safely it stands while it grows, in words
-        thinnest_wall_mm: the thickness that a thousandth of the surface goes below
+        thinnest_wall_mm: the thickness that a thousandth of the surface goes below, edges and tips left out
         thin_wall_mm2, narrow_gap_mm2: surface of walls and gaps finer than the printer draws
     Evidence:
         cost.material, cost.machine, cost.handling: what the cost is made of, in the shop's money

@@ -237,24 +237,23 @@ class Forecast:
 
     @cached_property
     def wall_mm(self) -> Floats:
-        """(k,) thickness of the wall at each place."""
-        return self._widths(inward=True)
+        """(k,) thickness of the wall at each place; infinite where there is none, as at an edge."""
+        from .geometry.thickness import walls
+
+        return walls(self._surface, self.places, self.told_up_to_mm, self.printer.finest_mm)
 
     @cached_property
     def gap_mm(self) -> Floats:
         """(k,) width of the gap at each place."""
-        return self._widths(inward=False)
+        from .geometry.thickness import gaps
+
+        return gaps(self._surface, self.places, self.told_up_to_mm)
 
     @cached_property
     def _surface(self) -> Surface:
         from .geometry.thickness import Surface
 
         return Surface(self.part.vertices, self.part.faces)
-
-    def _widths(self, *, inward: bool) -> Floats:
-        from .geometry.thickness import widths
-
-        return widths(self._surface, self.places, self.told_up_to_mm, inward=inward)
 
     @cached_property
     def thinnest_mm(self) -> float:

@@ -108,7 +108,7 @@ def _contradictions(first: Params, second: Params) -> Iterator[str]:
             yield "closed: one gate wants the surface closed and another open; nothing passes both"
 
 
-@step("gate", version=1, summary="Let only parts pass that meet every demand.", unsuited=unsuited)
+@step("gate", version=2, summary="Let only parts pass that meet every demand.", unsuited=unsuited)
 def gate(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """Judge every demand, so that one failure hides no other.
 
@@ -136,7 +136,7 @@ def gate(part: Part, params: Params, ctx: StepContext) -> StepResult:
         likeness_share: share of what is seen of the scan that cuts left, not counting a neck or stump
         overhang_share: share of the surface that leans out by more than 45 degrees
         support_mm3: room for support
-        thinnest_wall_mm: the thickness that a thousandth of the surface goes below
+        thinnest_wall_mm: the thickness that a thousandth of the surface goes below, edges and tips left out
         print_s: how long it prints
         cost: what it costs, in the shop's money
         first_layer_mm2: area of the first layer

@@ -8,16 +8,15 @@ from typing import Any
 import numpy as np
 import pytest
 import trimesh
-from fettlebox_steps.geometry.thickness import Places, Surface, mean_by_face, places_on, thinnest, widths
+from fettlebox_steps.geometry.thickness import Places, Surface, gaps, mean_by_face, places_on, thinnest, walls
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
 
-def measured(mesh: trimesh.Trimesh, *, inward: bool = True, at_most_mm: float = 4.0) -> tuple[Places, Floats]:
+def measured(mesh: trimesh.Trimesh, at_most_mm: float = 4.0, finest_mm: float = 0.0) -> tuple[Places, Floats]:
     places = places_on(mesh.vertices, mesh.faces)
-    surface = Surface(mesh.vertices, mesh.faces)
-    return places, widths(surface, places, at_most_mm, inward=inward)
+    return places, walls(Surface(mesh.vertices, mesh.faces), places, at_most_mm, finest_mm)
 
 
 def shell(outer_mm: float, wall_mm: float, subdivisions: int = 5) -> trimesh.Trimesh:
@@ -53,26 +52,96 @@ def test_a_cube_is_nowhere_thin() -> None:
     assert thinnest(found, places.area_mm2) == pytest.approx(20.0, abs=0.05)
 
 
-@pytest.mark.parametrize("angle_deg", [10.0, 25.0, 40.0])
-def test_a_wedge(angle_deg: float) -> None:
-    """At distance d from the edge, the ball that touches both sides is 2·d·tan(angle/2) wide."""
-    reach = 20.0
-    rise = reach * np.tan(np.radians(angle_deg / 2))
-    wedge = prism([(0, 0), (reach, -rise), (reach, rise)], 30.0)
-    places, found = measured(wedge)
+def wedge(angle_deg: float, finer: bool) -> trimesh.Trimesh:
+    """Its edge along z, 30 long, its sides 20 deep along x; of 8 triangles, or of ones under 0.5 mm."""
+    rise = 20.0 * np.tan(np.radians(angle_deg / 2))
+    made = prism([(0, 0), (20.0, -rise), (20.0, rise)], 30.0)
+    return made.subdivide_to_size(0.5, max_iter=20) if finer else made
+
+
+@pytest.mark.parametrize("finer", [False, True])
+@pytest.mark.parametrize("angle_deg", [10.0, 25.0, 35.0, 55.0])
+def test_a_blade_is_thin_and_an_edge_is_no_wall(angle_deg: float, finer: bool) -> None:
+    """At distance d from the edge, the ball that touches both sides is 2·d·tan(angle/2) wide, its middle half
+    of that over sin(angle/2) from the edge: twice its width at 29 degrees.
+    """
+    places, found = measured(wedge(angle_deg, finer), 2.0, finest_mm=1.0)
     side = (np.abs(places.normal[:, 1]) > 0.5) & (np.abs(places.point[:, 2] - 15) < 8)
     along = places.point[:, 0] / np.cos(np.radians(angle_deg / 2))
     expected = 2 * along * np.tan(np.radians(angle_deg / 2))
-    near = side & (expected < 3.0)
+    near = side & (expected < 1.0)
     assert near.sum() > 50
-    assert found[near] == pytest.approx(expected[near], abs=0.05)
+    if angle_deg < 29:
+        assert found[near] == pytest.approx(expected[near], abs=0.05)
+        assert thinnest(found, places.area_mm2) < 0.2
+    else:
+        assert np.isinf(found[near]).all()
+        assert thinnest(found, places.area_mm2) >= 1.0
+    further = side & (expected > 1.05) & (expected < 2.0)
+    assert np.isfinite(found[further]).all() or thinnest(found, places.area_mm2) > 1.05
+
+
+@pytest.mark.parametrize("angle_deg", [20.0, 40.0])
+def test_the_rim_of_a_lens(angle_deg: float) -> None:
+    """Two flat cones, base to base: a knife's edge all around, or none."""
+    rise = 10.0 * np.tan(np.radians(angle_deg / 2))
+    lens = trimesh.creation.revolve([(0, -rise), (10.0, 0), (0, rise)], sections=360)
+    places, found = measured(lens, 2.0, finest_mm=0.4)
+    inward = 10.0 - np.linalg.norm(places.point[:, :2], axis=1)
+    expected = 2 * inward / np.cos(np.radians(angle_deg / 2)) * np.tan(np.radians(angle_deg / 2))
+    near = (expected > 0.05) & (expected < 0.35)
+    assert near.sum() > 300
+    if angle_deg < 29:
+        assert found[near] == pytest.approx(expected[near], abs=0.05)
+    else:
+        assert np.isinf(found[near]).all()
+
+
+@pytest.mark.parametrize("finer", [False, True])
+@pytest.mark.parametrize("high_mm", [0.4, 0.6, 5.0])
+def test_a_thin_wall_is_found_however_low(high_mm: float, finer: bool) -> None:
+    """A rib 0.3 mm thick on a block, as a stroke of raised lettering is; its top is as wide as the wall."""
+    rib = [(0, 0), (10, 0), (10, 5), (5.15, 5), (5.15, 5 + high_mm), (4.85, 5 + high_mm), (4.85, 5), (0, 5)]
+    mesh = prism(rib, 20.0)
+    mesh = mesh.subdivide_to_size(0.3, max_iter=20) if finer else mesh
+    places, found = measured(mesh, 2.0, finest_mm=0.4)
+    flank = (places.point[:, 1] > 5) & (np.abs(places.normal[:, 0]) > 0.5)
+    flank &= np.abs(places.point[:, 2] - 10) < 9.5
+    assert found[flank] == pytest.approx(np.full(flank.sum(), 0.3), abs=0.05)
+    assert places.area_mm2[found < 0.4].sum() == pytest.approx(2 * high_mm * 20.0, rel=0.05)
+
+
+def test_a_plate_of_three_tenths_is_found_up_to_its_rim_and_through_a_bevelled_one() -> None:
+    square = trimesh.creation.box((40.0, 30.0, 0.3))
+    places, found = measured(square, 2.0, finest_mm=0.4)
+    flat = np.abs(places.normal[:, 2]) > 0.5
+    assert found[flat] == pytest.approx(np.full(flat.sum(), 0.3), abs=0.05)
+    # Its rim is cut to a point by two planes that meet at 90 degrees.
+    bevelled = prism([(0, 0), (0.15, -0.15), (30, -0.15), (30, 0.15), (0.15, 0.15)], 40.0)
+    places, found = measured(bevelled, 2.0, finest_mm=0.4)
+    flat = (np.abs(places.normal[:, 1]) > 0.9) & (np.abs(places.point[:, 2] - 20) < 19)
+    assert found[flat] == pytest.approx(np.full(flat.sum(), 0.3), abs=0.05)
+
+
+@pytest.mark.parametrize(("angle_deg", "tip"), [(20.0, False), (45.0, True)])
+def test_the_tip_of_a_cone(angle_deg: float, tip: bool) -> None:
+    """A ball inside that touches the flank at s from the tip is 2·s·tan(angle/2) wide; a needle counts."""
+    cone = trimesh.creation.cone(5.0 * np.tan(np.radians(angle_deg / 2)), 5.0, sections=64)
+    cone = cone.subdivide_to_size(0.15, max_iter=20)
+    places, found = measured(cone, 2.0, finest_mm=0.4)
+    away = np.linalg.norm(places.point - [0, 0, 5.0], axis=1)
+    expected = 2 * away * np.tan(np.radians(angle_deg / 2))
+    near = (expected < 0.35) & (expected > 0.1)
+    assert near.sum() > 10
+    assert np.isinf(found[near]).all() == tip and np.isfinite(found[near]).all() != tip
 
 
 def test_a_slot_is_a_gap_and_its_lips_are_walls() -> None:
     # A comb of three teeth 1.5 wide, with slots 0.6 wide and 10 deep between them.
     outline = [(0, 0), (5.7, 0), (5.7, 20), (4.2, 20), (4.2, 10), (3.6, 10), (3.6, 20), (2.1, 20), (2.1, 10)]
     comb = prism([*outline, (1.5, 10), (1.5, 20), (0, 20)], 12.0)
-    places, gap = measured(comb, inward=False)
+    places = places_on(comb.vertices, comb.faces)
+    gap = gaps(Surface(comb.vertices, comb.faces), places, 4.0)
     finite = np.isfinite(gap)
     assert gap[finite] == pytest.approx(np.full(finite.sum(), 0.6), abs=0.05)
     # Two slots, each with two sides of 10 × 12.

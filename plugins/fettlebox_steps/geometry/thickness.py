@@ -4,7 +4,8 @@ From places all over the surface a ray goes straight in (for gaps: straight out)
 overrates what narrows to an edge, so the largest ball that touches the place from that side and holds none
 of the surface has the last word (H. Blum's medial ball, 1967; touching-ball search after J. Ma, S. W. Bae,
 S. Choi, "3D medial axis point approximation using nearest neighbors and the normal field", The Visual
-Computer, 2012). A ball stopped by a side that is not opposite, as near the edge of a cube, says nothing.
+Computer, 2012). A ball stopped by a side that is not opposite, as near the edge of a cube, says nothing; nor
+does one where the two sides meet, as near the edge of a wedge (`edge_places`).
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from numba import njit, prange
 from numpy.typing import ArrayLike, NDArray
 
 from .distance import NEVER_ENOUGH, WIDE, DistanceTree, _triangle_distances, nearest_in
+from .edge_places import at_edges
 from .measures import area_vectors
 
 Floats = NDArray[np.float64]
@@ -80,18 +82,23 @@ class Surface:
         TriangleMesh(self._scene, (self.points - self._middle).astype(np.float32), np.array(self.corners))
 
     @cached_property
+    def normals(self) -> Floats:
+        """(m,3) outward unit normals."""
+        return self.normals_of(np.arange(len(self.corners), dtype=np.int32))
+
+    @cached_property
     def tree(self) -> DistanceTree:
         return DistanceTree.of(self.points, self.corners)
-
-    def first_hit(self, start: Floats, way: Floats) -> Ints:
-        """(k,) the first face along each ray, or -1."""
-        from_middle = (start - self._middle).astype(np.float32)
-        return np.asarray(self._scene.run(from_middle, way.astype(np.float32)), np.int32)
 
     def normals_of(self, faces: Ints) -> Floats:
         """(k,3) outward unit normals."""
         vectors = area_vectors(self.points, self.corners[faces])
         return np.asarray(vectors / np.maximum(np.linalg.norm(vectors, axis=1), 1e-300)[:, None], np.float64)
+
+    def first_hit(self, start: Floats, way: Floats) -> Ints:
+        """(k,) the first face along each ray, or -1."""
+        from_middle = (start - self._middle).astype(np.float32)
+        return np.asarray(self._scene.run(from_middle, way.astype(np.float32)), np.int32)
 
 
 def places_on(vertices: ArrayLike, faces: ArrayLike) -> Places:
@@ -120,17 +127,51 @@ def places_on(vertices: ArrayLike, faces: ArrayLike) -> Places:
     )
 
 
-def widths(surface: Surface, places: Places, at_most_mm: float, *, inward: bool) -> Floats:
-    """(k,) thickness of the wall under each place, or with inward=False width of the gap over it, in mm.
+def walls(surface: Surface, places: Places, at_most_mm: float, finest_mm: float) -> Floats:
+    """(k,) thickness of the wall under each place, mm; infinite where nothing is opposite.
 
-    Infinite where nothing is opposite. Beyond `at_most_mm` the ray alone is told.
+    Beyond `at_most_mm` the ray alone is told. Under `finest_mm`, and as far up as the thinnest wall, places
+    at edges are infinite too.
     """
-    way = -places.normal if inward else places.normal
-    found = _across(surface, places, way)
+    found, other, middle = _measured(surface, places, -places.normal, at_most_mm)
+    looked = np.zeros(len(found), np.bool_)
+    fresh = np.flatnonzero(found < min(finest_mm, at_most_mm))
+    while len(fresh):
+        looked[fresh] = True
+        edges = at_edges(
+            surface.points,
+            surface.corners,
+            surface.normals,
+            places.face[fresh],
+            other[fresh],
+            middle[fresh],
+            found[fresh],
+        )
+        found[fresh[edges]] = np.inf
+        fresh = np.flatnonzero((found <= min(thinnest(found, places.area_mm2), at_most_mm)) & ~looked)
+    return found
+
+
+def gaps(surface: Surface, places: Places, at_most_mm: float) -> Floats:
+    """(k,) width of the gap over each place, mm; infinite where nothing is opposite.
+
+    Beyond `at_most_mm` the ray alone is told.
+    """
+    return _measured(surface, places, places.normal, at_most_mm)[0]
+
+
+def _measured(
+    surface: Surface, places: Places, way: Floats, at_most_mm: float
+) -> tuple[Floats, Ints, Floats]:
+    """(k,) how far it is to the other side, (k,) the face that is opposite, (k,3) the middle between."""
+    found, other = _across(surface, places, way)
     thin = np.flatnonzero(found < 2.0 * at_most_mm)
     if len(thin):
-        found[thin] = _narrowed(surface, places.point[thin], places.normal[thin], way[thin], found[thin])
-    return found
+        narrowed, stop = _narrowed(surface, places.point[thin], places.normal[thin], way[thin], found[thin])
+        found[thin] = narrowed
+        other[thin] = np.where(stop >= 0, stop, other[thin])
+    middle = places.point + way * np.where(np.isfinite(found), found / 2.0, 0.0)[:, None]
+    return found, other, middle
 
 
 def thinnest(width_mm: Floats, area_mm2: Floats) -> float:
@@ -150,23 +191,27 @@ def mean_by_face(values: ArrayLike, places: Places, count: int) -> Floats:
     return np.asarray(sums / np.maximum(np.bincount(places.face, minlength=count), 1), np.float64)
 
 
-def _across(surface: Surface, places: Places, way: Floats) -> Floats:
-    """Distance along a ray to a side that faces the other way; worked out anew in double precision."""
+def _across(surface: Surface, places: Places, way: Floats) -> tuple[Floats, Ints]:
+    """Distance along a ray to a side that faces the other way, worked out in double precision; its face."""
     hit = surface.first_hit(places.point + way * surface.size_mm * START, way)
     found = np.full(len(hit), np.inf)
     met = np.flatnonzero(hit >= 0)
-    other = surface.normals_of(hit[met])
+    other = surface.normals[hit[met]]
     facing = np.einsum("ij,ij->i", other, places.normal[met])
     along = np.einsum("ij,ij->i", other, way[met])
     corner = surface.points[surface.corners[hit[met], 0]]
     far = np.einsum("ij,ij->i", other, corner - places.point[met])
     wall = (facing < OPPOSITE) & (np.abs(along) > 1e-9)
     found[met[wall]] = np.maximum(far[wall] / along[wall], 0.0)
-    return found
+    return found, hit
 
 
-def _narrowed(surface: Surface, start: Floats, normal: Floats, way: Floats, across: Floats) -> Floats:
-    """The diameter of the largest empty ball instead, where it is an opposite side that stops it."""
+def _narrowed(
+    surface: Surface, start: Floats, normal: Floats, way: Floats, across: Floats
+) -> tuple[Floats, Ints]:
+    """The diameter of the largest empty ball instead, and the face that stops it, where an opposite side does
+    (else -1).
+    """
     tree = surface.tree
     fits = _largest_empty(tree.leaves, tree.boxes, tree.first, start, way, across)
     centre = start + way * (fits * BEYOND)[:, None]
@@ -175,8 +220,9 @@ def _narrowed(surface: Surface, start: Floats, normal: Floats, way: Floats, acro
     toward = _falls(tree.leaves, tree.boxes, tree.first, centre, reach)
     toward /= np.maximum(np.linalg.norm(toward, axis=1), 1e-300)[:, None]
     hit = surface.first_hit(centre, toward)
-    opposite = np.einsum("ij,ij->i", surface.normals_of(hit), normal) < OPPOSITE
-    return np.where(opposite & (hit >= 0), np.minimum(2.0 * fits, across), across)
+    opposite = (np.einsum("ij,ij->i", surface.normals[hit], normal) < OPPOSITE) & (hit >= 0)
+    nearer = opposite & (2.0 * fits < across)
+    return np.where(nearer, 2.0 * fits, across), np.where(nearer, hit, -1).astype(np.int32)
 
 
 @njit(parallel=True, cache=True)
