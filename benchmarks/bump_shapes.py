@@ -254,12 +254,13 @@ def _volume(vertices: Floats, faces: NDArray[Any]) -> float:
 def plant(recipe: Recipe, *, bumps: int | None = None, shape: tuple[Floats, Ints] | None = None) -> Planted:
     """Bumps with heights of 0.5 to 2 mm and radii of 1.5 to 4 mm, one in four a pit, and grain over all."""
     from fettlebox_steps.geometry import smoothing
+    from fettlebox_steps.geometry.surface_links import links_of
     from scipy.spatial import cKDTree
 
     vertices, faces = shape if shape is not None else recipe.make()
     normal = smoothing.vertex_normals(vertices, faces)
     rng = np.random.default_rng(recipe.seed)
-    rim = smoothing.boundary_vertices(faces, len(vertices))
+    rim = links_of(faces, len(vertices)).rim
     near_rim = (
         cKDTree(vertices[rim]).query(vertices)[0] < 8 if rim.any() else np.zeros(len(vertices), np.bool_)
     )

@@ -86,10 +86,10 @@ def matched(planted: Planted, centres: Floats, radii: Floats, signs: Floats) -> 
 def judged(planted: Planted) -> Tally:
     """What the finds on one shape are worth, and how much of the bumps is left after refilling."""
     from fettlebox_steps.geometry.bumps import find_bumps, level
-    from fettlebox_steps.geometry.smoothing import boundary_vertices
+    from fettlebox_steps.geometry.surface_links import links_of
     from fettlebox_steps.knockdown import PROPOSED, SURE
 
-    fixed = boundary_vertices(planted.faces, len(planted.vertices))
+    fixed = links_of(planted.faces, len(planted.vertices)).rim
     clock = time.process_time()
     finds = find_bumps(planted.vertices, planted.faces, fixed, OVER_MM, WIDEST_MM)
     sure = [bump for bump in finds.bumps if bump.confidence >= SURE]
@@ -127,13 +127,13 @@ def fit(recipes: tuple[Recipe, ...], rounds: int = 5) -> Floats:
     from fettlebox_steps.geometry.bump_measures import AT, look_at
     from fettlebox_steps.geometry.bump_scales import relief_and_places
     from fettlebox_steps.geometry.bumps import signs_of
-    from fettlebox_steps.geometry.smoothing import boundary_vertices
+    from fettlebox_steps.geometry.surface_links import links_of
 
     items = []
     for recipe in recipes:
         shape = recipe.make()
         for planted in (plant(recipe, shape=shape), plant(recipe, bumps=0, shape=shape)):
-            fixed = boundary_vertices(planted.faces, len(planted.vertices))
+            fixed = links_of(planted.faces, len(planted.vertices)).rim
             relief, places = relief_and_places(planted.vertices, planted.faces, fixed, OVER_MM, WIDEST_MM)
             rows = look_at(planted.vertices, relief, places, WIDEST_MM)
             sign = np.repeat([place.sign for place in places], rows.shape[1])

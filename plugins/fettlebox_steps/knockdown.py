@@ -260,9 +260,9 @@ def _fixed(part: Part) -> NDArray[np.bool_]:
     """(n,) vertices of open rims, and of triangles that lie in a flat face made on purpose."""
     import numpy as np
 
-    from .geometry.smoothing import boundary_vertices
+    from .geometry.surface_links import links_of
 
-    fixed = boundary_vertices(part.faces, len(part.vertices))
+    fixed = links_of(part.faces, len(part.vertices)).rim
     near_mm = ON_PLANE * float(np.ptp(part.bounds, axis=0).max())
     for plane in part.planes:
         on = np.abs(plane.height_of(part.vertices)) < near_mm

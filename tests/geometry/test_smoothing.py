@@ -10,7 +10,6 @@ from fettlebox_steps.geometry.crossings import crossing_faces
 from fettlebox_steps.geometry.measures import volume_and_centroid
 from fettlebox_steps.geometry.noise import grain_mm, weighted_median
 from fettlebox_steps.geometry.smoothing import (
-    boundary_vertices,
     facet_edge,
     fine_part,
     moved_safely,
@@ -246,11 +245,6 @@ def test_grain_is_measured_through_features() -> None:
     values[:10_000] += 5.0
     assert grain_mm(values, np.ones(len(values))) == pytest.approx(0.2, rel=0.08)
     assert weighted_median(np.array([3.0, 1.0, 2.0]), np.array([1.0, 1.0, 5.0])) == 2.0
-
-
-def test_boundary_of_an_open_sheet() -> None:
-    faces = np.array([[0, 1, 2], [0, 2, 3], [0, 3, 4], [0, 4, 1]], dtype=np.int32)
-    assert boundary_vertices(faces, 6).tolist() == [False, True, True, True, True, False]
 
 
 def test_a_narrow_fold_that_was_there_stays_as_it_was() -> None:
