@@ -8,7 +8,8 @@ ours needs the other needs: more than 1 is good for us. A wrong answer counts as
 Sizes are small, for a look within ten minutes; `--full` takes the large ones as well, for figures to quote.
 
 What is done is kept as it comes: a run that was stopped goes on where it was, `--fresh` starts anew. `--only`
-takes names, or beginnings of calls such as "whole_recipes relief", and does those anew.
+takes names, or beginnings of calls such as "whole_recipes relief", and does those anew. What is called no
+longer drops out.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 
 from bounded import run  # noqa: E402
-from calls import BENCHMARKS, Call, calls_of  # noqa: E402
+from calls import BENCHMARKS, Call, calls_of, still_called  # noqa: E402
 from growth import as_json, growth_rows, growths  # noqa: E402
 from plots import plot_growth, plot_ratios  # noqa: E402
 from rows import TELL_TO, Row, table, told, told_jobs  # noqa: E402
@@ -48,7 +49,7 @@ def main() -> int:
     wanted = [call for call in calls if _is_wanted(call, given.only)]
     if not wanted:
         asked.error(f"nothing is called {' or '.join(given.only)}; choose from {', '.join(BENCHMARKS)}")
-    done: Done = {} if given.fresh else kept(given.json)
+    done: Done = {} if given.fresh else still_called(kept(given.json), (*calls_of(False), *calls_of(True)))
     for number, call in enumerate(wanted, start=1):
         before = done.get(call.label)
         if before is not None and not before["trouble"] and not given.only:

@@ -14,6 +14,18 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 
+def _keeping_distance(points: Floats, pitch: float) -> Floats:
+    """Those of points (n,3), taken in their order, that lie no nearer than `pitch` to one taken before."""
+    from scipy.spatial import cKDTree
+
+    tree, kept = cKDTree(points), np.ones(len(points), np.bool_)
+    for k in range(len(points)):
+        if kept[k]:
+            near = np.array(tree.query_ball_point(points[k], pitch))
+            kept[near[near > k]] = False
+    return np.asarray(points[kept])
+
+
 def _locks(p: Floats, pitch: float, rng: np.random.Generator) -> Floats:
     """Strands that sway as they run down, and differ in height along their way."""
     turn, sway = np.arctan2(p[:, 1], p[:, 0]), rng.uniform(0, 6, 2)
@@ -35,13 +47,8 @@ def _pebbles(p: Floats, pitch: float, rng: np.random.Generator) -> Floats:
     """Domes about points that keep their distance, as on some leathers and lizards."""
     from scipy.spatial import cKDTree
 
-    points = p[rng.permutation(len(p))]
-    tree, kept = cKDTree(points), np.ones(len(points), np.bool_)
-    for k in range(len(points)):
-        if kept[k]:
-            near = np.array(tree.query_ball_point(points[k], pitch))
-            kept[near[near > k]] = False
-    away = cKDTree(points[kept]).query(p)[0] / (0.75 * pitch)
+    middles = _keeping_distance(p[rng.permutation(len(p))], pitch)
+    away = cKDTree(middles).query(p)[0] / (0.75 * pitch)
     return np.asarray(np.sqrt(np.maximum(1 - away**2, 0)))
 
 
@@ -82,13 +89,7 @@ def _curls(p: Floats, pitch: float, rng: np.random.Generator) -> Floats:
     from scipy.spatial import cKDTree
 
     unit = rng.normal(size=(4000, 3))
-    points = 55 * unit / np.linalg.norm(unit, axis=1)[:, None]
-    tree, kept = cKDTree(points), np.ones(len(points), np.bool_)
-    for k in range(len(points)):
-        if kept[k]:
-            near = np.array(tree.query_ball_point(points[k], pitch))
-            kept[near[near > k]] = False
-    middles = points[kept]
+    middles = _keeping_distance(55 * unit / np.linalg.norm(unit, axis=1)[:, None], pitch)
     ball = 55 * p / np.linalg.norm(p, axis=1)[:, None]
     away, which = cKDTree(middles).query(ball)
     normal = middles[which] / 55

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 RECIPES = (
     "quarter-bust", "figurine", "resin-figurine", "full-size-head", "bust-on-plinth",
@@ -89,6 +90,12 @@ BENCHMARKS = {
 def calls_of(full: bool) -> list[Call]:
     """All calls of a run, in order."""
     return list(_calls(full))
+
+
+def still_called(done: Mapping[str, Any], calls: Iterable[Call]) -> dict[str, Any]:
+    """What was done, by the labels of calls, without what is called no longer: nobody can do that anew."""
+    labels = {call.label for call in calls}
+    return {label: each for label, each in done.items() if label in labels}
 
 
 def _calls(full: bool) -> Iterator[Call]:

@@ -2,8 +2,9 @@
 
     python benchmarks/quoting.py build/benchmarks.json [build/shop_model.json]
 
-Copies both to `benchmarks/results/`, with their pictures, and writes the lines between the marks in
-`README.md` and `benchmarks/README.md` anew. Nobody writes a figure there by hand.
+Copies both to `benchmarks/results/`, with their pictures and without figures of what is called no longer,
+and writes the lines between the marks in `README.md` and `benchmarks/README.md` anew. Nobody writes a figure
+there by hand.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from calls import calls_of, still_called
 from rows import Row
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -64,6 +66,15 @@ def short_lines_of(rows: Sequence[Row]) -> str:
         time = "–" if row.time is None else f"{row.time:.1f}×"
         lines.append(f"| {row.step} | {row.triangles:,} | {row.against} | {time} | {row.verdict} |")
     return "\n".join(lines)
+
+
+def current(figures: Mapping[str, Any]) -> dict[str, Any]:
+    """Figures without those of calls that `calls.py` has no longer."""
+    done = still_called(figures["done"], (*calls_of(False), *calls_of(True)))
+    stale = [row for label, each in figures["done"].items() if label not in done for row in each["rows"]]
+    rows = [row for row in figures["rows"] if {k: v for k, v in row.items() if k != "verdict"} not in stale]
+    failed = {label: trouble for label, trouble in figures["failed"].items() if label in done}
+    return {**figures, "rows": rows, "failed": failed, "done": done}
 
 
 def where_and_when(figures: Mapping[str, Any]) -> str:
@@ -116,7 +127,8 @@ def main() -> None:
     asked.add_argument("model", type=Path, nargs="?")
     given = asked.parse_args()
     RESULTS.mkdir(exist_ok=True)
-    shutil.copyfile(given.figures, RESULTS / FIGURES)
+    figures = current(json.loads(given.figures.read_text("utf-8")))
+    (RESULTS / FIGURES).write_text(json.dumps(figures, indent=1, ensure_ascii=False) + "\n", "utf-8")
     for kind in ("ratios", "growth"):
         picture = given.figures.with_name(f"{given.figures.stem}-{kind}.svg")
         if picture.is_file():
@@ -125,7 +137,7 @@ def main() -> None:
         shutil.copyfile(given.model, RESULTS / MODEL)
     model = RESULTS / MODEL
     text = model_text(json.loads(model.read_text("utf-8"))) if model.is_file() else None
-    parts = parts_of(json.loads((RESULTS / FIGURES).read_text("utf-8")), text)
+    parts = parts_of(figures, text)
     for page in (ROOT / "README.md", ROOT / "benchmarks" / "README.md"):
         page.write_text(replaced(page.read_text("utf-8"), parts), "utf-8")
 

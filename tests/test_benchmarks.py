@@ -174,6 +174,9 @@ def test_a_run_that_was_stopped_goes_on_where_it_was(
     monkeypatch.setattr(sys, "argv", [*argv, "--only", "x"])
     assert runner.main() == 0 and log.read_text() == "xzyx"
     assert len(json.loads(figures.read_text())["rows"]) == 3
+    monkeypatch.setattr(runner, "calls_of", lambda full: [call("x", (), 60.0)])
+    assert runner.main() == 0
+    assert list(json.loads(figures.read_text())["done"]) == ["x"]  # nobody can do y and z anew
     assert capsys.readouterr().out.count("a ") >= 3
     assert (tmp_path / "figures-ratios.svg").read_text().startswith("<?xml")
 
@@ -361,6 +364,11 @@ def test_pages_quote_the_figures_that_are_kept() -> None:
         text = page.read_text("utf-8")
         assert quoting.replaced(text, parts) == text
         assert quoting.BEGIN.format(name="telling" if page.parent == ROOT else "all") in text
+    assert quoting.current(figures) == figures
+    row = {**figures["rows"][0], "step": "what was measured once"}
+    gone = {"rows": [{name: value for name, value in row.items() if name != "verdict"}]}
+    stale = {"rows": [*figures["rows"], row], "done": {**figures["done"], "no such call": gone}}
+    assert quoting.current({**figures, **stale}) == figures
     assert "cores" in figures["machine"]
     assert not {"node", "host", "hostname"} & set(figures["machine"])
 
