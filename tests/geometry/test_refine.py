@@ -59,3 +59,23 @@ def test_the_limit_holds() -> None:
     points, fan = polygon(20)
     fine, _ = refine(points, fan, np.full(20, 0.01), limit=500)
     assert len(fine) <= 520
+
+
+@pytest.mark.parametrize("corners", [24, 60, 100])
+def test_no_edge_is_left_that_ought_to_be_turned(corners: int) -> None:
+    # Delaunay's criterion, local form: the two angles across an edge add up to no more than half a turn
+    points, fan = polygon(corners)
+    fine, faces = refine(points, fan, np.full(corners, 20 * np.pi / corners))
+    twin = twins(faces, len(fine))
+    half = np.flatnonzero(twin > np.arange(len(twin)))
+    sums = np.zeros(len(half))
+    tips = []
+    for side in (half, twin[half]):
+        f, k = side // 3, side % 3
+        a, b, tip = faces[f, k], faces[f, (k + 1) % 3], faces[f, (k + 2) % 3]
+        u, v = fine[a] - fine[tip], fine[b] - fine[tip]
+        sums += np.arctan2(np.linalg.norm(np.cross(u, v), axis=1), np.einsum("ij,ij->i", u, v))
+        tips.append(tip)
+    may_turn = np.maximum(*tips) >= corners  # an edge between two points of the rim could double one outside
+    assert may_turn.sum() > corners
+    assert sums[may_turn].max() <= np.pi + 2e-6

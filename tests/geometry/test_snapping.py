@@ -8,7 +8,7 @@ import numpy as np
 import trimesh
 from fettlebox_steps.geometry.crossings import crossing_faces
 from fettlebox_steps.geometry.distance import closest_distance
-from fettlebox_steps.geometry.snapping import snap_to_scan, undo_damage
+from fettlebox_steps.geometry.snapping import in_order, snap_to_scan, undo_damage
 from fettlebox_steps.geometry.volumetric import close_by_winding
 from numpy.typing import NDArray
 
@@ -62,3 +62,11 @@ def test_damage_is_undone_and_the_rest_stays() -> None:
     assert not crossing_faces(result, faces).any()
     assert np.array_equal(result[0], before[0])
     assert (result == after).all(axis=1).mean() > 0.9
+
+
+def test_claims_come_as_lexsort_has_them_however_many_are_as_long() -> None:
+    rng = np.random.default_rng(9)
+    for kinds in (1, 7, 10**6):
+        length = rng.integers(0, kinds, 5_000) / 8
+        claim = rng.permutation(5_000)
+        np.testing.assert_array_equal(in_order(length, claim), np.lexsort((claim, length)))

@@ -119,7 +119,8 @@ def _halve(triangle, longest2, waiting, t, halved, most):
     top = 1
     while top > 0 and count <= most:
         top -= 1
-        t[:] = waiting[top]
+        for i in range(9):
+            t[i] = waiting[top, i]
         sides = (_side2(t, 0), _side2(t, 1), _side2(t, 2))
         k = 0
         if sides[1] > sides[k]:
@@ -128,14 +129,15 @@ def _halve(triangle, longest2, waiting, t, halved, most):
             k = 2
         if sides[k] <= longest2 or top > 120:
             if len(halved):
-                halved[count] = t
+                for i in range(9):
+                    halved[count, i] = t[i]
             count += 1
             continue
         j = (k + 1) % 3
+        for i in range(9):
+            waiting[top, i] = waiting[top + 1, i] = t[i]
         for d in range(3):
             middle = 0.5 * (t[3 * k + d] + t[3 * j + d])
-            waiting[top, d::3] = t[d::3]
-            waiting[top + 1, d::3] = t[d::3]
             waiting[top, 3 * j + d] = middle
             waiting[top + 1, 3 * k + d] = middle
         top += 2

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numba import njit
 
 from .topology import Floats, Ints, face_vectors
 
@@ -71,17 +72,33 @@ def _towards_all(normals: Floats, lead: Floats, whole: float) -> Floats:
     """The way in which least of the surface is seen on edge or not at all, by how much it lacks: a hinge
     loss, as a linear classifier has it, descended in shrinking steps.
     """
-    length = np.linalg.norm(normals, axis=1)
+    least_seen = MARGIN * np.linalg.norm(normals, axis=1)
+    short = np.empty(len(normals))
     way, best, least = lead, lead, np.inf
     for step in range(STEPS):
-        short = MARGIN * length - normals @ way
-        lacking = short > 0
-        loss = float(short[lacking].sum()) / whole
+        count, pull = _lacking(normals, least_seen, normals @ way, short)
+        loss = float(short[:count].sum()) / whole
         if loss < least:
             best, least = way, loss
-        if not lacking.any():
+        if not count:
             break
-        pull = normals[lacking].sum(axis=0)
         way = way + pull / max(float(np.linalg.norm(pull)), 1e-300) * (0.2 / (1 + step) ** 0.7)
         way = way / np.linalg.norm(way)
     return best
+
+
+@njit(cache=True)
+def _lacking(normals, least, seen, short):
+    """How many normals (n,3) are seen (n,) by less than the least (n,), by how much each, written to the
+    beginning of `short`, and the sum (3,) of them.
+    """
+    count = 0
+    pull = np.zeros(3)
+    for i in range(len(normals)):
+        by = least[i] - seen[i]
+        if by > 0:
+            short[count] = by
+            count += 1
+            for k in range(3):
+                pull[k] += normals[i, k]
+    return count, pull

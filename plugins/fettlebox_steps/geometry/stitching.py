@@ -44,8 +44,9 @@ def stitch(
     wanted = np.ascontiguousarray(points, dtype=np.float64)
     # New vertices lie on faces of old ones, so that the fans around old ones go on to hold every face.
     tree = cKDTree(vertices)
-    missed = np.asarray(tree.query(wanted, workers=get_num_threads())[0]) > CLOSE_ENOUGH * cell_mm
-    wanted = wanted[missed]
+    near_mm = np.nextafter(CLOSE_ENOUGH * cell_mm, np.inf)
+    found = tree.query(wanted, distance_upper_bound=near_mm, workers=get_num_threads())[0]
+    wanted = wanted[np.isinf(np.asarray(found))]
     near = np.asarray(
         tree.query(wanted, k=3, distance_upper_bound=2 * cell_mm, workers=get_num_threads())[1], np.int64
     )

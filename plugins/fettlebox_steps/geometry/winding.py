@@ -74,7 +74,8 @@ def _leaves(triangles, count):
     leaves = np.full((count, 9 * WIDE), NOWHERE)
     for leaf in prange(count):
         for f in range(leaf * WIDE, min((leaf + 1) * WIDE, len(triangles))):
-            leaves[leaf, f % WIDE :: WIDE] = triangles[f]
+            for i in range(9):
+                leaves[leaf, i * WIDE + f % WIDE] = triangles[f, i]
     return leaves
 
 
@@ -92,7 +93,8 @@ def _nodes(clusters, starts):
         low, high = starts[levels - k - 1], starts[levels - k]
         for node in prange(first[k + 1] - first[k]):
             for child in range(low + node * WIDE, min(low + (node + 1) * WIDE, high)):
-                nodes[first[k] + node, (child - low) % WIDE :: WIDE] = clusters[child]
+                for i in range(TERMS):
+                    nodes[first[k] + node, i * WIDE + (child - low) % WIDE] = clusters[child, i]
     return nodes, first
 
 
