@@ -16,7 +16,7 @@ USUAL_SHARE_OF_HEIGHT = 0.15
 """Where to cut when a recipe does not say. Common practice, no published source."""
 
 
-@step("cut", version=6, summary="Cut the part flat below; it stands on the cut face.", shorthand="at")
+@step("cut", version=7, summary="Cut the part flat below; it stands on the cut face.", shorthand="at")
 def cut(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """A cut that is given is made; one whose tilt is bounded is looked for, among some 700 directions and 64
     heights.

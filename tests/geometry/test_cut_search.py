@@ -255,3 +255,18 @@ def test_the_level_cut_is_not_passed_over_where_it_is_best() -> None:
         return cut.support_mm3 - LOSS_WEIGHT * cut.volume_mm3
 
     assert cost(found.best[0]) <= cost(found.level)
+
+
+@pytest.mark.parametrize("wide_mm", [1.7, 3.3, 3.9])
+def test_support_of_a_small_underside_high_up(wide_mm: float) -> None:
+    """A square peg sticks out of a post, high above the bed: its support is a prism, as wide as the peg
+    and as high as it is above the cut, however few columns find it at first (mensuration)."""
+    post = trimesh.creation.box((80.0, 80.0, 240.0)).apply_translation([0, 0, 120.0])
+    peg = trimesh.creation.box((wide_mm + 1.0, wide_mm, 8.0))
+    peg.apply_translation([40.0 + (wide_mm - 1.0) / 2.0, 0.3, 200.0])
+    solid = trimesh.boolean.union([post, peg], engine="manifold")
+    found = search(*arrays(solid), Limits(0.0, 0.9 * solid.volume, 300.0, NOTHING, NOTHING, steady_deg=6.0))
+    assert found.level is not None
+    expected = wide_mm**2 * (196.0 - found.level.height_mm)
+    assert found.level.support_mm3 == pytest.approx(expected, rel=0.05)
+    assert found.best[0].support_mm3 == pytest.approx(expected, rel=0.05)

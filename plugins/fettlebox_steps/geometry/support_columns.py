@@ -76,7 +76,7 @@ class Solid:
 
 
 def evaluate(solid: Solid, up: Floats, height_mm: Floats, cell_mm: float) -> Columns:
-    """Measure cuts at `height_mm` (n,k), evenly spaced and rising, along unit directions `up` (n,3).
+    """Measure cuts at `height_mm` (n, k >= 2), evenly spaced and rising, along unit directions `up` (n,3).
 
     The error falls with the cell: use half a millimetre for a number to state. Volumes are right as a whole:
     what the columns of a narrow part miss or add is shared out.
