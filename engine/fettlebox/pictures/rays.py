@@ -6,7 +6,8 @@ scale bar tells the truth. It needs no graphics driver.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,52 +58,69 @@ Away from 1, so that rounding does not decide it for a ball or a cube.
 """
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Seen:
     """What the rays of one view met. Rows run downwards; `face` is −1 where a ray met nothing.
 
     face     (h,w) int32, index of the triangle
-    weights  (h,w) twice, float32: of its second and third corner at the point that was met
-    normal   (m,3) float32 of every triangle, in part axes, of any length, out of its front
     depth    (h,w) float32, mm from where the rays start; endless where a ray met nothing
+    points   (n,3) corners of triangles: column and row of a ray, and depth
+    corners  (n,3) the same in part axes, from the box's centre
+    faces    (m,3) int32, their triangles
     axes     (3,3) of the view
 
-    Neighbouring rays are `mm_per_ray` apart.
+    Neighbouring rays are `mm_per_ray` apart. `light` and `creases` keep what was found for a picture of
+    this look for the next one.
     """
 
     face: Ints
-    weights: tuple[Singles, Singles]
-    normal: Singles
     depth: Singles
+    points: Floats
+    corners: Floats
+    faces: Ints
     axes: Floats
     mm_per_ray: float
+    creases: dict[int, Singles] = field(default_factory=dict)
+
+    @cached_property
+    def light(self) -> Floats:
+        """(m,) of each triangle that was met, once it is known; 0 before."""
+        return np.zeros(len(self.faces))
+
+    @cached_property
+    def weights(self) -> tuple[Singles, Singles]:
+        """(h,w) twice, float32: of the triangle's second and third corner at the point that was met."""
+        from .raster import shares
+
+        second, third = shares(self.points, self.faces, self.face)
+        return second, third
 
 
 class Stage:
-    """A part set up to be looked at, any number of times. The same look again costs nothing."""
+    """A part set up to be looked at, any number of times. The same look again costs nothing.
 
-    def __init__(self, part: Part) -> None:
-        used = np.zeros(len(part.vertices), bool)
-        used[part.faces] = True
-        self._used = part.vertices[used]
-        low, high = (self._used.min(axis=0), self._used.max(axis=0)) if used.any() else np.zeros((2, 3))
-        centre = (low + high) / 2.0
-        self._used = self._used - centre
-        self._centre = centre
-        self._radius = float(np.linalg.norm(high - low)) / 2.0 or 1.0
-        self._points = part.vertices - centre
-        self._faces = np.ascontiguousarray(part.faces, np.int32)
-        corners = self._points[self._faces]
-        normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-        self._normal = normal.astype(np.float32)
+    Of a `solid`, as the witness knows it, no back is ever seen; that spares half the work.
+    """
+
+    def __init__(self, part: Part, *, solid: bool = False) -> None:
+        low, high = part.bounds
+        self._size = high - low
+        self._centre = (low + high) / 2.0
+        self._radius = float(np.linalg.norm(self._size)) / 2.0 or 1.0
+        self._points = part.vertices - self._centre
+        self._faces = part.faces
+        self._used = np.zeros(len(part.vertices), bool)
+        self._used[part.faces] = True
+        self._solid = solid
+        self._extents: dict[bytes, tuple[Floats, Floats]] = {}
         self._looks: dict[bytes, Seen] = {}
 
     @property
     def lies(self) -> bool:
         """Whether the part lies flat, so that it is known best from above."""
-        if not len(self._used):
+        if not len(self._faces):
             return False
-        width, depth, height = np.ptp(self._used, axis=0)
+        width, depth, height = self._size
         return bool(height < LIES_BELOW * min(width, depth))
 
     @property
@@ -112,10 +130,15 @@ class Stage:
 
     def extent(self, axes: Floats) -> tuple[Floats, Floats]:
         """Smallest and largest (right, up) in mm of the part in these axes, from its box's centre."""
-        if not len(self._used):
+        from .raster import reach
+
+        if not len(self._faces):
             return np.zeros(2), np.zeros(2)
-        flat = self._used @ axes[:2].T
-        return flat.min(axis=0), flat.max(axis=0)
+        across = np.ascontiguousarray(axes[:2])
+        key = across.tobytes()
+        if key not in self._extents:
+            self._extents[key] = reach(self._points, self._used, across)
+        return self._extents[key]
 
     def place(self, point: Floats, axes: Floats) -> Floats:
         """(right, up) in mm of a point of the part, from its box's centre."""
@@ -123,12 +146,12 @@ class Stage:
 
     def sees(self, point: Floats, axes: Floats) -> bool:
         """Whether nothing of the part is between a point of its surface and the viewer."""
-        from .raster import rasterise
+        from .raster import rasterise, turned
 
         at = axes @ (point - self._centre)
-        seen = self._points @ axes.T
+        seen = turned(self._points, axes)
         before = np.column_stack([seen[:, 0] - at[0], seen[:, 1] - at[1], -seen[:, 2]])
-        _, _, _, depth = rasterise(before, self._faces, 1, 1)
+        _, depth = rasterise(before, self._faces, 1, 1, False)
         return bool(depth[0, 0] > -at[2] - CLEAR * self._radius)
 
     def look(self, axes: Floats, middle: Floats, mm_per_ray: float, shape: tuple[int, int]) -> Seen:
@@ -139,13 +162,13 @@ class Stage:
         return self._looks[key]
 
     def _cast(self, axes: Floats, middle: Floats, mm_per_ray: float, shape: tuple[int, int]) -> Seen:
-        from .raster import rasterise
+        from .raster import rasterise, turned
 
         rows, columns = shape
-        seen = self._points @ axes.T
+        seen = turned(self._points, axes)
         on_grid = np.empty_like(seen)
         on_grid[:, 0] = (seen[:, 0] - middle[0]) / mm_per_ray + columns / 2.0 - 0.5
         on_grid[:, 1] = (middle[1] - seen[:, 1]) / mm_per_ray + rows / 2.0 - 0.5
         on_grid[:, 2] = 2.0 * self._radius - seen[:, 2]
-        face, second, third, depth = rasterise(on_grid, self._faces, rows, columns)
-        return Seen(face, (second, third), self._normal, depth, axes, mm_per_ray)
+        face, depth = rasterise(on_grid, self._faces, rows, columns, self._solid)
+        return Seen(face, depth, on_grid, self._points, self._faces, axes, mm_per_ray)

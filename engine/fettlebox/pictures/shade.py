@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 
 import numba
 import numpy as np
@@ -40,34 +41,50 @@ CREASE_SLOPE = 3.0
 def paint(
     seen: Seen,
     rays_per_pixel: int,
-    faces: Ints,
     colours: Image | None = None,
     *,
+    of_faces: bool = False,
     contrast: float = 1.0,
 ) -> Image:
     """Pixels (h,w,3) uint8, each the mean of a block of rays, over paper.
 
-    `colours` (n,3 or n,4) are those of the vertices that `faces` (m,3) names. `contrast` below 1 evens
-    the light out, for pictures whose colours carry numbers.
+    `colours` (k,3 or k,4) are those of the vertices, or `of_faces`. `contrast` below 1 evens the light out,
+    for pictures whose colours carry numbers.
     """
-    decode = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)
-    encode = np.rint((np.arange(LEVELS + 1) / LEVELS) ** (1.0 / GAMMA) * 255.0).astype(np.uint8)
-    lights = np.array(LIGHTS)
-    lights[:, :3] /= np.linalg.norm(lights[:, :3], axis=1)[:, None]
+    if rays_per_pixel not in seen.creases:
+        seen.creases[rays_per_pixel] = _creases(seen, rays_per_pixel)
     own = np.zeros((0, 3), np.uint8) if colours is None else np.ascontiguousarray(colours[:, :3])
+    none = np.zeros((0, 0), np.float32)
+    second, third = (none, none) if colours is None or of_faces else seen.weights
     return np.asarray(
         _paint(
-            seen.face, seen.weights[0], seen.weights[1], seen.normal, seen.axes,
-            _creases(seen, rays_per_pixel), rays_per_pixel, lights, contrast,
-            faces, own, np.array([CLAY, INSIDE]), decode, encode,
+            seen.face, second, third, seen.corners, seen.faces, seen.axes, seen.light,
+            seen.creases[rays_per_pixel], rays_per_pixel, _lights(), contrast, own, of_faces,
+            np.array([CLAY, INSIDE]), *_coding(),
         )
     )  # fmt: skip
 
 
+@cache
+def _coding() -> tuple[Singles, Image]:
+    """From bytes to linear light (256,), and from that, in LEVELS steps, back to bytes."""
+    decode = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)
+    encode = np.rint((np.arange(LEVELS + 1) / LEVELS) ** (1.0 / GAMMA) * 255.0).astype(np.uint8)
+    return decode, encode
+
+
+@cache
+def _lights() -> Floats:
+    lights = np.array(LIGHTS)
+    lights[:, :3] /= np.linalg.norm(lights[:, :3], axis=1)[:, None]
+    return lights
+
+
 @numba.njit(cache=True)
-def _light(normal: Singles, axes: Floats, lights: Floats) -> float:
+def _light(a: Floats, b: Floats, c: Floats, axes: Floats, lights: Floats) -> float:
     """How much light falls on a triangle, more than nothing; negative if its back is seen."""
-    x, y, z = np.float64(normal[0]), np.float64(normal[1]), np.float64(normal[2])
+    ux, uy, uz, vx, vy, vz = b[0] - a[0], b[1] - a[1], b[2] - a[2], c[0] - a[0], c[1] - a[1], c[2] - a[2]
+    x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
     right = x * axes[0, 0] + y * axes[0, 1] + z * axes[0, 2]
     up = x * axes[1, 0] + y * axes[1, 1] + z * axes[1, 2]
     near = x * axes[2, 0] + y * axes[2, 1] + z * axes[2, 2]
@@ -84,27 +101,29 @@ def _light(normal: Singles, axes: Floats, lights: Floats) -> float:
     return float(-light if back else light)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _paint(
     face: Ints,
     second: Singles,
     third: Singles,
-    normal: Singles,
+    corners: Floats,
+    faces: Ints,
     axes: Floats,
+    lit: Floats,
     crease: Singles,
     step: int,
     lights: Floats,
     contrast: float,
-    faces: Ints,
     colours: Image,
+    of_faces: bool,
     clay: Floats,
     decode: Singles,
     encode: Image,
 ) -> Image:
+    """`lit` (m,) is filled for triangles that were met: most have many rays, or none."""
     empty_r, empty_g, empty_b = decode[PAPER[0]], decode[PAPER[1]], decode[PAPER[2]]
     rows, columns = face.shape[0] // step, face.shape[1] // step
     out = np.empty((rows, columns, 3), np.uint8)
-    lit = np.zeros(len(normal))  # of triangles that were met; most have many rays, or none
     rays = step * step
     for row in range(rows):
         for column in range(columns):
@@ -115,19 +134,36 @@ def _paint(
                     if hit < 0:
                         r, g, b = r + empty_r, g + empty_g, b + empty_b
                         continue
+                    one, two, three = faces[hit, 0], faces[hit, 1], faces[hit, 2]
                     if lit[hit] == 0.0:
-                        lit[hit] = _light(normal[hit], axes, lights)
+                        lit[hit] = _light(corners[one], corners[two], corners[three], axes, lights)
                     light = 1.0 + (abs(lit[hit]) * crease[row, column] - 1.0) * contrast
                     if lit[hit] < 0.0 or len(colours) == 0:
-                        plain = clay[1] if lit[hit] < 0.0 else clay[0]
-                        r, g, b = r + plain[0] * light, g + plain[1] * light, b + plain[2] * light
+                        k = 1 if lit[hit] < 0.0 else 0
+                        r, g, b = r + clay[k, 0] * light, g + clay[k, 1] * light, b + clay[k, 2] * light
+                        continue
+                    if of_faces:
+                        r += light * decode[colours[hit, 0]]
+                        g += light * decode[colours[hit, 1]]
+                        b += light * decode[colours[hit, 2]]
                         continue
                     v, w = np.float64(second[i, j]) * light, np.float64(third[i, j]) * light
                     u = light - v - w
-                    one, two, three = colours[faces[hit, 0]], colours[faces[hit, 1]], colours[faces[hit, 2]]
-                    r += u * decode[one[0]] + v * decode[two[0]] + w * decode[three[0]]
-                    g += u * decode[one[1]] + v * decode[two[1]] + w * decode[three[1]]
-                    b += u * decode[one[2]] + v * decode[two[2]] + w * decode[three[2]]
+                    r += (
+                        u * decode[colours[one, 0]]
+                        + v * decode[colours[two, 0]]
+                        + w * decode[colours[three, 0]]
+                    )
+                    g += (
+                        u * decode[colours[one, 1]]
+                        + v * decode[colours[two, 1]]
+                        + w * decode[colours[three, 1]]
+                    )
+                    b += (
+                        u * decode[colours[one, 2]]
+                        + v * decode[colours[two, 2]]
+                        + w * decode[colours[three, 2]]
+                    )
             out[row, column, 0] = encode[int(min(max(r / rays, 0.0), 1.0) * LEVELS + 0.5)]
             out[row, column, 1] = encode[int(min(max(g / rays, 0.0), 1.0) * LEVELS + 0.5)]
             out[row, column, 2] = encode[int(min(max(b / rays, 0.0), 1.0) * LEVELS + 0.5)]
@@ -141,17 +177,60 @@ def _creases(seen: Seen, step: int) -> Singles:
     depth buffer", SIGGRAPH 2006. Only the surface counts as surroundings, never the paper. Creases are
     soft, so one ray of each pixel is enough.
     """
-    from scipy.ndimage import uniform_filter
-
     hit = seen.face[::step, ::step] >= 0
     deep = np.where(hit, seen.depth[::step, ::step], np.float32(0.0))
     factor = np.ones(hit.shape, np.float32)
     for width in CREASE_WIDTHS:
         radius = max(int(width * max(hit.shape)), 1)
-        share, around = hit.astype(np.float32), deep
-        for _ in range(2):
-            share = uniform_filter(share, radius | 1, mode="constant")
-            around = uniform_filter(around, radius | 1, mode="constant")
-        sunk = (deep - around / np.maximum(share, 1e-3)) / (radius * seen.mm_per_ray * step * CREASE_SLOPE)
-        factor *= 1.0 - CREASE_STRENGTH * np.clip(sunk, 0.0, 1.0)
+        slope = radius * seen.mm_per_ray * step * CREASE_SLOPE
+        share, around = _blurred(hit.astype(np.float32), radius | 1), _blurred(deep, radius | 1)
+        _darken(factor, deep, around, share, slope)
     return factor
+
+
+@numba.njit(cache=True, nogil=True)
+def _darken(factor: Singles, deep: Singles, around: Singles, share: Singles, slope: float) -> None:
+    for row in range(factor.shape[0]):
+        for column in range(factor.shape[1]):
+            here = around[row, column] / max(share[row, column], np.float32(1e-3))
+            sunk = (deep[row, column] - here) / slope
+            factor[row, column] *= 1.0 - CREASE_STRENGTH * min(max(sunk, 0.0), 1.0)
+
+
+@numba.njit(cache=True, nogil=True)
+def _blurred(image: Singles, size: int) -> Singles:
+    """The mean of `size` × `size` (odd) around each pixel, of the means of the same; nothing lies outside.
+
+    Each row and column by a sum that moves on, so that the size costs nothing.
+    """
+    rows, columns = image.shape
+    half = size // 2
+    out = image.copy()
+    line = np.empty(max(columns + 2 * half, 1))
+    moving = np.empty(columns)
+    for _ in range(2):
+        before = out.copy()
+        moving[:] = 0.0
+        for row in range(min(half, rows)):
+            for column in range(columns):
+                moving[column] += before[row, column]
+        for row in range(rows):
+            for column in range(columns):
+                if row + half < rows:
+                    moving[column] += before[row + half, column]
+                if row > half:
+                    moving[column] -= before[row - half - 1, column]
+                out[row, column] = moving[column] / size
+        line[:half] = 0.0
+        line[columns + half :] = 0.0
+        for row in range(rows):
+            for column in range(columns):
+                line[column + half] = out[row, column]
+            total = 0.0
+            for column in range(size - 1):
+                total += line[column]
+            for column in range(columns):
+                total += line[column + size - 1]
+                out[row, column] = total / size
+                total -= line[column]
+    return out

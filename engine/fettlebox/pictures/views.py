@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..mesh.part import Floats, Ints, Part
+from ..mesh.part import Floats, Part
 from .rays import FROM_ABOVE, FRONT, THREE_QUARTER, Stage, View
 from .shade import Image, paint
 from .sheet import SMALL_PX, TEXT_PX, Sheet, fit_text, round_length
@@ -31,10 +31,10 @@ EVEN_LIGHT = 0.35
 @dataclass(frozen=True)
 class _Panel:
     stage: Stage
-    corners: Ints
     axes: Floats
     name: str
     colours: Image | None
+    of_faces: bool = False
 
     def width_height_mm(self) -> Floats:
         low, high = self.stage.extent(self.axes)
@@ -57,7 +57,7 @@ def render_views(
     """
     stage = stage or Stage(part)
     views = views or stage.views
-    panels = [_Panel(stage, part.faces, view.axes(front), view.name, part.colours) for view in views]
+    panels = [_Panel(stage, view.axes(front), view.name, part.colours) for view in views]
     sheet, mm_per_px, _ = _lay_out(panels, size, title)
     sheet.scale_bar(MARGIN_PX, sheet.height - MARGIN_PX + 6, mm_per_px, size[0] // 5)
     return sheet.png(title)
@@ -87,7 +87,7 @@ def render_pair(
     stage = stage or Stage(after)
     view = view or (FROM_ABOVE if stage.lies else THREE_QUARTER)
     panels = [
-        _Panel(set_up, part.faces, view.axes(front), name, part.colours)
+        _Panel(set_up, view.axes(front), name, part.colours)
         for set_up, part, name in ((Stage(moved), moved, names[0]), (stage, after, names[1]))
     ]
     sheet, mm_per_px, lefts = _lay_out(panels, size, title)
@@ -135,10 +135,7 @@ def render_map(
     colours[marked] = MARKED
     stage = stage or Stage(part)
     views = views or stage.views
-    corners = (
-        np.arange(len(part.faces), dtype=np.int32)[:, None].repeat(3, axis=1) if on_faces else part.faces
-    )
-    panels = [_Panel(stage, corners, view.axes(front), view.name, colours) for view in views]
+    panels = [_Panel(stage, view.axes(front), view.name, colours, on_faces) for view in views]
     sheet, mm_per_px, _ = _lay_out(panels, size, title, contrast=EVEN_LIGHT, tags=tags)
     sheet.scale_bar(MARGIN_PX, sheet.height - MARGIN_PX + 6, mm_per_px, size[0] // 6)
     width = size[0] // 4
@@ -209,7 +206,7 @@ def _picture(panel: _Panel, mm_per_px: float, shape: tuple[int, int], contrast: 
     low, high = panel.stage.extent(panel.axes)
     rays = (shape[0] * RAYS_PER_PIXEL, shape[1] * RAYS_PER_PIXEL)
     seen = panel.stage.look(panel.axes, (low + high) / 2.0, mm_per_px / RAYS_PER_PIXEL, rays)
-    return paint(seen, RAYS_PER_PIXEL, panel.corners, panel.colours, contrast=contrast)
+    return paint(seen, RAYS_PER_PIXEL, panel.colours, of_faces=panel.of_faces, contrast=contrast)
 
 
 def _ramp(share: Floats) -> Image:

@@ -11,6 +11,7 @@ import numpy as np
 
 from ..mesh.fidelity import COVERED_WITHIN_MM, Fidelity, by_face, compare
 from ..mesh.part import Floats, Part
+from ..mesh.soundness import inspect
 from ..pictures import Stage, caption_in, render_map, render_pair, render_views
 from .model import MODEL, model_of
 
@@ -61,7 +62,7 @@ def picture_job(
     fidelity = None
     drawn = bool(after_is) and len(after.faces) > 0
     if drawn:
-        stage = Stage(after)
+        stage = Stage(after, solid=inspect(after).sound)
         made["part.png"] = render_views(after, stage=stage)
         if len(before.faces):
             made["before-after.png"] = render_pair(before, after, names=("scan", after_is), stage=stage)
