@@ -105,6 +105,14 @@ def test_a_scanned_open_sheet_becomes_a_relief_on_a_flat_back(sheet_scan: Path, 
     assert_print_ready(run("relief", sheet_scan, tmp_path))
 
 
+def test_a_relief_of_a_head_in_metres_is_read_in_metres(tmp_path: Path) -> None:
+    # The workshop's miller is 231 mm tall; read as mm, the back alone would be thirteen times his height.
+    job = run("relief", EXAMPLES / "miller.ply", tmp_path)
+    assert max(assert_print_ready(job).extents) == pytest.approx(80.0, rel=1e-6)
+    facts = {step["id"]: step["facts"] for step in job["steps"]}
+    assert (facts["units"]["unit"], facts["units"]["unit_from"]) == ("m", "judged by size")
+
+
 def test_a_relief_with_an_edge_too_thin_to_print_is_held_and_says_so(tmp_path: Path) -> None:
     # A round tray of 100 mm whose side stands 20 mm high over 1.5 mm: on a straight wall, a knife's edge.
     at = np.arange(-50.0, 50.5, 0.5)
