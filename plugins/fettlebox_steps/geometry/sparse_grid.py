@@ -84,7 +84,7 @@ class KeySet:
         # In pieces, since most keys of a long list are the same again: there must be room for all of a piece.
         for first in range(0, len(keys), PIECE):
             piece = keys[first : first + PIECE]
-            self._grow(self.count + len(piece) * len(steps))
+            self.make_room(self.count + len(piece) * len(steps))
             self.count = _add(
                 self._slots, self.keys, self.count, piece, steps, numbers[first : first + PIECE]
             )
@@ -101,7 +101,8 @@ class KeySet:
         """New cells on the other side of the faces through which a surface leaves cells of these cases."""
         return np.asarray(_beyond(cells, cases, self._slots, self.keys))
 
-    def _grow(self, wanted: int) -> None:
+    def make_room(self, wanted: int) -> None:
+        """For so many keys in all: who knows how many spares the table from growing step by step."""
         if wanted > len(self.keys):
             larger = np.empty(max(wanted, len(self.keys) * 3 // 2), dtype=np.int64)
             larger[: self.count] = self.keys[: self.count]
@@ -246,6 +247,7 @@ class LevelGrid:
 
         steady (n,): where the field is the same at neighbouring corners, but for those known from here.
         """
+        self.corners.make_room(self.corners.count + len(keys))
         self.corners.add(keys)
         self._append(values, steady)
 
