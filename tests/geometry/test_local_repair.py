@@ -5,6 +5,9 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 import trimesh
+from fettlebox.mesh import Part
+from fettlebox.mesh.soundness import inspect
+from fettlebox_steps.geometry import local_repair as module
 from fettlebox_steps.geometry.acceptance import judge
 from fettlebox_steps.geometry.carrying import unmoved_faces
 from fettlebox_steps.geometry.local_repair import heal_crossings
@@ -57,3 +60,50 @@ def test_a_wall_that_crosses_the_scan_gives_way_to_it(sphere: Callable) -> None:
     bare = heal_crossings(broken, ball.faces)
     assert not unmoved_faces(broken, scan, *bare[:2]).all(), "without knowing whose is what, the scan is cut"
     assert trimesh.Trimesh(vertices, faces, process=False).volume == pytest.approx(ball.volume_mm3, rel=2e-2)
+
+
+@pytest.mark.parametrize(
+    ("below_mm", "scan_is_cut"),
+    [
+        pytest.param(-20.0, False, id="needles of ours, through the scan"),
+        pytest.param(-49.8, True, id="needles of the scan, far from what is ours"),
+    ],
+)
+def test_within_a_window_what_is_ours_gives_way_as_it_does_without_one(
+    sphere: Callable, monkeypatch: pytest.MonkeyPatch, below_mm: float, scan_is_cut: bool
+) -> None:
+    ball = sphere(50.0, 6)
+    ours = ball.vertices[ball.faces].mean(axis=1)[:, 2] < below_mm
+    broken = ball.vertices.copy()
+    places = ball.vertices[np.setdiff1d(ball.faces[ball.vertices[ball.faces].mean(axis=1)[:, 2] < -20], [])]
+    for place in places[[3, 40]]:
+        i = int(np.flatnonzero((ball.vertices == place).all(axis=1))[0])
+        broken[i] = -1.2 * ball.vertices[i]
+    windows: list[bool] = []
+    within = module._healed_within
+
+    def watched(*given: object) -> object:
+        windows.append(False)
+        healed = within(*given)  # raises where the window is too narrow
+        windows[-1] = healed is not None
+        return healed
+
+    monkeypatch.setattr(module, "_healed_within", watched)
+    vertices, faces, rounds = heal_crossings(broken, ball.faces, ours=ours)
+    assert windows == [True], "it was healed in its window"
+    assert inspect(Part(vertices, faces)).reasons == ()
+    scan = ball.faces[~ours]
+    assert unmoved_faces(broken, scan, vertices, faces).all() is np.bool_(not scan_is_cut)
+    mesh = trimesh.Trimesh(vertices, faces, process=False)
+    assert mesh.is_watertight and mesh.euler_number == 2
+    assert mesh.volume == pytest.approx(ball.volume_mm3, rel=2e-3)
+
+    def too_narrow(*_: object) -> object:
+        raise module._TooNarrowError
+
+    monkeypatch.setattr(module, "_healed_within", too_narrow)
+    bare_vertices, bare_faces, bare_rounds = heal_crossings(broken, ball.faces, ours=ours)
+    assert bare_rounds == rounds
+    window, bare = (p[np.lexsort(p.T)] for p in (vertices, bare_vertices))
+    np.testing.assert_array_equal(window, bare)
+    assert len(faces) == len(bare_faces)

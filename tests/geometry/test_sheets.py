@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import igl
 import numpy as np
 import pytest
 import trimesh
@@ -157,3 +158,25 @@ def test_what_faces_a_viewer_for_the_most_part_is_a_cap_a_little_more_than_a_hem
         aslant = np.cos(share * np.pi) * axis + np.sin(share * np.pi) * square
         assert (facing_most(vertices, hemisphere, aslant, exact=True) is not None) is exactly
         assert (facing_most(vertices, hemisphere, aslant) is not None) is looked_for
+
+
+def test_a_triangle_that_hangs_by_a_corner_is_put_back_and_a_fin_is_not() -> None:
+    """The sheet is flat and so are the triangles beside it: their corners are to be on the part. The tip
+    of a triangle on an edge that two others share stands over the sheet, and no scanner saw that.
+    """
+    vertices, faces = folded(71, FOLDS)
+    right = np.flatnonzero((vertices[:, 0] == 35.0) & np.isin(vertices[:, 1], (-20.0, 0.0, 20.0)))
+    beside = np.concatenate([vertices[right] + [1.0, -0.5, 0.0], vertices[right] + [1.0, 0.5, 0.0]])
+    n = len(vertices)
+    hanging = np.column_stack([right, n + np.arange(3), n + 3 + np.arange(3)])
+    tip = np.array([[0.4, 20.6, 3.0]])
+    a, b = (int(np.flatnonzero((vertices == [x, 20.0, 0.0]).all(axis=1))[0]) for x in (0.0, 1.0))
+    scan = np.concatenate([vertices, beside, tip])
+    closed = close_scan(scan, np.concatenate([faces, hanging, [[a, b, n + 6]]]), base_towards=DOWN)
+    assert closed.rung == "direct" and closed.evidence["hidden_cut"] > 0
+    squared, _, _ = igl.point_mesh_squared_distance(
+        np.concatenate([beside, tip]), closed.vertices, closed.faces.astype(np.int64)
+    )
+    away = np.sqrt(squared)
+    assert away[:-1].max() < 0.05 and away[-1] > 2.5
+    assert inspect(Part(closed.vertices, closed.faces)).reasons == ()

@@ -116,16 +116,15 @@ def _without_scraps(
     vertices: Floats, faces: Ints, each_counts: bool
 ) -> tuple[Floats, Ints, list[float], Surface]:
     """Without what came loose in cleaning: fins, and flaps that hung by one vertex. Also the shares of all
-    that, and those of more than one face.
+    that, and it.
     """
     loose = survey(vertices, faces, by_position=False)
     scrap = crumbs_among(loose, each_counts)
     if each_counts:
         scrap &= ~loose.closed
     kept, trimmed, _ = compact(vertices, faces[~scrap[loose.label]])
-    flap = scrap & (np.bincount(loose.label, minlength=loose.count) > 1)
     shares = [float(s) for s in loose.share[scrap]]
-    return kept, trimmed, shares, compact(vertices, faces[flap[loose.label]])[:2]
+    return kept, trimmed, shares, compact(vertices, faces[scrap[loose.label]])[:2]
 
 
 def _together(one: Surface, other: Surface) -> Surface:
