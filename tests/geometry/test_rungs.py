@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import igl
 import numpy as np
 import pytest
 from fettlebox.mesh import Part
 from fettlebox.mesh.soundness import inspect
 from fettlebox_steps.geometry.acceptance import judge
+from fettlebox_steps.geometry.closing import close_scan
 from fettlebox_steps.geometry.rungs import _anew, healed_solid
 
 OLD_NEEDLES = (100, 7000)
@@ -57,3 +59,24 @@ def test_a_healed_solid_is_sound_as_a_whole_though_only_what_is_new_was_asked(sp
     assert healed is not None, why_not
     assert judge(*healed).faults() == {}
     assert inspect(Part(*healed)).reasons == ()
+
+
+def test_where_mending_the_wall_takes_too_much_of_it_the_bad_place_alone_is_mended(
+    torus: Callable, raw_scan: Callable
+) -> None:
+    """Of a ring seen askew, two triangles lie folded; rings of the wall's around them are half its height."""
+    ring = torus(40.0, 14.0, 100, 40)
+    scan = raw_scan(ring, 8201, noise_mm=0.3, holes=4, seen_from=(0.3, -1.0, 0.3))
+    closed = close_scan(scan.vertices, scan.faces, gather="unite")
+    assert inspect(Part(closed.vertices, closed.faces)).reasons == ()
+    assert closed.rung == "local" and closed.frame is not None and closed.frame.straight
+    kept = scan.faces[closed.input_kept]
+    points = scan.vertices[np.unique(kept)]
+    edge_mm = np.median(np.linalg.norm(scan.vertices[kept[:, 0]] - scan.vertices[kept[:, 1]], axis=1))
+    seen = points[distance_mm(points, ring.vertices, ring.faces) < 4 * 0.3]  # no tips of fins
+    assert np.percentile(distance_mm(seen, closed.vertices, closed.faces), 99.9) <= 0.5 * edge_mm
+
+
+def distance_mm(points: np.ndarray, vertices: np.ndarray, faces: np.ndarray) -> np.ndarray:
+    squared, _, _ = igl.point_mesh_squared_distance(points, vertices, faces.astype(np.int64))
+    return np.sqrt(squared)

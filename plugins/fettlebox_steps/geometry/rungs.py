@@ -130,7 +130,7 @@ def left_open(plan: Plan) -> Solid | str:
 def healed_solid(candidate: Solid, verdict: Verdict, scan: Solid | None = None) -> tuple[Solid | None, Any]:
     """The solid with its few bad places cut out and filled anew, or None and why.
 
-    What is not the scan's is cut first, if the scan is given.
+    What is not the scan's is cut first, if the scan is given and that does.
     """
     vertices, faces = candidate
     bad = sum(int(n) for k, n in verdict.faults().items() if k in LOCAL_FAULTS)
@@ -139,8 +139,18 @@ def healed_solid(candidate: Solid, verdict: Verdict, scan: Solid | None = None) 
         return None, other
     if bad > max(LOCAL_SHARE * len(faces), LOCAL_FACES):
         return None, f"{bad} bad faces are no local matter"
-    ours = None if scan is None else ~unmoved_faces(vertices, faces, *scan)
-    healed = heal_crossings(vertices, faces, verdict.offending, ours=ours)
+    if scan is None:
+        return _healed(candidate, verdict, None)
+    healed, why_not = _healed(candidate, verdict, ~unmoved_faces(vertices, faces, *scan))
+    if healed is None:
+        # A wall's triangles grow away from the rim: rings of ours may be half of it. Of all, the bad ones do.
+        healed, _ = _healed(candidate, verdict, None)
+    return healed, None if healed is not None else why_not
+
+
+def _healed(candidate: Solid, verdict: Verdict, ours: Flags | None) -> tuple[Solid | None, Any]:
+    """The same, with faces (m,) that are `ours` cut first."""
+    healed = heal_crossings(*candidate, verdict.offending, ours=ours)
     if healed is None:
         return None, "crossings came back in every round"
     after = judge(*healed[:2], only=_anew(candidate, verdict, healed[0], healed[1]))
