@@ -204,33 +204,29 @@ def _blurred(image: Singles, size: int) -> Singles:
     Each row and column by a sum that moves on, so that the size costs nothing.
     """
     rows, columns = image.shape
-    half = size // 2
+    half, per = size // 2, 1.0 / size
     out = image.copy()
-    line = np.empty(max(columns + 2 * half, 1))
-    moving = np.empty(columns)
+    down = np.empty(columns)
+    line = np.zeros(columns + size)  # with a margin on both sides, one wider on the left: a place to begin
     for _ in range(2):
         before = out.copy()
-        moving[:] = 0.0
+        down[:] = 0.0
         for row in range(min(half, rows)):
             for column in range(columns):
-                moving[column] += before[row, column]
+                down[column] += before[row, column]
         for row in range(rows):
+            if row + half < rows:
+                for column in range(columns):
+                    down[column] += before[row + half, column]
+            if row > half:
+                for column in range(columns):
+                    down[column] -= before[row - half - 1, column]
             for column in range(columns):
-                if row + half < rows:
-                    moving[column] += before[row + half, column]
-                if row > half:
-                    moving[column] -= before[row - half - 1, column]
-                out[row, column] = moving[column] / size
-        line[:half] = 0.0
-        line[columns + half :] = 0.0
-        for row in range(rows):
+                line[half + 1 + column] = np.float32(down[column] * per)
+            along = 0.0
+            for column in range(size):
+                along += line[column]
             for column in range(columns):
-                line[column + half] = out[row, column]
-            total = 0.0
-            for column in range(size - 1):
-                total += line[column]
-            for column in range(columns):
-                total += line[column + size - 1]
-                out[row, column] = total / size
-                total -= line[column]
+                along += line[column + size] - line[column]
+                out[row, column] = along * per
     return out
