@@ -244,10 +244,10 @@ class Forecast:
 
     @cached_property
     def gap_mm(self) -> Floats:
-        """(k,) width of the gap at each place."""
+        """(k,) width of the gap at each place; infinite where there is none, as in a crease."""
         from .geometry.thickness import gaps
 
-        return gaps(self._surface, self.places, self.told_up_to_mm)
+        return gaps(self._surface, self.places, self.told_up_to_mm, self.printer.finest_mm)
 
     @cached_property
     def _surface(self) -> Surface:

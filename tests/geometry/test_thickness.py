@@ -141,7 +141,7 @@ def test_a_slot_is_a_gap_and_its_lips_are_walls() -> None:
     outline = [(0, 0), (5.7, 0), (5.7, 20), (4.2, 20), (4.2, 10), (3.6, 10), (3.6, 20), (2.1, 20), (2.1, 10)]
     comb = prism([*outline, (1.5, 10), (1.5, 20), (0, 20)], 12.0)
     places = places_on(comb.vertices, comb.faces)
-    gap = gaps(Surface(comb.vertices, comb.faces), places, 4.0)
+    gap = gaps(Surface(comb.vertices, comb.faces), places, 4.0, 1.0)
     finite = np.isfinite(gap)
     assert gap[finite] == pytest.approx(np.full(finite.sum(), 0.6), abs=0.05)
     # Two slots, each with two sides of 10 × 12.
@@ -149,6 +149,26 @@ def test_a_slot_is_a_gap_and_its_lips_are_walls() -> None:
     _, wall = measured(comb)
     tooth = (places.point[:, 1] > 12) & (np.abs(places.normal[:, 0]) > 0.5)
     assert wall[tooth] == pytest.approx(np.full(tooth.sum(), 1.5), abs=0.05)
+
+
+@pytest.mark.parametrize("angle_deg", [20.0, 45.0])
+def test_a_sharp_groove_is_a_gap_and_a_crease_is_none(angle_deg: float) -> None:
+    """As a wedge, of air: a ball that touches both sides at d from the bottom is 2·d·tan(angle/2) wide."""
+    half = 8.0 * np.tan(np.radians(angle_deg / 2))
+    block = prism([(-10, -5), (10, -5), (10, 8), (half, 8), (0, 0), (-half, 8), (-10, 8)], 30.0)
+    places = places_on(block.vertices, block.faces)
+    gap = gaps(Surface(block.vertices, block.faces), places, 2.0, 0.4)
+    flank = (
+        (np.abs(places.point[:, 0]) < half - 1e-6) & (places.point[:, 1] < 7.9) & (places.normal[:, 1] > 0)
+    )
+    flank &= np.abs(places.point[:, 2] - 15) < 10
+    expected = 2 * np.abs(places.point[:, 0]) / np.cos(np.radians(angle_deg / 2))
+    near = flank & (expected < 0.38)
+    assert near.sum() > 50
+    if angle_deg < 29:
+        assert gap[near] == pytest.approx(expected[near], abs=0.05)
+    else:
+        assert np.isinf(gap[near]).all()
 
 
 def test_thinnest_looks_past_single_triangles() -> None:

@@ -138,26 +138,34 @@ def walls(surface: Surface, places: Places, at_most_mm: float, finest_mm: float)
     fresh = np.flatnonzero(found < min(finest_mm, at_most_mm))
     while len(fresh):
         looked[fresh] = True
-        edges = at_edges(
-            surface.points,
-            surface.corners,
-            surface.normals,
-            places.face[fresh],
-            other[fresh],
-            middle[fresh],
-            found[fresh],
-        )
-        found[fresh[edges]] = np.inf
+        found[fresh[_at_edges(surface, places, fresh, found, other, middle)]] = np.inf
         fresh = np.flatnonzero((found <= min(thinnest(found, places.area_mm2), at_most_mm)) & ~looked)
     return found
 
 
-def gaps(surface: Surface, places: Places, at_most_mm: float) -> Floats:
+def gaps(surface: Surface, places: Places, at_most_mm: float, finest_mm: float) -> Floats:
     """(k,) width of the gap over each place, mm; infinite where nothing is opposite.
 
-    Beyond `at_most_mm` the ray alone is told.
+    Beyond `at_most_mm` the ray alone is told. Under `finest_mm`, places in a crease are infinite too.
     """
-    return _measured(surface, places, places.normal, at_most_mm)[0]
+    found, other, middle = _measured(surface, places, places.normal, at_most_mm)
+    narrow = np.flatnonzero(found < min(finest_mm, at_most_mm))
+    found[narrow[_at_edges(surface, places, narrow, found, other, middle)]] = np.inf
+    return found
+
+
+def _at_edges(
+    surface: Surface, places: Places, which: NDArray[np.intp], width: Floats, other: Ints, middle: Floats
+) -> NDArray[np.bool_]:
+    return at_edges(
+        surface.points,
+        surface.corners,
+        surface.normals,
+        places.face[which],
+        other[which],
+        middle[which],
+        width[which],
+    )
 
 
 def _measured(
