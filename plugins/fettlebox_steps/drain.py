@@ -108,7 +108,7 @@ def points_of(text: str) -> list[tuple[float, float, float]]:
     return points
 
 
-@step("drain", version=2, summary="Drill drain holes into a hollow part.", shorthand="diameter")
+@step("drain", version=3, summary="Drill drain holes into a hollow part.", shorthand="diameter")
 def drain(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """Holes go straight through the wall. The first is at the lowest place that will do, the next at the
     highest; the rest as far from them as they can be.
