@@ -20,6 +20,7 @@ from fettlebox.pictures import (
     THREE_QUARTER,
     THREE_VIEWS,
     Stage,
+    View,
     caption_in,
     captioned,
     render_map,
@@ -308,6 +309,25 @@ def test_a_tag_stands_beside_its_point_in_the_views_that_show_it() -> None:
     # Two names for one place stand side by side, and both can be read.
     one, two = added((front, "first")), added((front, "first"), (front, "second"))
     assert len(two[0]) > 1.5 * len(one[0])
+
+
+def test_a_tag_at_the_edge_of_a_panel_is_whole() -> None:
+    """A bar across the whole panel, named at its right end: the next panel leaves no room beside it."""
+    bar = trimesh.creation.box(extents=(200.0, 100.0, 40.0)).subdivide()
+    part = _part(bar)
+    numbers = np.zeros(len(part.vertices))
+
+    def written(at_mm: float) -> int:
+        """Dark pixels that a name at a point of the front's middle line adds."""
+        views = (FRONT_VIEW, View("again", 0.0), View("and again", 0.0))
+        plain, tagged = (
+            _pixels(render_map(part, numbers, "mm", high=1.0, views=views, tags=tags))
+            for tags in ((), ((np.array([at_mm, -50.0, 0.0]), "patch number 4b"),))
+        )
+        return int(((tagged != plain).any(axis=2) & (tagged.max(axis=2) < 100)).sum())
+
+    # Lettering is smoothed, so the same name has a few more dark pixels in one place than in another.
+    assert written(99.0) == pytest.approx(written(0.0), rel=0.1)
 
 
 def test_a_map_of_the_wrong_length_is_refused() -> None:

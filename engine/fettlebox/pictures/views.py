@@ -185,6 +185,7 @@ def _lay_out(
         )
     spare = (room_across - float(extents[:, 0].sum()) / mm_per_px) / len(panels)
     left, lefts = float(MARGIN_PX), []
+    tagged: list[tuple[float, float, str, tuple[float, float]]] = []
     for panel, (wide_mm, high_mm) in zip(panels, extents, strict=True):
         share = wide_mm / mm_per_px + spare
         columns = min(int(wide_mm / mm_per_px) + 3, int(share) + GAP_PX)
@@ -196,9 +197,11 @@ def _lay_out(
         for point, text in tags:
             if panel.stage.sees(point, panel.axes):
                 right, up = panel.stage.place(point, panel.axes) - sum(panel.stage.extent(panel.axes)) / 2.0
-                sheet.tag(at + columns / 2 + right / mm_per_px, bench - rows / 2 - up / mm_per_px, text)
+                place = (at + columns / 2 + right / mm_per_px, bench - rows / 2 - up / mm_per_px)
+                tagged.append((*place, text, (left - GAP_PX / 2, left + share + GAP_PX / 2)))
         lefts.append(at)
         left += share + GAP_PX
+    sheet.tags(tagged, bench + 6)  # when no panel is to come that would cover them
     return sheet, mm_per_px, lefts
 
 
