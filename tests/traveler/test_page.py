@@ -12,6 +12,7 @@ from xml.etree.ElementTree import Element
 import html5lib
 import lxml.html
 import pytest
+from fettlebox.traveler.html import Later, tag
 from fettlebox.traveler.look import CSS, DAY, NIGHT
 from fettlebox.traveler.record import JobRecord
 from fettlebox.traveler.summary import Decision, is_too_large
@@ -294,3 +295,10 @@ def test_every_text_colour_meets_level_aa(theme: dict[str, str]) -> None:
 def test_there_is_a_look_for_night_and_for_paper() -> None:
     assert "prefers-color-scheme:dark" in CSS and "@media print" in CSS
     assert set(DAY) == set(NIGHT) == set(re.findall(r"var\(--(\w+)\)", CSS))
+
+
+def test_no_text_can_pass_for_what_is_put_in_last() -> None:
+    later = Later()
+    mark = later.mark("kept")
+    page = tag("p", "\x000\x00", tag("img", alt="\x000\x00", src=mark), mark)
+    assert later.filled(page) == '<p>\ufffd0\ufffd<img alt="\ufffd0\ufffd" src="kept">kept</p>'

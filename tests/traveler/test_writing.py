@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from fettlebox.traveler.record import JobRecord
-from fettlebox.traveler.writing import as_document, read_traveler, record_from, write_traveler
+from fettlebox.traveler.writing import as_document, as_text, read_traveler, record_from, write_traveler
 
 NAMES = ("traveler.json", "provenance.json", "traveler.html")
 
@@ -108,3 +108,12 @@ def test_times_are_rfc_3339_and_survive_the_round_trip(tmp_path: Path, done: Job
     assert datetime.fromisoformat(written) == then
     chain = json.loads((tmp_path / "provenance.json").read_bytes())
     assert datetime.fromisoformat(chain["activity"]["job:reading"]["prov:startTime"]) == then
+
+
+@pytest.mark.parametrize("which", ["done", "hostile"])
+def test_the_text_is_that_of_the_standard_library(records: dict[str, JobRecord], which: str) -> None:
+    odd = {"empty": {}, "none": [], "nested": [[], [{'é\u2028"\\': None}], (1, True, -0.0, 1e300)]}
+    for document in (as_document(records[which]), odd):
+        assert as_text(document) == json.dumps(document, indent=2, ensure_ascii=False) + "\n"
+    with pytest.raises(ValueError, match="JSON"):
+        as_text({"a": [float("nan")]})

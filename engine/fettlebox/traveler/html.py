@@ -19,6 +19,31 @@ class Markup(str):
     __slots__ = ()
 
 
+class Mark(Markup):
+    """What stands for a long text until the page around it is whole."""
+
+    __slots__ = ()
+
+
+class Later:
+    """Long texts of ours that are put into a page last, so that they are not copied with every element around
+    them. No text of anybody's can hold a mark: `text` lets no such character through.
+    """
+
+    def __init__(self) -> None:
+        self._kept: list[str] = []
+
+    def mark(self, content: str) -> Mark:
+        """What stands for `content`, which is Markup or needs no escaping, as base64 needs none."""
+        self._kept.append(content)
+        return Mark(f"\0{len(self._kept) - 1}\0")
+
+    def filled(self, page: str) -> str:
+        pieces = page.split("\0")
+        pieces[1::2] = [self._kept[int(number)] for number in pieces[1::2]]
+        return "".join(pieces)
+
+
 def text(value: object) -> Markup:
     """Any text as it should be read, characters that cannot be shown as a replacement mark."""
     return Markup(escape(_UNSHOWABLE.sub("\ufffd", str(value)), quote=True))
@@ -32,7 +57,7 @@ def tag(name: str, /, *content: object, **attributes: object) -> Markup:
         if value is True:
             written.append(f" {plain}")
         elif value is not None and value is not False:
-            written.append(f' {plain}="{text(value)}"')
+            written.append(f' {plain}="{value if isinstance(value, Mark) else text(value)}"')
     start = f"<{name}{''.join(written)}>"
     return Markup(start if name in EMPTY_ELEMENTS else f"{start}{join(*content)}</{name}>")
 

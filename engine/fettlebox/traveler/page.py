@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from .html import Markup, join, style, tag
+from .html import Later, Markup, join, style, tag
 from .look import CSS
 from .pictures import FOLDER, picture_name
 from .record import JobRecord
@@ -45,8 +45,9 @@ def traveler_page(record: JobRecord, folder: Path, decided: Decision | None = No
     `decided` is what a person made of a held job: the page then says so instead of what waits.
     """
     name = str(record.scan.get("name", record.job))
-    figures = _Figures(folder)
-    view = turning_view(folder / FOLDER, record.after_is) if record.after_is else None
+    later = Later()
+    figures = _Figures(folder, later)
+    view = turning_view(folder / FOLDER, record.after_is, later) if record.after_is else None
     body = tag(
         "main",
         tag("h1", heading(record)),
@@ -68,11 +69,8 @@ def traveler_page(record: JobRecord, folder: Path, decided: Decision | None = No
         tag("title", f"{name}: {(decided.sentence if decided else headline(record)).lower()}"),
         style(CSS),
     )
-    return (
-        "<!DOCTYPE html>\n"
-        + tag("html", head, tag("body", body, turning_script() if view else None), lang="en")
-        + "\n"
-    )
+    end = later.mark(turning_script()) if view else None
+    return later.filled(f"<!DOCTYPE html>\n{tag('html', head, tag('body', body, end), lang='en')}\n")
 
 
 def card(record: JobRecord, figures: Figures, view: Markup | None) -> Markup:
@@ -110,8 +108,8 @@ def _pictures(record: JobRecord, figures: Figures) -> list[Markup]:
 class _Figures:
     """Puts pictures of one folder into the page, as long as there is room."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    def __init__(self, folder: Path, later: Later) -> None:
+        self.folder, self.later = folder, later
         self.room = MOST_PICTURE_BYTES
 
     def show(self, path: str, caption: str) -> Markup:
@@ -126,7 +124,7 @@ class _Figures:
             return tag("p", f"Picture not shown: {path}", class_="quiet")
         self.room -= len(data)
         source = "data:image/png;base64," + base64.b64encode(data).decode("ascii")
-        return tag("figure", tag("img", src=source, alt=caption), tag("figcaption", caption))
+        return tag("figure", tag("img", src=self.later.mark(source), alt=caption), tag("figcaption", caption))
 
 
 def _facts(record: JobRecord) -> Markup:

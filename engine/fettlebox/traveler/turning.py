@@ -12,7 +12,7 @@ import re
 from functools import cache
 from pathlib import Path
 
-from .html import Markup, script, tag
+from .html import Later, Markup, script, tag
 from .model import MAGIC, MODEL
 
 HERE = Path(__file__).parent
@@ -21,14 +21,15 @@ LARGEST_MODEL_BYTES = 1_200_000
 """What `model.py` makes is at most 0.8 MB; anything larger is not of our making."""
 
 
-def turning_view(pictures: Path, after: str = "part") -> Markup | None:
+def turning_view(pictures: Path, after: str = "part", later: Later | None = None) -> Markup | None:
     """The section, hidden until its script has found a way to draw; None if there is no model.
 
-    `after` is what the scan has become.
+    `after` is what the scan has become; `later` takes the model, which is put into the page last.
     """
     data = _model(pictures / MODEL)
     if data is None:
         return None
+    model = base64.b64encode(data).decode("ascii")
     view = tag(
         "canvas", id="turn-view", tabindex="0", role="application", aria_describedby="turn-keys",
         aria_label=f"Scan and {after} in three dimensions, to turn",
@@ -67,7 +68,7 @@ def turning_view(pictures: Path, after: str = "part") -> Markup | None:
             id="turn-keys",
             class_="quiet",
         ),
-        tag("template", base64.b64encode(data).decode("ascii"), id="turn-model"),
+        tag("template", model if later is None else later.mark(model), id="turn-model"),
         id="turn",
         class_="turn",
         hidden=True,
@@ -75,6 +76,7 @@ def turning_view(pictures: Path, after: str = "part") -> Markup | None:
     )
 
 
+@cache
 def turning_script() -> Markup:
     """The script element that belongs at the end of the page."""
     return script(turning_source())

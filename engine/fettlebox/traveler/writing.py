@@ -100,7 +100,23 @@ def record_from(document: Mapping[str, Any]) -> JobRecord:
 
 def as_text(document: Mapping[str, Any]) -> str:
     """Indented JSON with a final line end, keys in the order given."""
-    return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return _indented(document, "\n") + "\n"
+
+
+_plainly = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
+
+
+def _indented(value: Any, line: str) -> str:
+    """As `json.dumps` with an indent of 2, which leaves its C code for that. `line` is a line end and the
+    margin of what is around the value.
+    """
+    if not isinstance(value, dict | list | tuple) or not value:
+        return _plainly(value)
+    inner = f"{line}  "
+    if isinstance(value, dict):
+        pairs = [f"{_plainly(str(key))}: {_indented(one, inner)}" for key, one in value.items()]
+        return f"{{{inner}{f',{inner}'.join(pairs)}{line}}}"
+    return f"[{inner}{f',{inner}'.join([_indented(one, inner) for one in value])}{line}]"
 
 
 def _write(path: Path, text: str) -> None:
