@@ -113,6 +113,27 @@ def test_a_relief_of_a_head_in_metres_is_read_in_metres(tmp_path: Path) -> None:
     assert (facts["units"]["unit"], facts["units"]["unit_from"]) == ("m", "judged by size")
 
 
+@pytest.mark.parametrize("across", [9.0, 40.0])
+def test_a_small_relief_is_read_in_mm_though_a_head_would_have_its_size_in_inches_or_cm(
+    across: float, tmp_path: Path
+) -> None:
+    # A round medal as an STL, which declares no unit: a shallow dome of a twentieth of its width.
+    x, y = np.meshgrid(*[np.linspace(-1, 1, 81)] * 2, indexing="ij")
+    r = np.hypot(x, y).ravel()
+    points = np.c_[x.ravel(), y.ravel(), 0.1 * (1 - r**2)] * across / 2
+    corner = np.arange(len(r)).reshape(81, 81)
+    a, b, c, d = (
+        part.ravel() for part in (corner[:-1, :-1], corner[1:, :-1], corner[1:, 1:], corner[:-1, 1:])
+    )
+    faces = np.concatenate([np.c_[a, b, c], np.c_[a, c, d]])
+    scan = tmp_path / "medal.stl"
+    trimesh.Trimesh(points, faces[(r <= 1)[faces].all(axis=1)]).export(scan)
+    mesh = assert_print_ready(run("relief", scan, tmp_path / "out"))
+    # The back is 3 mm thick before the medal is made 80 mm wide, and the dome rises from its rim.
+    high = (0.05 * across + 3.0) * 80.0 / across
+    assert sorted(mesh.extents) == pytest.approx([high, 80.0, 80.0], rel=0.03)
+
+
 def test_a_relief_with_an_edge_too_thin_to_print_is_held_and_says_so(tmp_path: Path) -> None:
     # A round tray of 100 mm whose side stands 20 mm high over 1.5 mm: on a straight wall, a knife's edge.
     at = np.arange(-50.0, 50.5, 0.5)
