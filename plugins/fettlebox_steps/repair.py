@@ -185,13 +185,12 @@ def repair(part: Part, params: Params, ctx: StepContext) -> StepResult:
     except CannotCloseError as error:
         raise StepError(str(error)) from error
     if params.holes == "hold" and closing.facts["holes_filled"]:
-        cut_open = closing.facts["holes_cut_open"]
-        origin = (
-            f", {cut_open} of them where triangles that its viewer does not see were cut" if cut_open else ""
-        )
+        filled, cut_open = closing.facts["holes_filled"], closing.facts["holes_cut_open"]
+        some = "" if cut_open == filled else f"{cut_open} of them "
+        origin = f", {some}where triangles that its viewer does not see were cut" if cut_open else ""
         raise HoldError(
-            f"the scan has {closing.facts['holes_filled']} holes beside its opening{origin}; look whether "
-            "filling them is right, then release it with holes: fill",
+            f"the scan has {filled} {'hole' if filled == 1 else 'holes'} beside its opening{origin}; look "
+            "whether filling is right, then release it with holes: fill",
             closing.facts,
         )
     if closing.rung == "untouched":

@@ -6,6 +6,7 @@ from itertools import combinations
 
 import numba
 import numpy as np
+import pytest
 import shapely
 import trimesh
 from fettlebox_steps.geometry.crossings import crossing_faces, near_faces
@@ -164,3 +165,13 @@ def test_same_answer_on_one_thread_and_inputs_untouched() -> None:
     assert many.tobytes() == one.tobytes()
     assert (vertices.tobytes(), faces.tobytes()) == before
     assert crossing_faces(vertices, faces[:0]).shape == (0,)
+
+
+@pytest.mark.parametrize("half_gap", [1e-9, 1e-7, 4e-6])
+def test_layers_that_meet_in_a_corner_lie_upon_each_other(half_gap: float) -> None:
+    """Two triangles in one plane but for a hair, one upon the other, with a corner in common."""
+    points = np.array(
+        [[0, 0, 0], [10, 0, half_gap], [0, 10, half_gap], [10, 0, -half_gap], [0, 10, -half_gap]], np.float64
+    )
+    faces = np.array([[0, 1, 2], [0, 4, 3]], np.int64)
+    assert crossing_faces(points, faces, upon_mm=1e-5).all()

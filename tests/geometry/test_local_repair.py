@@ -93,7 +93,7 @@ def test_within_a_window_what_is_ours_gives_way_as_it_does_without_one(
     assert windows == [True], "it was healed in its window"
     assert inspect(Part(vertices, faces)).reasons == ()
     scan = ball.faces[~ours]
-    assert unmoved_faces(broken, scan, vertices, faces).all() is np.bool_(not scan_is_cut)
+    assert unmoved_faces(broken, scan, vertices, faces).all() == (not scan_is_cut)
     mesh = trimesh.Trimesh(vertices, faces, process=False)
     assert mesh.is_watertight and mesh.euler_number == 2
     assert mesh.volume == pytest.approx(ball.volume_mm3, rel=2e-3)

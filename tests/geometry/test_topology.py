@@ -2,9 +2,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-import numba
 import numpy as np
 import pytest
+from fettlebox_steps.geometry.edge_pairs import _by_edge, _listed, _paired
 from fettlebox_steps.geometry.topology import (
     ALONE,
     CROWDED,
@@ -119,30 +119,27 @@ def test_twins_are_those_of_a_dictionary_of_edges(hub: bool) -> None:
     assert (twins(faces, 61) == expected).all()
 
 
-def test_edges_are_the_same_on_any_number_of_threads_and_those_of_a_sort() -> None:
+def test_edges_are_those_of_a_sort_in_however_many_parts_the_work_is_shared() -> None:
     """Faces enough to be shared out, most of their edges at few vertices, so that the shares are unequal."""
     rng = np.random.default_rng(8)
     faces = np.sort((rng.random((30_000, 3)) ** 3 * 9_000).astype(np.int64), axis=1)[:, rng.permutation(3)]
     end = np.roll(faces, -1, axis=1).ravel()
     key = np.minimum(faces.ravel(), end) * 9_000 + np.maximum(faces.ravel(), end)
-    threads = numba.get_num_threads()
-    found = []
-    try:
-        for count in {1, threads}:
-            numba.set_num_threads(count)
-            found.append((twins(faces, 9_000), *edge_order(faces, 9_000)))
-    finally:
-        numba.set_num_threads(threads)
     order = np.argsort(key, kind="stable")
-    start = np.flatnonzero(np.diff(key[order], prepend=-1, append=-1))
-    for twin, by_edge, begin in found:
-        assert (by_edge == order).all()
-        assert (begin == start).all()
-        paired = np.flatnonzero(twin >= 0)
-        assert len(paired) > 1_000
-        assert (twin[twin[paired]] == paired).all()
-        assert (key[twin[paired]] == key[paired]).all()
-        assert ((twin == ALONE) == (np.bincount(key, minlength=key.max() + 1)[key] == 1)).all()
+    begin = np.flatnonzero(np.diff(key[order], prepend=-1, append=-1))
+    first, size = np.repeat(begin[:-1], np.diff(begin)), np.repeat(np.diff(begin), np.diff(begin))
+    other = order[2 * first + size - 1 - np.arange(len(order))]
+    two_ways = faces.ravel()[order] != faces.ravel()[other]
+    expected = np.empty(len(order), np.int64)
+    expected[order] = np.where(size == 1, ALONE, np.where((size == 2) & two_ways, other, CROWDED))
+    assert min((expected == ALONE).sum(), (expected == CROWDED).sum(), (expected >= 0).sum()) > 1_000
+    for parts in (1, 2, 5):
+        shared = _by_edge(faces, 9_000, parts)
+        assert (_paired(faces, *shared) == expected).all()
+        for found, sorted_one in zip(_listed(*shared), (order, begin), strict=True):
+            assert (found == sorted_one).all()
+    assert (twins(faces, 9_000) == expected).all()
+    assert (edge_order(faces, 9_000)[0] == order).all()
 
 
 def test_volumes_of_pieces_are_those_of_balls_and_hollows(sphere: Callable) -> None:

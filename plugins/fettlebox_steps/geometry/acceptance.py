@@ -162,10 +162,16 @@ def offending_faces(
 
 def _offending(vertices: Floats, faces: Ints, only: Flags | None, size_mm: float) -> Flags:
     n = len(vertices)
-    folded = folded_pairs(face_vectors(vertices, faces), twins(faces, n), FOLDED_COSINE)
+    folded = folded_faces(vertices, faces)
     shared = _sharing(_first_in_place(vertices), used_vertices(faces, n))[faces].any(axis=1)
     crossing = crossing_faces(vertices, faces, only=only, upon_mm=UPON * size_mm)
     return np.asarray(crossing | folded | shared | _flat(vertices, faces, size_mm))
+
+
+def folded_faces(vertices: Floats, faces: Ints) -> Flags:
+    """(m,) faces that lie folded on a neighbour."""
+    vectors, twin = face_vectors(vertices, faces), twins(faces, len(vertices))
+    return np.asarray(folded_pairs(vectors, twin, FOLDED_COSINE))
 
 
 def _sharing(first: Ints, used: Ints) -> Flags:

@@ -59,8 +59,9 @@ MOST_COLUMNS = 1400
 """Along the diagonal: bounds memory for parts beyond 70 cm to about a hundred megabytes."""
 
 AGREE = 0.02
-"""Support is told as found in columns so fine that ones twice as wide say the same but for this share. High
-up, a few columns are much of it: below two ears half-millimetre ones were a tenth off."""
+"""Support is told as found in columns so fine that ones twice as wide say the same but for this share, or in
+the finest there are. High up, a few columns are much of it: below two ears half-millimetre ones were a tenth
+off."""
 
 FINEST_COLUMNS = 2800
 """Along the diagonal when one cut alone is measured, for which half the width is a quarter of a second."""
@@ -229,7 +230,7 @@ def search(vertices: Floats, faces: Ints, limits: Limits) -> Search:
     def told_finely(cut: Cut) -> Cut:
         """The cut with its support as the finest columns have it that are needed."""
         cell_mm, found_mm3 = told_mm, cut.support_mm3
-        while cell_mm > 2 * span_mm / FINEST_COLUMNS:
+        while cell_mm / 2 >= span_mm / FINEST_COLUMNS * (1 - 1e-9):
             cell_mm, before_mm3 = cell_mm / 2, found_mm3
             columns = evaluate(solid, cut.up[None], cut.height_mm + np.array([[0.0, 1.0]]), cell_mm)
             found_mm3 = float(columns.support_mm3[0, 0])

@@ -7,13 +7,13 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from .acceptance import FOLDED_COSINE
+from .acceptance import folded_faces
+from .carrying import unmoved_faces
 from .drain_places import Hole
 from .local_repair import heal_crossings
-from .measures import volume_and_centroid
 from .needles import without_needles
 from .plane_cut import plane_axes
-from .topology import face_vectors, folded_pairs, twins
+from .topology import enclosed_volume
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -54,29 +54,24 @@ def drilled(vertices: Floats, faces: Ints, holes: list[Hole], radius_mm: float) 
     mesh = (solid - tools).simplify(SLIVER_MM).to_mesh64()
     points = np.array(mesh.vert_properties, np.float64)[:, :3].copy()
     made = without_needles(points, np.array(mesh.tri_verts).astype(np.int64).reshape(-1, 3))
-    return _without_blades(points, made) if not _folded(vertices, faces).any() else (points, made)
+    return _without_blades(points, made, (vertices, faces))
 
 
-def _without_blades(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
-    """The surface without the blades that a drill leaves where it grazes a wall, as thin as nothing."""
-    healed = heal_crossings(vertices, faces) if _folded(vertices, faces).any() else None
+def _without_blades(vertices: Floats, faces: Ints, before: tuple[Floats, Ints]) -> tuple[Floats, Ints]:
+    """The surface without the blades that a drill leaves where it grazes a wall, as thin as nothing. What was
+    folded `before` is not the drill's.
+    """
+    folded = folded_faces(vertices, faces)
+    if folded.any():
+        folded &= ~unmoved_faces(vertices, faces, *before)
+    healed = heal_crossings(vertices, faces) if folded.any() else None
     if healed is None:
         return vertices, faces
     points, mended = healed[0], healed[1].astype(np.int64)
-    lost_mm3 = _volume_mm3(vertices, faces) - _volume_mm3(points, mended)
+    lost_mm3 = enclosed_volume(vertices, faces) - enclosed_volume(points, mended)
     if abs(lost_mm3) > BLADE_MM3 or euler(mended) != euler(faces):
         return vertices, faces
     return points, mended
-
-
-def _volume_mm3(vertices: Floats, faces: Ints) -> float:
-    return volume_and_centroid(vertices, faces.astype(np.int32))[0]
-
-
-def _folded(vertices: Floats, faces: Ints) -> NDArray[np.bool_]:
-    """(m,) faces that lie upon a neighbour."""
-    vectors, twin = face_vectors(vertices, faces), twins(faces, len(vertices))
-    return np.asarray(folded_pairs(vectors, twin, FOLDED_COSINE))
 
 
 def plug(vertices: Floats, faces: Ints, hole: Hole, radius_mm: float) -> tuple[Floats, Ints]:

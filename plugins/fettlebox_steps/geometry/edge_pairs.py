@@ -30,6 +30,9 @@ FEW = 32
 WORTH_SHARING = 4_000
 """Faces from which on a second thread saves more than it costs to wake."""
 
+MOST_PARTS = 4
+"""Each part reads all half edges and keeps its own: with more, threads would only heat the machine."""
+
 
 def twins(faces: Ints, n: int) -> Ints:
     """(3m,) the half edge that runs the other way along the same edge, or ALONE, or CROWDED."""
@@ -46,7 +49,7 @@ def edge_order(faces: Ints, n: int) -> tuple[Ints, Ints]:
 
 
 def _parts(faces: Ints) -> int:
-    return get_num_threads() if len(faces) >= WORTH_SHARING else 1
+    return min(get_num_threads(), MOST_PARTS) if len(faces) >= WORTH_SHARING else 1
 
 
 @njit(parallel=True, cache=True)

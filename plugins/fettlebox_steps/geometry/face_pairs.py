@@ -21,7 +21,8 @@ NOT_ASKED = -1.0
 
 CLEARLY = 1e-6
 """Two triangles with a common corner lie on two sides of a plane through it if all other corners are this
-share of the way between their middles away from it, or more: far more than rounding makes of it."""
+share of the way between their middles away from it, or more: far more than rounding makes of it. Then they do
+not cross; they may still lie upon each other, when that way is no more than the tolerance."""
 
 
 @njit(cache=True)
@@ -44,9 +45,9 @@ def meet(points, faces, f, g, upon):
     if common == 1:
         p, q = faces[f, (at_f + 1) % 3], faces[f, (at_f + 2) % 3]
         b, c = faces[g, (at_g + 1) % 3], faces[g, (at_g + 2) % 3]
-        if _parted(points, faces[f, at_f], p, q, b, c):
-            return False
-        if _pierces(points, p, q, faces, g) or _pierces(points, b, c, faces, f):
+        if not _parted(points, faces[f, at_f], p, q, b, c) and (
+            _pierces(points, p, q, faces, g) or _pierces(points, b, c, faces, f)
+        ):
             return True
     elif not (_beside(points, faces, f, g) or _beside(points, faces, g, f)):
         for i in range(3):

@@ -144,7 +144,8 @@ def healed_solid(candidate: Solid, verdict: Verdict, scan: Solid | None = None) 
     healed, why_not = _healed(candidate, verdict, ~unmoved_faces(vertices, faces, *scan))
     if healed is None:
         # A wall's triangles grow away from the rim: rings of ours may be half of it. Of all, the bad ones do.
-        healed, _ = _healed(candidate, verdict, None)
+        healed, why_not_all = _healed(candidate, verdict, None)
+        why_not = f"what is not the scan's cut first: {why_not}; the bad places alone: {why_not_all}"
     return healed, None if healed is not None else why_not
 
 
