@@ -26,6 +26,9 @@ GRAIN_OF_EDGE = 0.06
 TRIANGLES_MM2 = 446_000.0
 """Triangles of a head times the square of their edge in mm, as its surface makes them (measured)."""
 
+FURTHEST = 0.1
+"""Height of an arc of an eighth of a circle over its chord, as a share of that: no edge bends by more."""
+
 FIGURINE = 0.4
 """A figurine is a head this large: 100 mm high."""
 
@@ -100,9 +103,9 @@ def _make(kind: str, triangles: int, scan: Path, truth: Path) -> None:
     edge_mm = float(np.sqrt(TRIANGLES_MM2 / wanted))
     halvings = max(int(np.ceil(np.log2(1.2 / edge_mm))), 0)
     vertices, faces = shapes.polygonise(king, edge_mm * 2**halvings)
-    for _ in range(halvings):
+    for finer in range(halvings, 0, -1):
         vertices, faces = _halved(vertices, faces)
-        vertices = _pulled(shapes, king, vertices)
+        vertices = _pulled(shapes, king, vertices, edge_mm * 2**finer)
     grain_mm = GRAIN_OF_EDGE * edge_mm
     spoiled, kept = shapes.spoiled(king, vertices, faces, seed=11, holes=4, crumbs=14, grain_mm=grain_mm)
     if kind == "relief":  # seen from in front alone
@@ -127,15 +130,22 @@ def _halved(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
     return np.concatenate([vertices, vertices[ends].mean(axis=1)]), quarters
 
 
-def _pulled(shapes: ModuleType, character: object, vertices: Floats) -> Floats:
-    """On to the shape, in blocks: four million points at once would take gigabytes."""
+def _pulled(shapes: ModuleType, character: object, vertices: Floats, edge_mm: float) -> Floats:
+    """On to the shape, in blocks: four million points at once would take gigabytes.
+
+    No point goes further than a curve over an edge of `edge_mm`, those that were halved: where the strands of
+    hair meet, the shape has no width, and points would be thrown about in a crumple that no scanner sees.
+    """
     blocks = []
+    furthest_mm = FURTHEST * edge_mm
     for block in np.array_split(vertices, max(len(vertices) // 200_000, 1)):
         moved = block
         for _ in range(2):
             away = shapes.head(moved, character)[:, None]
             moved = moved - 0.7 * away * shapes._gradient(moved, character)
-        blocks.append(moved)
+        way = moved - block
+        length = np.linalg.norm(way, axis=1, keepdims=True)
+        blocks.append(block + way * np.minimum(1.0, furthest_mm / np.maximum(length, 1e-12)))
     return np.concatenate(blocks)
 
 
