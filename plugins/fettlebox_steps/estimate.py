@@ -72,7 +72,9 @@ def estimate(part: Part, params: Params, ctx: StepContext) -> StepResult:
         - Support is all the room under what leans out too far, whatever a slicing program would leave out.
         - Walls and gaps are measured at places on the surface; a hair between two of them can be missed.
         - Where two sides meet at 29 degrees or more, what lies between them is an edge or a tip: it prints
-          rounded, and counts as no thin wall. A crease likewise is no gap.
+          rounded, and counts as no thin wall, if the part is as thick as the finest line a little further
+          in. A crease likewise is no gap. Where edges of triangles are a sixth as long as it is thick there,
+          or shorter, it counts as a wall: very dense meshes are told thinner than they are.
         - Stability is that of a standing body: vibration, warping and how well the bed holds are not
           looked at.
         - Refuses an open surface, and a part of more than 20,000 layers.

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import manifold3d
 import numpy as np
 import pytest
 import trimesh
@@ -134,6 +135,41 @@ def test_the_tip_of_a_cone(angle_deg: float, tip: bool) -> None:
     near = (expected < 0.35) & (expected > 0.1)
     assert near.sum() > 10
     assert np.isinf(found[near]).all() == tip and np.isfinite(found[near]).all() != tip
+
+
+TIP_33 = [(0, -0.15), (0.5, 0), (0, 0.15)]
+"""A triangle 0.3 mm wide and 0.5 deep."""
+
+ACROSS_33 = 2 * np.hypot(0.5, 0.15) * (1 - 0.3 / (0.3 + 0.5 / 0.15) / 0.5)
+"""How much of its two flanks, mm, has the other one opposite and not the base: y = ±0.15 (1 - x / 0.5), and
+what goes straight in from (x, y) reaches x = 0 at y - x·0.5/0.15: the base, if x < 0.3 / (0.3 + 0.5/0.15)."""
+
+
+def test_a_strut_with_a_pointed_section_is_all_that_holds_two_blocks() -> None:
+    section = manifold3d.CrossSection([TIP_33])
+    bar = manifold3d.Manifold.extrude(section, 18.0).rotate((90, 0, 0)).translate((10, 18.5, 10))
+    block = manifold3d.Manifold.cube((20.0, 20.0, 20.0))
+    made = (block.translate((0, -19.0, 0)) + bar + block.translate((0, 18.0, 0))).to_mesh()
+    places, found = measured(trimesh.Trimesh(made.vert_properties, made.tri_verts), 2.0, finest_mm=0.4)
+    assert places.area_mm2[found < 0.4].sum() == pytest.approx(ACROSS_33 * 17.0, rel=0.05)
+    assert thinnest(found, places.area_mm2) < 0.3
+
+
+@pytest.mark.parametrize("finer", [False, True])
+@pytest.mark.parametrize(
+    ("outline", "flanks_mm"),
+    [
+        (TIP_33, ACROSS_33),
+        ([(-0.41, 0), (0, -0.15), (0.41, 0), (0, 0.15)], 4 * np.hypot(0.41, 0.15)),
+    ],
+)
+def test_a_thin_bar_with_a_pointed_section_is_thin(
+    outline: list[tuple[float, float]], flanks_mm: float, finer: bool
+) -> None:
+    bar = prism(outline, 20.0)
+    places, found = measured(bar.subdivide_to_size(0.15, max_iter=20) if finer else bar, 2.0, finest_mm=0.4)
+    assert places.area_mm2[found < 0.4].sum() == pytest.approx(flanks_mm * 20.0, rel=0.05)
+    assert thinnest(found, places.area_mm2) < 0.1
 
 
 def test_a_slot_is_a_gap_and_its_lips_are_walls() -> None:

@@ -3,7 +3,8 @@
 Where two sides meet at an edge, what is between them narrows to nothing, however thick the part is behind.
 That is no wall unless it goes on: a place lies at an edge if its own side and the opposite one reach the same
 point of the surface within a few thicknesses. Neither may do so across a third side, as across the rim of a
-plate or the top of a raised letter, which are as thin as the wall is.
+plate or the top of a raised letter, which are as thin as the wall is. Whether anything thick lies behind is
+for `thickness` to say.
 """
 
 from __future__ import annotations

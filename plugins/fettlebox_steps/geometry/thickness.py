@@ -19,7 +19,7 @@ from numba import njit, prange
 from numpy.typing import ArrayLike, NDArray
 
 from .distance import NEVER_ENOUGH, WIDE, DistanceTree, _triangle_distances, nearest_in
-from .edge_places import at_edges
+from .edge_places import AS_FAR_AS, at_edges
 from .measures import area_vectors
 
 Floats = NDArray[np.float64]
@@ -41,6 +41,13 @@ HALVINGS = 14
 TOUCHES = 1e-6
 """A ball is empty that nothing reaches into by more than this share of its radius: the place it touches is
 off by rounding."""
+
+BEHIND = 1.25
+"""What lies behind an edge or a tip is so many times as thick as the place is, and at least the finest a
+printer lays down: else the part is thin there altogether, as a bar with a pointed section is."""
+
+CLEAR = 0.9
+"""This share of that thickness does: edges are rounded and sides rough."""
 
 ROUNDING = 1e-12
 """Of a square: far more than it is off by, far less than would matter."""
@@ -100,6 +107,14 @@ class Surface:
         from_middle = (start - self._middle).astype(np.float32)
         return np.asarray(self._scene.run(from_middle, way.astype(np.float32)), np.int32)
 
+    def room(self, start: Floats, way: Floats) -> Floats:
+        """(k,) how far it is along each ray of unit length to the surface, mm; -1 from outside."""
+        hit = self.first_hit(start, way)
+        normal = self.normals[hit]
+        along = np.einsum("ij,ij->i", normal, way)
+        far = np.einsum("ij,ij->i", normal, self.points[self.corners[hit, 0]] - start)
+        return np.where((hit >= 0) & (along > 0), far / np.where(along > 0, along, 1.0), -1.0)
+
 
 def places_on(vertices: ArrayLike, faces: ArrayLike) -> Places:
     """The middle of every triangle, and evenly spread ones in large triangles. Flat slivers have none."""
@@ -131,14 +146,22 @@ def walls(surface: Surface, places: Places, at_most_mm: float, finest_mm: float)
     """(k,) thickness of the wall under each place, mm; infinite where nothing is opposite.
 
     Beyond `at_most_mm` the ray alone is told. Under `finest_mm`, and as far up as the thinnest wall, places
-    at edges are infinite too.
+    at edges are infinite too, if the part is thick behind.
     """
     found, other, middle = _measured(surface, places, -places.normal, at_most_mm)
+    across = surface.first_hit(places.point - places.normal * surface.size_mm * START, -places.normal)
     looked = np.zeros(len(found), np.bool_)
     fresh = np.flatnonzero(found < min(finest_mm, at_most_mm))
     while len(fresh):
         looked[fresh] = True
-        found[fresh[_at_edges(surface, places, fresh, found, other, middle)]] = np.inf
+        edge = fresh[_at_edges(surface, places, fresh, found, other, middle)]
+        thick = np.maximum(finest_mm, BEHIND * found[edge])
+        behind = np.zeros(len(edge), np.bool_)
+        # Around the tip of a cone the ball may be stopped anywhere: straight across is what the ray met.
+        for opposite in (across, other):
+            normals = places.normal[edge], surface.normals[opposite[edge]]
+            behind |= _thick_behind(surface, middle[edge], normals, found[edge], thick)
+        found[edge[behind]] = np.inf
         fresh = np.flatnonzero((found <= min(thinnest(found, places.area_mm2), at_most_mm)) & ~looked)
     return found
 
@@ -166,6 +189,24 @@ def _at_edges(
         middle[which],
         width[which],
     )
+
+
+def _thick_behind(
+    surface: Surface, middle: Floats, normals: tuple[Floats, Floats], width: Floats, thick: Floats
+) -> NDArray[np.bool_]:
+    """(k,) whether the part gets `thick` (k,) mm as far behind a place as a wedge of the least angle does.
+
+    middle (k,3) between two sides with those normals (k,3) that are `width` (k,) mm apart.
+    """
+    ahead = normals[0] + normals[1]
+    ahead /= np.maximum(np.linalg.norm(ahead, axis=1), 1e-300)[:, None]
+    far = np.maximum(AS_FAR_AS * (thick - width), thick / 2.0)
+    behind = middle - ahead * far[:, None]
+    # Seen from there, nothing lies before the middle, and both sides are far enough away.
+    found = surface.room(behind, ahead) >= far - width
+    for normal in normals:
+        found &= surface.room(behind, normal) >= CLEAR * thick / 2.0
+    return found
 
 
 def _measured(
