@@ -128,12 +128,12 @@ def _build(vertices: Floats, faces: Ints, keys: Longs, number: int) -> Any:
     box = np.empty((2 * count, 6))
     right = np.zeros(2 * count, np.int32)
     span = np.empty((2 * count, 2), np.int32)
-    todo = np.empty((STACK, 3), np.int64)
-    todo[0, 0], todo[0, 1], todo[0, 2] = 0, count, -1
+    waiting = np.empty((STACK, 3), np.int64)
+    waiting[0, 0], waiting[0, 1], waiting[0, 2] = 0, count, -1
     depth, used = 1, 0
     while depth > 0:
         depth -= 1
-        start, stop, parent = todo[depth, 0], todo[depth, 1], todo[depth, 2]
+        start, stop, parent = waiting[depth, 0], waiting[depth, 1], waiting[depth, 2]
         node = used
         used += 1
         if parent >= 0:
@@ -152,8 +152,8 @@ def _build(vertices: Floats, faces: Ints, keys: Longs, number: int) -> Any:
                 most = middle
             else:
                 least = middle + 1
-        todo[depth, 0], todo[depth, 1], todo[depth, 2] = least, stop, node
-        todo[depth + 1, 0], todo[depth + 1, 1], todo[depth + 1, 2] = start, least, -1
+        waiting[depth, 0], waiting[depth, 1], waiting[depth, 2] = least, stop, node
+        waiting[depth + 1, 0], waiting[depth + 1, 1], waiting[depth + 1, 2] = start, least, -1
         depth += 2
     for node in range(used - 1, -1, -1):
         if right[node] > 0:
