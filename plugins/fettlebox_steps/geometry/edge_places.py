@@ -29,8 +29,8 @@ SAME_SIDE = 0.9
 the same side: more than grain does, less than a rim or a chamfer."""
 
 MOST_FACES = 1500
-"""Faces that are looked at around a place: many times what walls under a printer's finest have within so few
-thicknesses. Where there are more, it counts as a wall."""
+"""Faces that are looked at around a place: as many as there are if edges are about a sixth of the thickness.
+Where they are shorter, it counts as a wall."""
 
 TABLE = 16384
 """Room for the numbers of those faces and their corners, a power of two, far from full."""
