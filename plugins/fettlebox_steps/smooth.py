@@ -52,7 +52,7 @@ class Params(StepParams):
     )
 
 
-@step("smooth", version=5, summary="Take the scanner's grain off; the likeness stays.", shorthand="strength")
+@step("smooth", version=4, summary="Take the scanner's grain off; the likeness stays.", shorthand="strength")
 def smooth(part: Part, params: Params, ctx: StepContext) -> StepResult:
     """Waves shorter than `finest` are split off along the surface's normals; of those, what stands out of the
     grain around it is feature and stays, the rest goes as far as `strength` says.

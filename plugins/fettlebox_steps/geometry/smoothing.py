@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from .crossings import crossing_faces, search_order
 from .measures import area_vectors, face_areas
 from .noise import grain_mm
-from .spectral import Operator, blur, filtered, filtered_each, keeps_longer_than, surface_laplacian
+from .spectral import Operator, Response, blur, filtered, filtered_each, keeps_longer_than, surface_laplacian
 from .surface_links import Links, links_of
 
 Floats = NDArray[np.float64]
@@ -56,9 +56,18 @@ the broader one, form would count as grain, and features of a carved head would 
 what the points err by (0.23 to 0.26), or three times as much where errors of neighbours go together as on a
 real range scan; what is more is texture, and likeness."""
 
+SHARPER_PER_FINE = 1.1
+"""As BROAD_PER_FINE, with the narrower blur that steep features are looked for with."""
+
 WORTH_KEEPING, WORTH_KEEPING_MM = 0.05, 0.35
 """What such a feature answers with, as a share of the finest length: a third of a millimetre at edges
 of one, and no more on coarser scans, where locks and lips are no wider in triangles than that."""
+
+SHARPER_LOOK, SURELY_STEEP, AROUND_STEEP, COARSER = 0.11, 7.0, 6.0, (2.0, 4.0)
+"""What is only two edges wide, or has steep sides, fills a narrower blur better: it is looked for with that
+too, counts from seven deviations on, which grain does not reach even where triangles are uneven, and whole
+where a sixth of the neighbourhood is found. Its finest waves, a third of it, stay where their mean square is
+four times the grain's, in part from twice on."""
 
 AROUND = 4.0
 """A feature is wider than the part of it that stands out: what was found is blurred like the surface was, and
@@ -188,10 +197,11 @@ def grain_of(fine: Fine) -> Floats:
     """(n,) the part of the residual that is the scanner's grain and no feature, mm.
 
     Where nothing stands out, that is all of it. Where something does, in the light of the grain around, it
-    is only what is too fine to be part of a feature that wide; and of sharp edges, nothing.
+    is only what is too fine to be part of a feature that wide; and of sharp edges and of what is narrow or
+    steep, nothing.
     """
     slow, finest = fine.slow, fine.residual - fine.slow
-    blurring = blur(LOOKED_AT * fine.finest_mm)
+    blurring, sharper = blur(LOOKED_AT * fine.finest_mm), blur(SHARPER_LOOK * fine.finest_mm)
     square, answer, grain = filtered_each(
         np.column_stack([np.square(finest), fine.broad, fine.residual]),
         fine.operator,
@@ -207,11 +217,20 @@ def grain_of(fine: Fine) -> Floats:
     worth_mm = min(WORTH_KEEPING * fine.finest_mm, WORTH_KEEPING_MM)
     enough = float(np.clip(worth_mm / deviation_mm, FEATURE_AT, SURELY_AT))
     found = _between(np.abs(answer) / deviation_mm, enough - BETWEEN, enough)
-    around = filtered(found[:, None], fine.operator, blurring)[:, 0]
-    standing_out = np.maximum(found, np.clip(AROUND * around, 0.0, 1.0))
-    sharp = _between(coarse, SHARP_OVER, SHARP_AT)
+    # In the residual alone: folds and crowns, which are longer, would count as steep, and stay grainy.
+    answer = filtered(fine.residual[:, None], fine.operator, sharper)[:, 0]
+    deviation_mm = SHARPER_PER_FINE * max(deviation(answer, fine.faces, fine.areas), hardly_mm)
+    steep = _between(np.abs(answer) / deviation_mm, SURELY_STEEP - BETWEEN, SURELY_STEEP)
+    steep = _with_surroundings(steep, fine, sharper, AROUND_STEEP)
+    standing_out = np.maximum(_with_surroundings(found, fine, blurring, AROUND), steep)
+    sharp = np.maximum(_between(coarse, SHARP_OVER, SHARP_AT), steep * _between(coarse, *COARSER))
     # Rounding in the filter leaves pinned vertices a hair of residual; they must not move at all.
     return np.where(fine.free, (1.0 - sharp) * finest + (1.0 - standing_out) * slow, 0.0)
+
+
+def _with_surroundings(found: Floats, fine: Fine, blurring: Response, times: float) -> Floats:
+    around = filtered(found[:, None], fine.operator, blurring)[:, 0]
+    return np.maximum(found, np.clip(times * around, 0.0, 1.0))
 
 
 def taken_off(fine: Fine, strength: float, guard_mm: float) -> Floats:
